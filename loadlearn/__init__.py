@@ -1,0 +1,1 @@
+"""loadlearn: learn what a vehicle is hauling from how it drives."""

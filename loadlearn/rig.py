@@ -1,0 +1,409 @@
+"""What is driven: vehicle, engine, driveline, uncertainty and limits, read from one TOML file.
+
+Every key of the rig file is a field here, with the same name, so that ``rig.vehicle.mass_kg`` is
+the key ``mass_kg`` of the table ``[vehicle]``. Derived quantities that need nothing but the rig are
+properties and methods.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+
+from loadlearn.errors import InputError
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+# Fuel at 15 degC. Diesel: EN 590 density 820-845 kg/m3 (published), lower heating value
+# 42.8-43.0 MJ/kg (secondary). Petrol: EN 228 density 720-775 kg/m3, about 43 MJ/kg (from memory).
+FUEL_DENSITY_KG_M3 = {"diesel": 835.0, "petrol": 745.0}
+FUEL_HEATING_VALUE_MJ_KG = {"diesel": 42.8, "petrol": 43.0}
+# Stoichiometric air-fuel ratio by mass (Heywood, from memory): 14.5 diesel, 14.6 petrol.
+FUEL_STOICHIOMETRIC_RATIO = {"diesel": 14.5, "petrol": 14.6}
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+
+
+class Vehicle(_Table):
+    """Masses, ratings, tyres and drag of the combination (SI units unless the name says)."""
+
+    mass_kg: Positive
+    """Tow vehicle as driven, nothing hitched (kg)."""
+    mass_sd_kg: Positive | None = None
+    """Standard deviation of ``mass_kg`` (kg); default 4 % of it."""
+    rated_gvm_kg: Positive | None = None
+    rated_gcm_kg: Positive | None = None
+    rated_towing_kg: NonNegative | None = None
+    tyre_radius_m: Annotated[float, Field(gt=0.1, lt=1.5)]
+    """Rolling radius (m)."""
+    wheel_inertia_kg_m2: NonNegative = 5.0
+    """All wheels of the combination (kg m^2)."""
+    drag_area_m2: Positive = 2.2
+    """Prior belief of drag coefficient times frontal area for the combination (m^2)."""
+    drag_area_sd_m2: Positive | None = None
+    """Standard deviation of ``drag_area_m2`` (m^2); default a third of it."""
+
+    @model_validator(mode="after")
+    def _fill_and_check(self) -> Self:
+        if self.mass_sd_kg is None:
+            object.__setattr__(self, "mass_sd_kg", 0.04 * self.mass_kg)
+        if self.drag_area_sd_m2 is None:
+            object.__setattr__(self, "drag_area_sd_m2", self.drag_area_m2 / 3.0)
+        if self.rated_gcm_kg is not None and self.rated_gcm_kg <= self.mass_kg:
+            raise ValueError(
+                f"rated_gcm_kg ({self.rated_gcm_kg:g}) must be greater than mass_kg "
+                f"({self.mass_kg:g}); give the rating from the compliance plate"
+            )
+        return self
+
+
+class Uprated(_Table):
+    """The most the modified engine may give, and how much of it the log's channels show."""
+
+    full_load_torque_n_m: list[Positive]
+    """On the ``full_load_rpm`` of the base calibration (N m)."""
+    reported_share: Annotated[float, Field(ge=0.0, le=1.5)] = 1.0
+    """Share of the extra torque that the fuelling or torque channel shows (0 = none of it)."""
+    reported_share_sd: NonNegative = 0.3
+
+
+class Engine(_Table):
+    """Fuel, Willans line, inertia and full-load curve."""
+
+    fuel: Literal["diesel", "petrol"] = "diesel"
+    displacement_l: Positive
+    cylinders: Annotated[int, Field(ge=1, le=24)] = 4
+    strokes_per_cycle: Literal[2, 4] = 4
+    fuel_density_kg_m3: Annotated[float, Field(ge=500.0, le=1100.0)] | None = None
+    heating_value_mj_kg: Annotated[float, Field(ge=10.0, le=60.0)] | None = None
+    reference_torque_n_m: Positive | None = None
+    """Torque at 100 % for percent-torque channels; default the peak of the full-load curve."""
+    indicated_efficiency: Annotated[float, Field(gt=0.1, lt=0.6)] = 0.41
+    """Slope of the Willans line (DI diesel 0.40-0.45, Guzzella & Onder, from memory)."""
+    friction_mep_kpa: NonNegative = 110.0
+    """Friction mean effective pressure at zero engine speed (kPa)."""
+    friction_mep_slope_kpa_s_per_rad: NonNegative = 0.18
+    """Rise of the friction mean effective pressure with engine speed (kPa per rad/s)."""
+    inertia_kg_m2: NonNegative = 0.28
+    idle_rpm: Annotated[float, Field(ge=200.0, le=2000.0)] = 750.0
+    accessory_power_kw: NonNegative = 2.0
+    accessory_power_sd_kw: NonNegative = 1.5
+    full_load_rpm: list[Positive] = Field(default_factory=list)
+    full_load_torque_n_m: list[Positive] = Field(default_factory=list)
+    uprated: Uprated | None = None
+
+    @model_validator(mode="after")
+    def _fill_and_check(self) -> Self:
+        if self.fuel_density_kg_m3 is None:
+            object.__setattr__(self, "fuel_density_kg_m3", FUEL_DENSITY_KG_M3[self.fuel])
+        if self.heating_value_mj_kg is None:
+            object.__setattr__(self, "heating_value_mj_kg", FUEL_HEATING_VALUE_MJ_KG[self.fuel])
+        rpm, torque = self.full_load_rpm, self.full_load_torque_n_m
+        if len(rpm) != len(torque):
+            raise ValueError(
+                f"full_load_rpm has {len(rpm)} values and full_load_torque_n_m {len(torque)}; "
+                "give one torque per engine speed"
+            )
+        if len(rpm) == 1 or any(b <= a for a, b in zip(rpm, rpm[1:], strict=False)):
+            raise ValueError("full_load_rpm must rise from value to value and have at least two")
+        if self.uprated is not None and len(self.uprated.full_load_torque_n_m) != len(rpm):
+            raise ValueError(
+                f"uprated.full_load_torque_n_m has {len(self.uprated.full_load_torque_n_m)} values "
+                f"and full_load_rpm {len(rpm)}; give one torque per engine speed"
+            )
+        if self.uprated is not None:
+            for speed, base, more in zip(
+                rpm, torque, self.uprated.full_load_torque_n_m, strict=True
+            ):
+                if more < base:
+                    raise ValueError(
+                        f"uprated.full_load_torque_n_m is {more:g} at {speed:g} rpm, below the base "
+                        f"{base:g}; the uprated curve may not lie below the base curve"
+                    )
+        if self.reference_torque_n_m is None and torque:
+            object.__setattr__(self, "reference_torque_n_m", max(torque))
+        return self
+
+    @property
+    def displacement_m3(self) -> float:
+        """Swept volume (m^3)."""
+        return self.displacement_l * 1e-3
+
+    @property
+    def heating_value_j_g(self) -> float:
+        """Lower heating value (J/g)."""
+        assert self.heating_value_mj_kg is not None
+        return self.heating_value_mj_kg * 1e3
+
+    @property
+    def stoichiometric_ratio(self) -> float:
+        """Stoichiometric air-fuel ratio by mass."""
+        return FUEL_STOICHIOMETRIC_RATIO[self.fuel]
+
+    def full_load_torque(self, rpm: ArrayLike, share: ArrayLike = 0.0) -> NDArray[np.float64]:
+        """Full-load brake torque at an extra-torque share.
+
+        Parameters
+        ----------
+        rpm : array_like
+            Engine speed (1/min); outside the curve its end values hold.
+        share : array_like
+            Share u of the extra torque, 0 (base) to 1 (uprated); broadcast with ``rpm``.
+
+        Returns
+        -------
+        ndarray
+            Brake torque (N m).
+
+        Raises
+        ------
+        InputError
+            When the rig has no full-load curve.
+        """
+        if not self.full_load_rpm:
+            raise InputError(
+                "the rig has no full-load curve: add full_load_rpm and full_load_torque_n_m under "
+                "[engine]"
+            )
+        base = np.interp(rpm, self.full_load_rpm, self.full_load_torque_n_m)
+        if self.uprated is None:
+            return np.asarray(base + 0.0 * np.asarray(share))
+        uprated = np.interp(rpm, self.full_load_rpm, self.uprated.full_load_torque_n_m)
+        return np.asarray(base + np.asarray(share) * (uprated - base))
+
+
+class Driveline(_Table):
+    """Ratios and efficiency between crankshaft and tread."""
+
+    gear_ratios: Annotated[list[Positive], Field(min_length=1, max_length=24)]
+    """First (lowest) gear first."""
+    final_drive: Positive
+    efficiency: Annotated[float, Field(gt=0.3, le=1.0)] = 0.90
+    transfer_low_ratio: Annotated[float, Field(ge=1.0, le=10.0)] | None = None
+    converter_stall_torque_ratio: Annotated[float, Field(ge=1.0, le=4.0)] | None = None
+
+    @field_validator("gear_ratios")
+    @classmethod
+    def _falling(cls, ratios: list[float], info: ValidationInfo) -> list[float]:
+        if any(b >= a for a, b in zip(ratios, ratios[1:], strict=False)):
+            raise ValueError("gear_ratios must fall from first gear to the highest")
+        return ratios
+
+
+class Uncertainty(_Table):
+    """How far the force computed from the log may be from the true one."""
+
+    tractive_scale_sd: Annotated[float, Field(ge=0.0, le=0.5)] = 0.03
+    """1-sigma relative error of the fuelling-to-tractive-force chain."""
+    tractive_scale: Annotated[float, Field(ge=0.5, le=2.0)] = 1.0
+    """Mean of true force over computed force; ``calibrate`` writes it."""
+
+
+class Limits(_Table):
+    """Protections. Every value has a default; temperatures in degC."""
+
+    exhaust_gas_temp_sensor: Literal["before_turbine", "after_turbine", "none"] = "before_turbine"
+    exhaust_gas_temp_degc: Annotated[float, Field(ge=300.0, le=1100.0)] = 720.0
+    """Before the turbine, sustained (common practice, no source)."""
+    exhaust_gas_temp_after_turbine_degc: Annotated[float, Field(ge=200.0, le=1000.0)] = 520.0
+    coolant_start_degc: Finite = 60.0
+    coolant_full_degc: Finite = 80.0
+    coolant_reduce_degc: Finite = 105.0
+    coolant_zero_degc: Finite = 112.0
+    transmission_oil_reduce_degc: Finite = 115.0
+    transmission_oil_zero_degc: Finite = 130.0
+    engine_oil_reduce_degc: Finite = 125.0
+    engine_oil_zero_degc: Finite = 140.0
+    intake_reduce_degc: Finite = 65.0
+    """Charge air after the cooler: reduce from here ..."""
+    intake_zero_degc: Finite = 85.0
+    air_fuel_lambda_min: Annotated[float, Field(ge=0.8, le=3.0)] = 1.2
+    boost_over_target_kpa: Positive = 20.0
+    """Boost above its target by this much takes the extra torque away."""
+    rail_pressure_shortfall_share: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.10
+    """Rail pressure below its usual value by this share takes the extra torque away."""
+    turbo_pressure_ratio_max: Annotated[float, Field(gt=1.0, le=6.0)] = 3.2
+    """Compressor pressure ratio that stands for the turbocharger's speed limit at altitude."""
+    axle_torque_max_n_m: Positive | None = None
+    """Cap in first gear and low range; default the base engine's full load in first gear."""
+    cruise_extra_torque: bool = False
+    """Whether extra torque may rise under cruise control."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        pairs = [
+            ("coolant_start_degc", "coolant_full_degc"),
+            ("coolant_full_degc", "coolant_reduce_degc"),
+            ("coolant_reduce_degc", "coolant_zero_degc"),
+            ("transmission_oil_reduce_degc", "transmission_oil_zero_degc"),
+            ("engine_oil_reduce_degc", "engine_oil_zero_degc"),
+            ("intake_reduce_degc", "intake_zero_degc"),
+        ]
+        for low, high in pairs:
+            if getattr(self, low) >= getattr(self, high):
+                raise ValueError(f"{low} must be below {high}")
+        return self
+
+
+class Rig(_Table):
+    """A vehicle or combination, as its rig file describes it.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    vehicle, engine, driveline, uncertainty, limits
+        The tables of the rig file, validated; see ``shared`` keys in the README.
+    """
+
+    name: str
+    vehicle: Vehicle
+    engine: Engine
+    driveline: Driveline
+    uncertainty: Uncertainty = Uncertainty()
+    limits: Limits = Limits()
+
+    @classmethod
+    def from_toml(cls, path: str | Path) -> Self:
+        """Read and validate a rig file.
+
+        Parameters
+        ----------
+        path : str or Path
+            A TOML file.
+
+        Returns
+        -------
+        Rig
+
+        Raises
+        ------
+        InputError
+            The file cannot be read, is not TOML, has an unknown key, a wrong type or an
+            impossible value; the message names the key and the mend.
+        """
+        try:
+            with open(path, "rb") as file:
+                table = tomllib.load(file)
+        except FileNotFoundError:
+            raise InputError(f"{path}: no such rig file; check the path") from None
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{path}: the rig file cannot be read ({error})") from None
+        except tomllib.TOMLDecodeError as error:
+            raise InputError(f"{path}: not valid TOML: {error}; mend that line") from None
+        return cls.from_dict(table, source=str(path))
+
+    @classmethod
+    def from_dict(cls, table: dict[str, Any], source: str = "rig") -> Self:
+        """Validate a rig given as nested tables.
+
+        Parameters
+        ----------
+        table : dict
+            What a TOML reader returns for a rig file.
+        source : str
+            Named in error messages.
+
+        Returns
+        -------
+        Rig
+
+        Raises
+        ------
+        InputError
+            As for :meth:`from_toml`.
+        """
+        try:
+            return cls.model_validate(table)
+        except ValidationError as error:
+            raise InputError(f"{source}: {_first_sentence(error)}") from None
+
+    @property
+    def nominal_gcm_kg(self) -> float:
+        """Gross combination mass (kg): the rating, or what stands in for it when absent.
+
+        Without a GCM rating: GVM plus the towing rating when both are known, else twice the mass.
+        """
+        vehicle = self.vehicle
+        if vehicle.rated_gcm_kg is not None:
+            return vehicle.rated_gcm_kg
+        if vehicle.rated_towing_kg:
+            return (vehicle.rated_gvm_kg or vehicle.mass_kg) + vehicle.rated_towing_kg
+        return 2.0 * vehicle.mass_kg
+
+    def overall_ratio(self, gear: int, low_range: bool = False) -> float:
+        """Engine turns per wheel turn (xi) in a forward gear.
+
+        Parameters
+        ----------
+        gear : int
+            1 = lowest.
+        low_range : bool
+            Whether the transfer case is in low range.
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        InputError
+            The rig has no such gear, or no low range.
+        """
+        ratios = self.driveline.gear_ratios
+        if not 1 <= gear <= len(ratios):
+            raise InputError(f"gear {gear} is not one of the rig's {len(ratios)} forward gears")
+        ratio = ratios[gear - 1] * self.driveline.final_drive
+        if low_range:
+            if self.driveline.transfer_low_ratio is None:
+                raise InputError("the rig has no transfer_low_ratio under [driveline]")
+            ratio *= self.driveline.transfer_low_ratio
+        return ratio
+
+
+def _first_sentence(error: ValidationError) -> str:
+    """One sentence for the first fault that pydantic found, naming the key and the mend."""
+    first = error.errors()[0]
+    key = ".".join(str(part) for part in first["loc"]) or "rig"
+    kind, message = first["type"], first["msg"]
+    if kind == "extra_forbidden":
+        return f"unknown key '{key}'; remove it or correct its spelling ({_near(key)})"
+    if kind == "missing":
+        return f"missing key '{key}'; add it"
+    if kind == "value_error":
+        return f"'{key}': {message.removeprefix('Value error, ')}"
+    value = first.get("input")
+    shown = f" (found {value!r})" if not isinstance(value, dict) else ""
+    return f"'{key}': {message[:1].lower()}{message[1:]}{shown}; correct the value"
+
+
+def _near(key: str) -> str:
+    import difflib
+
+    *tables, name = key.split(".")
+    model: Any = Rig
+    for table in tables:
+        field = getattr(model, "model_fields", {}).get(table)
+        if field is None:
+            break
+        model = Uprated if table == "uprated" else field.annotation
+    known = list(getattr(model, "model_fields", {}))
+    close = difflib.get_close_matches(name, known, n=1)
+    return f"did you mean '{close[0]}'?" if close else f"known here: {', '.join(known)}"
