@@ -1,0 +1,61 @@
+"""The program ``loadlearn``: its commands, assembled.
+
+Command bodies import what they need when they run, so that ``--help`` is quick.
+"""
+
+import contextlib
+import signal
+from typing import Annotated, Any
+
+import typer
+
+from loadlearn import __version__
+from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
+from loadlearn.commands.demo import demo
+from loadlearn.commands.estimate import estimate
+from loadlearn.commands.inspect import inspect_command
+from loadlearn.commands.report import report
+
+COMMANDS = (demo, inspect_command, estimate, report)
+
+app = typer.Typer(
+    name="loadlearn",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog=f"{CAUTION} {CAUTION_ADVICE}",
+)
+for _command in COMMANDS:
+    register(app, _command)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"loadlearn {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Learn what a vehicle is hauling from how it drives.
+
+    Start with: loadlearn demo --out demo-out
+    """
+
+
+def _stop(number: int, frame: Any) -> None:
+    """Unwind on a request to end, so that temporary folders are removed."""
+    raise SystemExit(128 + number)
+
+
+def main() -> None:
+    """Entry point of the command ``loadlearn``."""
+    with contextlib.suppress(ValueError, AttributeError):  # not the main thread, or no such signal
+        signal.signal(signal.SIGTERM, _stop)
+    app()

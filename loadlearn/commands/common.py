@@ -1,0 +1,258 @@
+"""What every command shares: options, exit statuses, errors as sentences, progress, tables.
+
+Imports nothing heavy: ``loadlearn --help`` reads this file.
+"""
+
+import contextlib
+import inspect
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from loadlearn.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+
+CAUTION = (
+    "An estimate, not a weighing: it says nothing of ball weight, axle loads, hitch or sway and "
+    "never replaces a weighbridge."
+)
+CAUTION_ADVICE = (
+    "Recommendations for test, within the maker's ratings; local rules and licensed practice "
+    "decide. Nobody reads a screen while driving."
+)
+
+Log = Annotated[
+    Path, typer.Argument(metavar="LOG", help="Drive log: .csv, .csv.gz, .parquet or .mf4.")
+]
+RigFile = Annotated[Path, typer.Option("--rig", metavar="RIG", help="Rig file (TOML).")]
+OutFolder = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="Folder for the outputs; made if missing.")
+]
+Force = Annotated[bool, typer.Option("--force", help="Replace this command's own earlier outputs.")]
+Channels = Annotated[
+    Path | None,
+    typer.Option("--channels", metavar="FILE", help="Channel map (TOML) for foreign column names."),
+]
+NoFigure = Annotated[bool, typer.Option("--no-figure", help="Write no figure.")]
+Every = Annotated[
+    float,
+    typer.Option(
+        "--every",
+        metavar="SECONDS",
+        min=0.0,
+        help="Interval of the rows in CSV files; 0 keeps every sample.",
+    ),
+]
+_Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
+
+
+def register(app: typer.Typer, command: Callable[..., int | None], name: str | None = None) -> None:
+    """Add a command to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    command : callable
+        Its signature gives the options, its docstring the help. It returns the exit status (None
+        is 0), raises :class:`~loadlearn.errors.InputError` for what the user can mend, and gets
+        ``--debug`` from here.
+    name : str, optional
+        What the user types; default the function's name.
+    """
+
+    @wraps(command)
+    def guarded(*args: Any, debug: bool = False, **kwargs: Any) -> None:
+        status = run_guarded(lambda: command(*args, **kwargs), debug=debug)
+        if status != DONE:
+            raise typer.Exit(status)
+
+    signature = inspect.signature(command, eval_str=True)
+    option = inspect.Parameter(
+        "debug", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=_Debug
+    )
+    parameters = [*signature.parameters.values(), option]
+    guarded.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    guarded.__annotations__ = {p.name: p.annotation for p in parameters}
+    # One line per paragraph: the terminal's width breaks it, not the source's.
+    paragraphs = (inspect.getdoc(command) or "").split("\n\n")
+    text = "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
+    app.command(name or command.__name__.removesuffix("_command"), help=text)(guarded)
+
+
+def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:
+    """Run a command's body; whatever happens becomes an exit status and at most one sentence.
+
+    Parameters
+    ----------
+    work : callable
+        Returns the exit status, or None for 0.
+    debug : bool
+        Whether a traceback is printed as well.
+
+    Returns
+    -------
+    int
+        0, 1, 2, 3 or 130.
+    """
+    try:
+        return work() or DONE
+    except InputError as error:
+        return _say(str(error), UNUSABLE, debug)
+    except KeyboardInterrupt:
+        return _say("interrupted; no output was left half-written", INTERRUPTED, debug)
+    except BrokenPipeError:
+        # The reader of our output (head, say) has gone. Nothing more can be said there.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except (typer.Exit, typer.Abort):
+        raise
+    except Exception as error:
+        what = " ".join(str(error).split()) or "no message"
+        sentence = (
+            f"this is a fault of loadlearn itself, not of your input ({type(error).__name__}: "
+            f"{what[:300]}); run again with --debug and send the traceback to its developers"
+        )
+        return _say(sentence, OUR_FAULT, debug)
+
+
+def _say(sentence: str, status: int, debug: bool) -> int:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    text = " ".join(sentence.split())
+    sys.stderr.write(f"loadlearn: {text}\n")
+    return status
+
+
+def console() -> "Console":
+    """A console on stdout for tables; plain text where stdout is not a terminal.
+
+    Returns
+    -------
+    rich.console.Console
+        At least 80 columns wide when it is not a terminal, so that no cell is cut.
+    """
+    from rich.console import Console
+
+    if sys.stdout.isatty():
+        return Console()
+    return Console(width=max(100, _columns()), color_system=None)
+
+
+def _columns() -> int:
+    with contextlib.suppress(ValueError):
+        return int(os.environ.get("COLUMNS", ""))
+    return 0
+
+
+class Progress:
+    """A bar or spinner on stderr, shown once the work has lasted two seconds.
+
+    Use it as :func:`progress` gives it.
+    """
+
+    def __init__(self, label: str, total: int | None) -> None:
+        self._bar: Any = None
+        self._task: Any = None
+        self._label, self._total, self._done = label, total, 0
+        self._lock = threading.Lock()
+
+    def stage(self, label: str) -> None:
+        """Name what is being done now."""
+        with self._lock:
+            self._label = label
+            if self._bar is not None:
+                self._bar.update(self._task, description=label)
+
+    def advance(self, steps: int = 1) -> None:
+        """Count finished steps."""
+        with self._lock:
+            self._done += steps
+            if self._bar is not None:
+                self._bar.update(self._task, completed=self._done)
+
+    def _show(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
+        from rich.progress import Progress as Bar
+
+        columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
+        if self._total is not None:
+            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+        with self._lock:
+            self._bar = Bar(
+                *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
+            )
+            self._task = self._bar.add_task(self._label, total=self._total, completed=self._done)
+            self._bar.start()
+
+    def _hide(self) -> None:
+        with self._lock:
+            if self._bar is not None:
+                self._bar.stop()
+                self._bar = None
+
+
+@contextlib.contextmanager
+def progress(label: str, total: int | None = None, after_s: float = 2.0) -> Iterator[Progress]:
+    """Show progress on stderr while the block runs; silent where stderr is not a terminal.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+    total : int, optional
+        Number of steps; without it a spinner stands for the bar.
+    after_s : float
+        Quicker work shows nothing (s).
+
+    Yields
+    ------
+    Progress
+        With ``stage(label)`` and ``advance()``.
+    """
+    shown = Progress(label, total)
+    timer = threading.Timer(after_s, shown._show)
+    timer.daemon = True
+    if sys.stderr.isatty():
+        timer.start()
+    try:
+        yield shown
+    finally:
+        timer.cancel()
+        if timer.is_alive():
+            timer.join()
+        shown._hide()
+
+
+def plus_minus(value: dict[str, Any], decimals: int, unit: str = "") -> str:
+    """A quantity of a summary as ``mean (low to high) unit``.
+
+    Parameters
+    ----------
+    value : dict
+        ``{mean, sd, interval95: [low, high]}``.
+    decimals : int
+        Decimals shown.
+    unit : str
+        Appended after a space.
+
+    Returns
+    -------
+    str
+    """
+    low, high = value["interval95"]
+    text = f"{value['mean']:,.{decimals}f}  ({low:,.{decimals}f} to {high:,.{decimals}f})"
+    return f"{text} {unit}".rstrip()

@@ -1,0 +1,309 @@
+"""``loadlearn estimate``: learn the load from one log, and write what was learnt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loadlearn.commands.common import (
+    CAUTION,
+    DONE,
+    DOUBTFUL,
+    Channels,
+    Every,
+    Force,
+    Log,
+    NoFigure,
+    OutFolder,
+    RigFile,
+    console,
+    plus_minus,
+    progress,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadlearn.rig import Rig
+
+OWN_FILES = (
+    "estimates.csv",
+    "estimates.parquet",
+    "trace.parquet",
+    "estimates.png",
+    "provenance.json",
+    "summary.json",
+)
+
+
+@dataclass(frozen=True)
+class EstimateRun:
+    """What :func:`run_estimate` read, learnt and wrote.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the files lie.
+    rig : Rig
+        The rig as read.
+    trace, prepared, history : DataFrame
+        The log in canonical columns; with whole-log quantities; the estimates, one row per sample.
+    summary : dict
+        The content of ``summary.json``.
+    status : int
+        0, or 1 when the result is doubtful or a limit or rating was passed.
+    """
+
+    folder: Path
+    rig: Rig
+    trace: pd.DataFrame
+    prepared: pd.DataFrame
+    history: pd.DataFrame
+    summary: dict[str, Any]
+    status: int
+
+
+def run_estimate(
+    log: Path | str,
+    rig: Path | str,
+    out: Path | str,
+    *,
+    channels: Path | str | None = None,
+    force: bool = False,
+    figure: bool = True,
+    every_s: float = 0.1,
+    truth: Path | str | None = None,
+    on_stage: Callable[[str], None] | None = None,
+) -> EstimateRun:
+    """Learn the load from one log and write the outputs.
+
+    Parameters
+    ----------
+    log, rig : path
+        Drive log and rig file.
+    out : path
+        Folder for the outputs.
+    channels : path, optional
+        Channel map.
+    force : bool
+        Whether this command's own earlier outputs may be replaced.
+    figure : bool
+        Whether ``estimates.png`` is drawn.
+    every_s : float
+        Interval of the rows of ``estimates.csv`` (s); 0 keeps every sample.
+    truth : path, optional
+        CSV with true ``mass_kg``, ``rolling_resistance`` and ``drag_area_m2`` over ``time_s``, to
+        be drawn dashed.
+    on_stage : callable, optional
+        Told what is being done.
+
+    Returns
+    -------
+    EstimateRun
+
+    Raises
+    ------
+    InputError
+        An input or the output place cannot be used; nothing has then been written.
+    """
+    from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.outputs import (
+        OutputFolder,
+        provenance,
+        thin,
+        write_csv,
+        write_json,
+        write_parquet,
+    )
+    from loadlearn.quality import log_quality
+    from loadlearn.readers import read_log
+    from loadlearn.rig import Rig
+
+    say = on_stage or (lambda stage: None)
+    log, rig = Path(log), Path(rig)
+    channels = None if channels is None else Path(channels)
+    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="summary.json", force=force)
+    outputs.check()
+
+    say("reading the log")
+    the_rig = Rig.from_toml(rig)
+    trace = read_log(log, rig=the_rig, channels=channels)
+    say("preparing")
+    prepared = prepare(trace, the_rig)
+    say("learning the load")
+    history = LoadEstimator(the_rig).run(prepared)
+    summary = dict(history.attrs["summary"])
+    summary["log_quality"] = log_quality(trace, the_rig).to_dict()
+    summary |= ratings_and_limits(trace, the_rig, summary)
+
+    with outputs:
+        say("writing")
+        kept = thin(history["time_s"], every_s)
+        write_csv(outputs.path("estimates.csv"), history[kept])
+        write_parquet(outputs.path("estimates.parquet"), history)
+        write_parquet(outputs.path("trace.parquet"), trace)
+        options = {"every_s": every_s, "figure": figure}
+        inputs = {"log": log, "rig": rig, "channels": channels}
+        write_json(outputs.path("provenance.json"), provenance("estimate", inputs, options))
+        if figure:
+            say("drawing")
+            from loadlearn.figures import draw_estimates, read_truth, save
+
+            known = None if truth is None else read_truth(Path(truth))
+            save(draw_estimates(prepared, history, summary, known), outputs.path("estimates.png"))
+        write_json(outputs.path("summary.json"), summary)
+
+    doubtful = (
+        not summary["trust"]["ok"]
+        or summary["limits_exceeded"]
+        or (summary["probability_over_gcm"] or 0.0) > 0.5
+    )
+    status = DOUBTFUL if doubtful else DONE
+    return EstimateRun(Path(out), the_rig, trace, prepared, history, summary, status)
+
+
+def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> dict[str, Any]:
+    """Compare what was learnt with the ratings, and the log with the limits.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+        Ratings and limits; a rating not given makes its probability None.
+    summary : dict
+        With ``mass_kg`` and ``trailer_mass_kg``; probabilities already there are kept.
+
+    Returns
+    -------
+    dict
+        ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
+    """
+    from loadlearn.exceedances import exceedances
+
+    vehicle = rig.vehicle
+    return {
+        "probability_over_gcm": summary.get(
+            "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
+        ),
+        "probability_over_towing": summary.get(
+            "probability_over_towing",
+            _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
+        ),
+        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
+    }
+
+
+def _probability_above(belief: dict[str, Any], rating: float | None) -> float | None:
+    """P(quantity > rating) under the normal distribution with the belief's mean and sd."""
+    if rating is None:
+        return None
+    if not belief["sd"] > 0.0:
+        return float(belief["mean"] > rating)
+    return 0.5 * math.erfc((rating - belief["mean"]) / (belief["sd"] * math.sqrt(2.0)))
+
+
+def print_summary(run: EstimateRun) -> None:
+    """Print what was learnt as a compact table, with its reservations.
+
+    Parameters
+    ----------
+    run : EstimateRun
+        A finished run.
+    """
+    from rich import box
+    from rich.table import Table
+
+    summary, out = run.summary, console()
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("learnt by the end of the drive")
+    table.add_column("mean (95 % interval)", justify="right")
+    table.add_column("from the drive alone*", justify="right")
+    rows = [
+        ("combined mass", "mass_kg", 0, "kg"),
+        ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),
+        ("rolling resistance at 20 m/s", "rolling_resistance", 4, ""),
+        ("drag area", "drag_area_m2", 2, "m²"),
+    ]
+    for label, key, decimals, unit in rows:
+        value = summary[key]
+        given = f"± {value['sd_given_scale']:,.{decimals}f} {unit}".rstrip()
+        table.add_row(label, plus_minus(value, decimals, unit), given)
+    out.print(table)
+    scale = 100.0 * run.rig.uncertainty.tractive_scale_sd
+    out.print(
+        f"* one sd, were the rig's fuelling-to-force scale (now known to {scale:.1f} %) exact."
+    )
+    for segment in _merged(summary["surfaces"]):
+        out.print(
+            f"ground from {segment['start_s']:.0f} s to {segment['end_s']:.0f} s: "
+            f"{segment['surface']}"
+        )
+    for change in summary["load_changes"]:
+        out.print(
+            f"load change at {change['time_s']:.0f} s: {change['before_kg']:,.0f} → "
+            f"{change['after_kg']:,.0f} kg (probability {change['probability']:.2f})"
+        )
+    for name, rating in (("GCM", "probability_over_gcm"), ("towing", "probability_over_towing")):
+        chance = summary[rating]
+        if chance is not None and chance >= 0.05:
+            out.print(f"WARNING: above the {name} rating with probability {chance:.2f}")
+    for one in summary["limits_exceeded"]:
+        out.print(
+            f"WARNING: {one['channel']} above {one['limit']:g} from {one['start_s']:.0f} s to "
+            f"{one['end_s']:.0f} s, peak {one['peak']:.0f}"
+        )
+    for warning in summary["warnings"]:
+        out.print(f"note: {warning}")
+    for reason in summary["trust"]["reasons"]:
+        out.print(f"NOT TO BE TRUSTED: {reason}")
+    if summary.get("what_to_drive_next"):
+        out.print(f"next: {summary['what_to_drive_next']}")
+    out.print(CAUTION)
+    out.print(f"written to {run.folder}")
+
+
+def _merged(surfaces: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Segments in order; consecutive ones on the same ground become one line."""
+    merged: list[dict[str, Any]] = []
+    for segment in surfaces:
+        if merged and merged[-1]["surface"] == segment["surface"]:
+            merged[-1] = {**merged[-1], "end_s": segment["end_s"]}
+        else:
+            merged.append(dict(segment))
+    return merged
+
+
+def estimate(
+    log: Log,
+    rig: RigFile,
+    out: OutFolder,
+    channels: Channels = None,
+    force: Force = False,
+    no_figure: NoFigure = False,
+    every: Every = 0.1,
+) -> int:
+    """Learn mass, rolling resistance and drag area from a drive log.
+
+    Writes estimates.csv, estimates.parquet, trace.parquet, provenance.json, summary.json and
+    estimates.png to the output folder. Exit status 1 means: written, but not to be trusted as it
+    stands, or a rating or limit was passed.
+
+    Example: loadlearn estimate drive.csv --rig rig.toml --out out
+    """
+    with progress("reading the log") as shown:
+        run = run_estimate(
+            log,
+            rig,
+            out,
+            channels=channels,
+            force=force,
+            figure=not no_figure,
+            every_s=every,
+            on_stage=shown.stage,
+        )
+    print_summary(run)
+    return run.status

@@ -1,0 +1,102 @@
+"""What was learnt, said in plain sentences."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+CAUTIONS = (
+    "This is an estimate, not a weighing. It says nothing of ball weight, axle loads, hitch or "
+    "sway and never replaces a weighbridge.",
+    "Recommendations are for test, within the maker's ratings; local rules and licensed practice "
+    "decide.",
+    "Nobody reads a screen while driving.",
+)
+
+
+def tonnes(kilograms: float) -> str:
+    """A mass in tonnes, two decimals."""
+    return f"{kilograms / 1e3:.2f} t"
+
+
+def _between(value: dict[str, Any]) -> str:
+    low, high = value["interval95"]
+    return f"with 95 % probability between {tonnes(low)} and {tonnes(high)}"
+
+
+def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
+    """The findings of a drive, a sentence or two each.
+
+    Parameters
+    ----------
+    summary : dict
+        ``summary.json``.
+    history : DataFrame
+        Estimates over time.
+
+    Returns
+    -------
+    list of str
+        Most important first.
+    """
+    mass, trailer = summary["mass_kg"], summary["trailer_mass_kg"]
+    minutes = (history["time_s"].iloc[-1] - history["time_s"].iloc[0]) / 60.0
+    said = []
+    if not summary["trust"]["ok"]:
+        reasons = "; ".join(str(reason) for reason in summary["trust"]["reasons"])
+        said.append(f"Do not rely on this result: {reasons}.")
+    said.append(
+        f"At the end of this drive of {minutes:.0f} minutes the whole combination weighs about "
+        f"{tonnes(mass['mean'])}, {_between(mass)}."
+    )
+    low, high = trailer["interval95"]
+    if low <= 0.0 <= high:
+        said.append(
+            "What is hitched cannot be told from nothing: the difference to the tow vehicle is "
+            f"{trailer['mean']:,.0f} kg, {_between(trailer)}."
+        )
+    else:
+        said.append(f"Of that about {tonnes(trailer['mean'])} is hitched, {_between(trailer)}.")
+    known = _known_after(history, 0.05)
+    if known is not None:
+        said.append(f"The mass was known to within 5 % (one sd) after {known / 60.0:.1f} minutes.")
+    rolling, drag = summary["rolling_resistance"], summary["drag_area_m2"]
+    said.append(
+        f"On the last ground the rolling resistance is {rolling['mean']:.4f} ± {rolling['sd']:.4f} "
+        f"and the drag area {drag['mean']:.2f} ± {drag['sd']:.2f} m² (one sd)."
+    )
+    for change in summary.get("load_changes", []):
+        said.append(
+            f"At {change['time_s'] / 60.0:.1f} minutes the load changed from "
+            f"{tonnes(change['before_kg'])} to {tonnes(change['after_kg'])} "
+            f"(probability {change['probability']:.2f})."
+        )
+    for name, key in (
+        ("combination", "probability_over_gcm"),
+        ("towing", "probability_over_towing"),
+    ):
+        chance = summary.get(key)
+        if chance is not None and chance >= 0.05:
+            said.append(f"The {name} rating is exceeded with probability {chance:.2f}.")
+    for one in summary.get("limits_exceeded", []):
+        said.append(
+            f"{one['channel']} was above its limit of {one['limit']:g} from {one['start_s']:.0f} s "
+            f"to {one['end_s']:.0f} s and reached {one['peak']:.0f}."
+        )
+    said += [f"Note: {warning}" for warning in summary.get("warnings", [])]
+    if summary.get("what_to_drive_next"):
+        said.append(f"To learn more: {summary['what_to_drive_next']}")
+    return said
+
+
+def _known_after(history: pd.DataFrame, share: float) -> float | None:
+    """Time after which the relative sd of mass stayed below a share; None if never (s)."""
+    if "mass_sd_kg" not in history:
+        return None
+    wide = (history["mass_sd_kg"] > share * history["mass_kg"]).to_numpy()
+    if wide[-1]:
+        return None
+    first = 0 if not wide.any() else int(np.flatnonzero(wide)[-1]) + 1
+    return float(history["time_s"].iloc[first] - history["time_s"].iloc[0])
