@@ -1,0 +1,126 @@
+"""The simulated driver: follows a wished speed, looks ahead, lifts, brakes, holds the pedal still.
+
+A proportional-integral controller on speed with a partial feedforward of the road load, which
+decides a few times a second and leaves its foot where it is while the answer changes little.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from loadlearn._compile import jit
+from loadlearn.simulation.plant_state import (
+    BRAKE_FORCE,
+    BRAKE_SPELL,
+    BRAKING,
+    DECISION_TIME,
+    DEMAND_INTEGRAL,
+    EXHAUST_BRAKE,
+    MASS,
+    PEDAL,
+    PEDAL_TARGET,
+    SPEED,
+    DriverParameters,
+)
+
+
+@jit
+def drive_pedals(
+    state: np.ndarray,
+    coast_speed: float,
+    brake_speed: float,
+    brake_speed_ahead: float,
+    stop_gap_m: float,
+    speed_offset: float,
+    lifting: bool,
+    cruising: bool,
+    resisting_n: float,
+    available_n: float,
+    engine_drag_n: float,
+    dt: float,
+    driver: DriverParameters,
+) -> None:
+    """Move accelerator and brake by one step (changes ``state`` in place).
+
+    Parameters
+    ----------
+    state : ndarray
+        See :mod:`loadlearn.simulation.plant_state`.
+    coast_speed, brake_speed, brake_speed_ahead : float
+        Speed envelopes of the road here, and the braking one a little ahead (m/s).
+    stop_gap_m : float
+        Distance to the next stop (m).
+    speed_offset : float
+        Relative offset of the wished speed.
+    lifting, cruising : bool
+        Whether the driver lifts his foot, whether cruise control drives.
+    resisting_n, available_n, engine_drag_n : float
+        Road load just ahead, most force in this gear, engine braking (N).
+    dt : float
+        Step (s).
+    driver : DriverParameters
+    """
+    speed = state[SPEED]
+    mass = state[MASS]
+    gap = max(stop_gap_m, 0.0)
+    stop_coast = max(0.7, math.sqrt(2.0 * driver.coast_m_s2 * gap))
+    stop_brake = max(0.6, math.sqrt(2.0 * driver.brake_m_s2 * gap))
+    offset = 0.0 if cruising else speed_offset
+    wished = min(coast_speed * (1.0 + offset), stop_coast)
+    error = wished - speed
+
+    state[DECISION_TIME] -= dt
+    if state[DECISION_TIME] <= 0.0:
+        state[DECISION_TIME] = 0.1 if cruising else driver.decision_s
+        elapsed = state[DECISION_TIME]
+        gain = 2.0 * driver.speed_gain_1_s if cruising else driver.speed_gain_1_s
+        wish = min(max(gain * error, -1.5), driver.acceleration_m_s2)
+        demand = driver.feedforward * resisting_n + mass * wish + state[DEMAND_INTEGRAL]
+        if abs(error) < 3.0 and -0.1 * available_n < demand < available_n:
+            state[DEMAND_INTEGRAL] += driver.integral_gain_1_s2 * mass * error * elapsed
+        pedal = min(max(demand / max(available_n, 1.0), 0.0), 1.0)
+        band = 0.0 if cruising else driver.hold_band
+        if abs(pedal - state[PEDAL_TARGET]) > band or pedal == 0.0 or pedal == 1.0:
+            state[PEDAL_TARGET] = pedal
+
+    limit = brake_speed * (1.0 + max(offset, 0.0))
+    envelope = min(limit, stop_brake)
+    downhill_limit = wished + driver.downhill_margin_m_s
+    if state[BRAKING] > 0.5:
+        if speed < envelope - 0.4 and speed < wished + 0.2:
+            state[BRAKING] = 0.0
+    elif speed > envelope + 0.2 or (speed > downhill_limit and error < 0.0):
+        state[BRAKING] = 1.0
+
+    brake_wish = 0.0
+    if state[BRAKING] > 0.5:
+        falling = brake_speed_ahead < brake_speed - 0.02 or stop_brake < limit
+        steady = driver.brake_m_s2 if falling and speed > envelope - 0.3 else 0.15
+        target = min(envelope, max(wished, 0.6))
+        slowing = min(steady + 0.8 * (speed - target), 3.5)
+        if speed < 1.0 and gap < 1.0:
+            slowing = 1.0
+        brake_wish = max(mass * slowing - resisting_n - engine_drag_n, 0.05 * mass)
+    state[BRAKE_FORCE] += (brake_wish - state[BRAKE_FORCE]) * min(dt / 0.15, 1.0)
+    if brake_wish == 0.0 and state[BRAKE_FORCE] < 0.02 * mass:
+        state[BRAKE_FORCE] = 0.0
+
+    if state[BRAKE_FORCE] > 0.0:
+        state[BRAKE_SPELL] += dt
+    else:
+        state[BRAKE_SPELL] = 0.0
+
+    foot = state[PEDAL_TARGET]
+    if lifting or state[BRAKING] > 0.5:
+        foot = 0.0
+    rate = 2.0 * driver.pedal_rate_1_s if foot == 0.0 else driver.pedal_rate_1_s
+    change = min(max(foot - state[PEDAL], -rate * dt), rate * dt)
+    state[PEDAL] += change
+
+    if driver.uses_exhaust_brake > 0.5:
+        if state[PEDAL] == 0.0 and speed > wished + 0.4 and speed > 6.0:
+            state[EXHAUST_BRAKE] = 1.0
+        elif state[PEDAL] > 0.0 or speed < wished - 0.3 or speed < 5.0:
+            state[EXHAUST_BRAKE] = 0.0
