@@ -1,0 +1,477 @@
+"""``LoadEstimator``: the load learnt from a drive, sample by sample or a whole log at once."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.errors import InputError
+from loadlearn.estimation import kernel, rows
+from loadlearn.estimation.model import (
+    N_ROW,
+    N_STATES,
+    Grounds,
+    Noise,
+    Prior,
+    ground_modes,
+    load_prior,
+)
+from loadlearn.rig import Rig
+from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
+from loadlearn.traction import REASONS, SOURCE_FUEL, SOURCE_TRACTIVE, force_source, rig_arrays
+
+FloatArray = NDArray[np.float64]
+
+STATE_FORMAT = 1
+"""Version of what ``save`` writes."""
+
+
+class EstimatorState(NamedTuple):
+    """Everything the estimator remembers between samples; arrays only."""
+
+    rows_memory: FloatArray
+    filter_memory: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+    log_weights: FloatArray
+    loads: FloatArray
+    last_output: FloatArray
+    last_surface: FloatArray
+
+
+@dataclass(frozen=True)
+class Load:
+    """The estimate after one sample.
+
+    Attributes
+    ----------
+    time_s : float
+    mass_kg, mass_sd_kg, mass_sd_given_scale_kg : float
+        Combined mass, its sd in all, and its sd were the tractive scale known (kg).
+    mass_low95_kg, mass_high95_kg : float
+        Central 95 % interval of the mixture (kg).
+    rolling_resistance, rolling_resistance_sd : float
+        Coefficient at 20 m/s.
+    drag_area_m2, drag_area_sd_m2 : float
+    surface : str
+        The ground believed in.
+    surface_probability : dict
+        Probability of each ground.
+    learning : int
+        1 where the sample informed the estimate.
+    set_aside_because : str
+        Why not, otherwise "".
+    """
+
+    time_s: float
+    mass_kg: float
+    mass_sd_kg: float
+    mass_sd_given_scale_kg: float
+    mass_low95_kg: float
+    mass_high95_kg: float
+    rolling_resistance: float
+    rolling_resistance_sd: float
+    drag_area_m2: float
+    drag_area_sd_m2: float
+    surface: str
+    surface_probability: dict[str, float]
+    learning: int
+    set_aside_because: str
+
+
+def default_noise(height_source: int, rig: Rig) -> Noise:
+    """Noise levels before a log has been seen.
+
+    Parameters
+    ----------
+    height_source : int
+        See :mod:`loadlearn.estimation.rows`.
+    rig : Rig
+
+    Returns
+    -------
+    Noise
+    """
+    noise = Noise(accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3)
+    if height_source == rows.HEIGHT_FROM_ALTITUDE:
+        return noise._replace(height_sd_m=0.5)
+    if height_source == rows.HEIGHT_FROM_ACCELEROMETER:
+        return noise._replace(white=0.003)
+    return noise
+
+
+class LoadEstimator:
+    """Learns combined mass, rolling resistance, drag area and ground from a drive.
+
+    Parameters
+    ----------
+    rig : Rig
+        What is driven, as its owner describes it.
+    initial_mass_kg, initial_mass_sd_kg : float, optional
+        Belief about the combined mass (kg). Default: half-way from the rig's mass to GCM, sd a
+        quarter of the span, with a tail above GCM and the case that nothing is hitched.
+    grounds : sequence of Ground, optional
+        Kinds of ground; default the handbook's.
+    noise : Noise, optional
+        Levels of what is not modelled; default from the log when it was prepared.
+
+    Raises
+    ------
+    InputError
+        The initial belief is not positive.
+
+    References
+    ----------
+    Interacting multiple models: Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988.
+    Consider parameters: Schmidt, Adv. Control Systems 3, 1966.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        initial_mass_kg: float | None = None,
+        initial_mass_sd_kg: float | None = None,
+        grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
+        noise: Noise | None = None,
+    ) -> None:
+        for name, value in (
+            ("initial_mass_kg", initial_mass_kg),
+            ("initial_mass_sd_kg", initial_mass_sd_kg),
+        ):
+            if value is not None and not (math.isfinite(value) and value > 0.0):
+                raise InputError(f"{name} is {value!r}; give a positive number of kilograms")
+        self.rig = rig
+        self.grounds = tuple(grounds)
+        self._initial = (initial_mass_kg, initial_mass_sd_kg)
+        self._given_noise = noise
+        self._rig_arrays = rig_arrays(rig)
+        self._sources: tuple[int, int] | None = None
+        self._modes: Grounds | None = None
+        self._prior: Prior | None = None
+        self._noise: Noise | None = None
+        self.state: EstimatorState | None = None
+
+    # --- set-up ------------------------------------------------------------------------------
+    def _begin(self, force: int, height: int, noise: Noise | None) -> None:
+        self._sources = (force, height)
+        self._noise = noise or self._given_noise or default_noise(height, self.rig)
+        self._modes = ground_modes(self.grounds, with_regeneration=force == SOURCE_FUEL)
+        bias = 0.026 if height == rows.HEIGHT_FROM_ACCELEROMETER else 3e-4
+        prior = load_prior(self.rig, *self._initial, slope_bias_sd=bias)
+        if force == SOURCE_TRACTIVE:
+            # Measured downstream of the engine: no accessories, no unreported share.
+            prior = prior._replace(unreported=0.0, unreported_sd=0.0)
+            self._noise = self._noise._replace(accessory_sd_w=0.0)
+        self._prior = prior
+        modes = self._modes.mean.size
+        self.state = EstimatorState(
+            rows_memory=rows.rows_memory(),
+            filter_memory=np.zeros(kernel.N_FILTER),
+            states=np.zeros((kernel.MAX_LOADS, modes, N_STATES)),
+            covariances=np.zeros((kernel.MAX_LOADS, modes, N_STATES, N_STATES)),
+            log_weights=np.zeros((kernel.MAX_LOADS, modes)),
+            loads=np.zeros((kernel.MAX_LOADS, kernel.N_LOAD)),
+            last_output=np.full(kernel.N_OUTPUT, np.nan),
+            last_surface=np.zeros(len(self.grounds)),
+        )
+
+    def _advance(self, inputs: FloatArray, with_outputs: bool = True) -> _Advance:
+        assert self.state is not None and self._sources is not None
+        assert self._modes is not None and self._prior is not None and self._noise is not None
+        samples = inputs.shape[0]
+        table = np.empty((samples, N_ROW))
+        row_of_sample = np.empty(samples, dtype=np.int64)
+        reason = np.empty(samples, dtype=np.int64)
+        detail = np.empty((samples, 3))
+        count = rows.samples_to_rows(
+            self.state.rows_memory,
+            self._rig_arrays,
+            self._sources[0],
+            self._sources[1],
+            inputs,
+            table,
+            row_of_sample,
+            reason,
+            detail,
+        )
+        outputs = np.empty((count + 1, kernel.N_OUTPUT))
+        surfaces = np.empty((count + 1, len(self.grounds)))
+        # Line 0 is what was known before these samples.
+        outputs[0] = self.state.last_output
+        surfaces[0] = self.state.last_surface
+        kernel.filter_rows(
+            table,
+            count,
+            self.state.filter_memory,
+            self.state.states,
+            self.state.covariances,
+            self.state.log_weights,
+            self.state.loads,
+            self._modes,
+            self._prior,
+            self._noise,
+            outputs[1:],
+            surfaces[1:],
+            with_outputs,
+        )
+        self.state.last_output[:] = outputs[count]
+        self.state.last_surface[:] = surfaces[count]
+        return _Advance(table[:count], row_of_sample, reason, detail, outputs, surfaces)
+
+    # --- whole logs --------------------------------------------------------------------------
+    def run(self, trace: pd.DataFrame, smooth: bool = False) -> pd.DataFrame:
+        """Estimate over a whole trace; only past samples are used (unless ``smooth``).
+
+        Parameters
+        ----------
+        trace : DataFrame
+            Canonical columns, or what ``prepare`` returns.
+        smooth : bool
+            Whether to return the best answer given the whole log.
+
+        Returns
+        -------
+        DataFrame
+            One row per sample: the columns of ``estimates.csv``, intervals, and in ``attrs`` the
+            summary.
+
+        Raises
+        ------
+        InputError
+            No force or no grade channel.
+        """
+        noise = trace.attrs.get("noise")
+        self._begin(
+            force_source(trace),
+            rows.height_source(trace),
+            Noise(**noise) if noise is not None else None,
+        )
+        advance = self._advance(rows.row_inputs(trace))
+        return self._history(trace, advance)
+
+    def _history(self, trace: pd.DataFrame, advance: _Advance) -> pd.DataFrame:
+        where = advance.row_of_sample
+        out = advance.outputs.T
+        columns: dict[str, Any] = {"time_s": trace["time_s"].to_numpy(dtype=np.float64)}
+        for name, index in _OUTPUT_COLUMNS:
+            columns[name] = out[index][where]
+        names = [ground.name for ground in self.grounds]
+        surface = np.nan_to_num(out[kernel.O_SURFACE][where]).astype(np.int8)
+        columns["surface"] = pd.Categorical.from_codes(surface, categories=names)
+        for index, name in enumerate(names):
+            columns[f"p_{name}"] = advance.surfaces[:, index][where]
+        columns["learning"] = (advance.reason == 0).astype(np.int8)
+        columns["set_aside_because"] = pd.Categorical.from_codes(
+            advance.reason.astype(np.int8), categories=list(REASONS)
+        )
+        for name, index in _EXTRA_COLUMNS:
+            columns[name] = out[index][where]
+        columns["tractive_force_n"] = advance.detail[:, 0]
+        return pd.DataFrame(columns)
+
+    # --- online ------------------------------------------------------------------------------
+    def step(self, sample: Mapping[str, Any]) -> Load:
+        """Take one sample and return the estimate after it; constant memory.
+
+        Parameters
+        ----------
+        sample : mapping
+            Canonical names to values; absent or NaN where not measured.
+
+        Returns
+        -------
+        Load
+
+        Raises
+        ------
+        InputError
+            No time, speed, force or grade channel among the names.
+        """
+        get = sample.get
+        if self.state is None:
+            self._begin(*_sources_of(sample))
+        inputs = np.empty((1, rows.N_INPUT))
+        for index, name in enumerate(rows.ROW_INPUTS):
+            value = get(name)
+            inputs[0, index] = math.nan if value is None else value
+        grade = get("grade_percent")
+        if grade is not None:
+            tangent = grade / 100.0
+            inputs[0, rows.I_SLOPE] = tangent / math.sqrt(1.0 + tangent * tangent)
+        inputs[0, rows.I_DENSITY] = rows.density_of_sample(sample)
+        advance = self._advance(inputs)
+        return self._load(float(inputs[0, 0]), int(advance.reason[0]))
+
+    def _load(self, time_s: float, reason: int) -> Load:
+        assert self.state is not None
+        out = self.state.last_output
+        surface = 0 if math.isnan(out[kernel.O_SURFACE]) else int(out[kernel.O_SURFACE])
+        return Load(
+            time_s=time_s,
+            mass_kg=float(out[kernel.O_MASS]),
+            mass_sd_kg=float(out[kernel.O_MASS_SD]),
+            mass_sd_given_scale_kg=float(out[kernel.O_MASS_SD_GIVEN]),
+            mass_low95_kg=float(out[kernel.O_MASS_LOW]),
+            mass_high95_kg=float(out[kernel.O_MASS_HIGH]),
+            rolling_resistance=float(out[kernel.O_ROLL]),
+            rolling_resistance_sd=float(out[kernel.O_ROLL_SD]),
+            drag_area_m2=float(out[kernel.O_DRAG]),
+            drag_area_sd_m2=float(out[kernel.O_DRAG_SD]),
+            surface=self.grounds[surface].name,
+            surface_probability={
+                ground.name: float(p)
+                for ground, p in zip(self.grounds, self.state.last_surface, strict=True)
+            },
+            learning=int(reason == 0),
+            set_aside_because=REASONS[reason],
+        )
+
+    # --- keeping -----------------------------------------------------------------------------
+    def save(self, path: str | Path) -> None:
+        """Write everything remembered, so that :meth:`load` carries on exactly where this stopped.
+
+        Parameters
+        ----------
+        path : str or Path
+            A JSON file; it is written whole or not at all.
+
+        Raises
+        ------
+        InputError
+            The place cannot be written.
+        """
+        document: dict[str, Any] = {
+            "format": STATE_FORMAT,
+            "rig": self.rig.name,
+            "initial": list(self._initial),
+            "grounds": [[f.name, getattr(g, f.name)] for g in self.grounds for f in fields(g)],
+            "given_noise": None if self._given_noise is None else list(self._given_noise),
+            "sources": self._sources,
+            "noise": None if self._noise is None else list(self._noise),
+            "state": None
+            if self.state is None
+            else {
+                name: {"shape": list(value.shape), "values": [x.hex() for x in value.ravel()]}
+                for name, value in self.state._asdict().items()
+            },
+        }
+        target = Path(path)
+        temporary = target.with_name(target.name + ".partial")
+        try:
+            temporary.write_text(json.dumps(document), encoding="utf-8")
+            temporary.replace(target)
+        except OSError as error:
+            raise InputError(f"{target}: the state cannot be written ({error})") from None
+
+    @classmethod
+    def load(cls, path: str | Path, rig: Rig) -> Self:
+        """Read what :meth:`save` wrote.
+
+        Parameters
+        ----------
+        path : str or Path
+        rig : Rig
+            The rig that the state belongs to.
+
+        Returns
+        -------
+        LoadEstimator
+
+        Raises
+        ------
+        InputError
+            The file is no saved state, of another version, or of another rig.
+        """
+        try:
+            document = json.loads(Path(path).read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+            raise InputError(f"{path}: not a saved estimator state ({error})") from None
+        if not isinstance(document, dict) or document.get("format") != STATE_FORMAT:
+            raise InputError(
+                f"{path}: a saved state of another format; save it again with this version"
+            )
+        if document["rig"] != rig.name:
+            raise InputError(
+                f"{path}: saved for the rig '{document['rig']}', not '{rig.name}'; "
+                "load it with its own rig"
+            )
+        values = document["grounds"]
+        width = len(fields(Ground))
+        grounds = tuple(
+            Ground(**dict(values[start : start + width])) for start in range(0, len(values), width)
+        )
+        given = document["given_noise"]
+        estimator = cls(
+            rig,
+            *document["initial"],
+            grounds=grounds,
+            noise=None if given is None else Noise(*given),
+        )
+        if document["state"] is not None:
+            estimator._begin(*document["sources"], Noise(*document["noise"]))
+            estimator.state = EstimatorState(
+                **{
+                    name: np.array([float.fromhex(x) for x in entry["values"]]).reshape(
+                        entry["shape"]
+                    )
+                    for name, entry in document["state"].items()
+                }
+            )
+        return estimator
+
+
+class _Advance(NamedTuple):
+    table: FloatArray
+    row_of_sample: NDArray[np.int64]
+    reason: NDArray[np.int64]
+    detail: FloatArray
+    outputs: FloatArray
+    surfaces: FloatArray
+
+
+def _sources_of(sample: Mapping[str, Any]) -> tuple[int, int, None]:
+    frame = pd.DataFrame(
+        {
+            name: [sample[name]]
+            for name in (
+                "tractive_force_n",
+                "engine_torque_n_m",
+                "fuel_rate_g_s",
+                "grade_percent",
+                "altitude_m",
+                "accel_long_m_s2",
+            )
+            if sample.get(name) is not None
+        }
+    )
+    return force_source(frame.fillna(0.0)), rows.height_source(frame.fillna(0.0)), None
+
+
+_OUTPUT_COLUMNS: tuple[tuple[str, int], ...] = (
+    ("mass_kg", kernel.O_MASS),
+    ("mass_sd_kg", kernel.O_MASS_SD),
+    ("mass_sd_given_scale_kg", kernel.O_MASS_SD_GIVEN),
+    ("rolling_resistance", kernel.O_ROLL),
+    ("rolling_resistance_sd", kernel.O_ROLL_SD),
+    ("drag_area_m2", kernel.O_DRAG),
+    ("drag_area_sd_m2", kernel.O_DRAG_SD),
+)
+_EXTRA_COLUMNS: tuple[tuple[str, int], ...] = (
+    ("mass_low95_kg", kernel.O_MASS_LOW),
+    ("mass_high95_kg", kernel.O_MASS_HIGH),
+    ("mass_given_scale_kg", kernel.O_IMPLIED),
+    ("rolling_resistance_low95", kernel.O_ROLL_LOW),
+    ("rolling_resistance_high95", kernel.O_ROLL_HIGH),
+    ("drag_area_sd_given_scale_m2", kernel.O_DRAG_SD_GIVEN),
+    ("p_load_changed", kernel.O_CHANGED),
+    ("p_nothing_hitched", kernel.O_SOLO),
+    ("p_regeneration", kernel.O_REGENERATION),
+)

@@ -1,0 +1,390 @@
+"""The state, its transition and its sensitivities: vehicle dynamics in energy height.
+
+*Energy height* is specific energy over gravity, kinetic, rotational and potential::
+
+    E = v^2 / 2g + h + phi mu v^2 / 2g                    (m)
+
+with h the height of the road, mu the equivalent mass of the rotating parts and phi the inverse of
+the mass *that the computed force implies*, phi = s / m (s: true force over computed force). The
+force balance of :mod:`loadlearn.roadload`, integrated along the road from one sample to the next
+and divided by the weight, is *linear* in phi, in the rolling resistance coefficient and in
+kappa = CdA / m, none of which depends on s::
+
+    E_k - E_(k-1) = phi int F dx / g - int c(v) cos(theta) dx - kappa int rho/2 (v + w)^2 dx / g
+                    + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
+                    + phi epsilon int X dx / g - phi zeta int G dx / g
+
+What is measured is y = v^2 / 2g + h = E - phi mu v^2 / 2g. Road height comes from the altimeter as
+it is, or from a grade channel or body accelerometer by integration, so that *noise in the grade is
+never noise in a regressor*, and nothing is differentiated.
+
+State order (written here, once): energy height (m); inverse mass phi (1/kg); rolling resistance at
+20 m/s; kappa (m^2/kg); disturbance delta (slope); head wind w (m/s); accessory power beyond the
+mean nu (W); rise of rolling resistance with speed k; excess of cold tyres; unreported share of the
+extra torque epsilon; excess of fuel in a regeneration zeta; slope bias b.
+
+The inputs of a row are integrals over the interval from the previous row to this one, the
+measurement is at its end.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn._compile import jit
+from loadlearn.rig import Rig
+from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
+
+FloatArray = NDArray[np.float64]
+
+STATE_NAMES: tuple[str, ...] = (
+    "energy_height_m",
+    "inverse_mass_per_kg",
+    "rolling_resistance",
+    "drag_per_mass_m2_kg",
+    "disturbance",
+    "headwind_m_s",
+    "accessory_power_w",
+    "speed_slope",
+    "cold_tyre_excess",
+    "unreported_share",
+    "regeneration_excess",
+    "slope_bias",
+)
+(
+    ENERGY,
+    PHI,
+    ROLL,
+    KAPPA,
+    DISTURBANCE,
+    WIND,
+    ACCESSORY,
+    SLOPE,
+    COLD,
+    UNREPORTED,
+    REGENERATION,
+    BIAS,
+) = range(12)
+N_STATES = 12
+
+# Columns of a row: what the interval did, and what was measured at its end.
+ROW_NAMES: tuple[str, ...] = (
+    "time_s",
+    "dt_s",
+    "distance_m",
+    "distance_cos_m",
+    "work_kg_m",
+    "drag2",
+    "drag1",
+    "drag0",
+    "slope_m",
+    "unreported_kg_m",
+    "gross_kg_m",
+    "force_variance_kg2_m2",
+    "rotating_step_kg_m",
+    "known",
+    "measured_m",
+    "rotating_kg_m",
+    "speed_m_s",
+    "half_width_m_s",
+    "external_variance_m2",
+    "still_s",
+    "reversed",
+    "regeneration_flag",
+    "restart",
+)
+(
+    R_TIME,
+    R_DT,
+    R_DX,
+    R_DXCOS,
+    R_WORK,
+    R_DRAG2,
+    R_DRAG1,
+    R_DRAG0,
+    R_SLOPE,
+    R_UNREPORTED,
+    R_GROSS,
+    R_FORCEVAR,
+    R_ROTSTEP,
+    R_KNOWN,
+    R_Y,
+    R_ROT,
+    R_SPEED,
+    R_HALF,
+    R_EXTVAR,
+    R_STILL,
+    R_REVERSED,
+    R_REGEN,
+    R_RESTART,
+) = range(23)
+N_ROW = 23
+
+
+class Noise(NamedTuple):
+    """Levels and correlation times of what is not modelled; found per log where a log is whole."""
+
+    disturbance_sd: float = 0.003
+    """Slowly varying slope-like force: gusts, draughts, curves, grade error (1)."""
+    disturbance_time_s: float = 8.0
+    white: float = 0.0008
+    """White slope noise times the square root of one second (s^0.5)."""
+    speed_sd_m_s: float = 0.04
+    height_sd_m: float = 0.0
+    """White noise of the altimeter; 0 where the height is integrated from a grade."""
+    roll_walk_per_s05: float = 1.2e-5
+    """Random walk of the rolling resistance within a kind of ground (1/s^0.5)."""
+    wind_sd_m_s: float = 3.0
+    wind_time_s: float = 1200.0
+    accessory_sd_w: float = 1500.0
+    accessory_time_s: float = 900.0
+    cold_time_s: float = 600.0
+    """Decay of the excess of cold tyres (about 20 min in all, from memory)."""
+    open_variance_m2: float = 400.0
+    """Added to the energy height over an interval whose force is not known."""
+
+
+@jit
+def row_sensitivities(state: FloatArray, row: FloatArray, out: FloatArray) -> float:
+    """Energy height at the row's end, and its derivative with respect to each state.
+
+    Parameters
+    ----------
+    state : ndarray, shape (12,)
+        State at the start of the interval, in the order of ``STATE_NAMES``.
+    row : ndarray, shape (23,)
+        In the order of ``ROW_NAMES``.
+    out : ndarray, shape (12,)
+        Receives the derivatives.
+
+    Returns
+    -------
+    float
+        Predicted energy height (m).
+    """
+    phi = state[PHI]
+    kappa = state[KAPPA]
+    wind = state[WIND]
+    drag = row[R_DRAG2] + wind * (row[R_DRAG1] + wind * row[R_DRAG0])
+    accessory = row[R_DT] / GRAVITY_M_S2
+    per_phi = (
+        row[R_WORK]
+        + row[R_ROTSTEP]
+        - state[ACCESSORY] * accessory
+        + state[UNREPORTED] * row[R_UNREPORTED]
+        - state[REGENERATION] * row[R_GROSS]
+    )
+    out[ENERGY] = 1.0
+    out[PHI] = per_phi
+    out[ROLL] = -row[R_DXCOS]
+    out[KAPPA] = -drag
+    out[DISTURBANCE] = row[R_DX]
+    out[WIND] = -kappa * (row[R_DRAG1] + 2.0 * wind * row[R_DRAG0])
+    out[ACCESSORY] = -phi * accessory
+    out[SLOPE] = -row[R_SLOPE]
+    out[COLD] = -row[R_DXCOS]
+    out[UNREPORTED] = phi * row[R_UNREPORTED]
+    out[REGENERATION] = -phi * row[R_GROSS]
+    out[BIAS] = row[R_DX]
+    return (
+        state[ENERGY]
+        + phi * per_phi
+        - (state[ROLL] + state[COLD]) * row[R_DXCOS]
+        - state[SLOPE] * row[R_SLOPE]
+        - kappa * drag
+        + (state[DISTURBANCE] + state[BIAS]) * row[R_DX]
+    )
+
+
+@jit
+def process_variance(phi: float, row: FloatArray, noise: Noise) -> float:
+    """Variance added to the energy height over a row (m^2)."""
+    if row[R_KNOWN] < 0.5:
+        return noise.open_variance_m2
+    white = noise.white * row[R_SPEED]
+    return white * white * row[R_DT] + phi * phi * row[R_FORCEVAR] + row[R_EXTVAR] + 1e-10
+
+
+@jit
+def measurement_variance(row: FloatArray, noise: Noise) -> float:
+    """Variance of the measured ``v^2/2g + h`` (m^2)."""
+    speed = row[R_SPEED] * noise.speed_sd_m_s / GRAVITY_M_S2
+    # The second-order part of v^2 keeps it above zero at a standstill.
+    floor = noise.speed_sd_m_s * noise.speed_sd_m_s / GRAVITY_M_S2
+    return speed * speed + floor * floor + noise.height_sd_m * noise.height_sd_m + 1e-10
+
+
+class Grounds(NamedTuple):
+    """Surface hypotheses as the kernel reads them: one entry a mode."""
+
+    mean: FloatArray
+    sd: FloatArray
+    rate_per_s: FloatArray
+    """Arrivals on this ground per second of driving."""
+    regeneration: NDArray[np.int64]
+    """1 for the mode of this ground in which extra fuel makes no torque."""
+    partner: NDArray[np.int64]
+    """The mode of the same ground with the other regeneration flag, or -1."""
+    initial: FloatArray
+    """Prior probability at the start of a log."""
+    surface: NDArray[np.int64]
+    """Index of the ground's name."""
+
+
+REGENERATION_MEAN = 0.13
+REGENERATION_SD = 0.06
+"""Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source)."""
+REGENERATION_ON_PER_S = 1.0 / 5400.0
+REGENERATION_OFF_PER_S = 1.0 / 900.0
+
+
+def ground_modes(
+    grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS, with_regeneration: bool = False
+) -> Grounds:
+    """Modes of the switching model: one per ground, and hard grounds in regeneration.
+
+    Parameters
+    ----------
+    grounds : tuple of Ground
+        In the order in which outputs name them.
+    with_regeneration : bool
+        Whether fuel that makes no torque is among the hypotheses (force from fuelling only).
+
+    Returns
+    -------
+    Grounds
+    """
+    surface = list(range(len(grounds)))
+    flag = [0] * len(grounds)
+    partner = [-1] * len(grounds)
+    if with_regeneration:
+        for index in range(min(2, len(grounds))):
+            partner[index] = len(surface)
+            surface.append(index)
+            flag.append(1)
+            partner.append(index)
+    rates = np.array([grounds[i].per_hour for i in surface]) / 3600.0
+    start = np.array([0.85 if i == 0 else 0.15 / max(1, len(grounds) - 1) for i in surface])
+    if len(grounds) == 1:
+        start[:] = 1.0
+    start *= np.where(np.array(flag) == 1, 0.03, 1.0)
+    return Grounds(
+        mean=np.array([grounds[i].rolling_resistance for i in surface]),
+        sd=np.array([grounds[i].rolling_resistance_sd for i in surface]),
+        rate_per_s=rates,
+        regeneration=np.array(flag, dtype=np.int64),
+        partner=np.array(partner, dtype=np.int64),
+        initial=start / start.sum(),
+        surface=np.array(surface, dtype=np.int64),
+    )
+
+
+class Prior(NamedTuple):
+    """Beliefs before the drive, per kind of load; see :func:`load_prior`."""
+
+    mass_kg: FloatArray
+    """Mean of each component of a load (kg)."""
+    mass_sd_kg: FloatArray
+    weight: FloatArray
+    solo: NDArray[np.int64]
+    """1 for the component in which nothing is hitched."""
+    log_scale: float
+    log_scale_sd: float
+    drag_area_m2: float
+    drag_area_sd_m2: float
+    solo_drag_factor: float
+    solo_mass_kg: float
+    solo_mass_sd_kg: float
+    speed_slope: float
+    speed_slope_sd: float
+    cold_excess: float
+    cold_excess_sd: float
+    unreported: float
+    unreported_sd: float
+    slope_bias_sd: float
+    accessory_sd_w: float
+
+
+# One standard normal as three narrower ones: weights, means and common sd (the three-component
+# library of DeMars, Bishop & Jah, J. Guidance Control Dyn. 36(4), 2013; from memory).
+_SPLIT_WEIGHT = np.array([0.2252246249, 0.5495507502, 0.2252246249])
+_SPLIT_MEAN = np.array([-1.0575154615, 0.0, 1.0575154615])
+_SPLIT_SD = 0.6715662887
+
+SOLO_SHARE = 0.12
+OVERLOAD_SHARE = 0.06
+BROAD_SHARE = 0.12
+"""With a belief given by the user, this much of the prior stays with the rig's own range."""
+
+
+def load_prior(
+    rig: Rig,
+    initial_mass_kg: float | None = None,
+    initial_mass_sd_kg: float | None = None,
+    slope_bias_sd: float = 3e-4,
+) -> Prior:
+    """Prior of a load: rig's range, overload tail, nothing hitched, or a belief of the user's.
+
+    Parameters
+    ----------
+    rig : Rig
+    initial_mass_kg, initial_mass_sd_kg : float, optional
+        Belief about the combined mass (kg); default half-way from the rig's mass to GCM, with an
+        sd of a quarter of the span.
+    slope_bias_sd : float
+        Prior sd of a constant bias of the slope (0.026 for a body accelerometer).
+
+    Returns
+    -------
+    Prior
+    """
+    vehicle = rig.vehicle
+    assert vehicle.mass_sd_kg is not None and vehicle.drag_area_sd_m2 is not None
+    gcm = rig.nominal_gcm_kg
+    middle, spread = 0.5 * (vehicle.mass_kg + gcm), 0.25 * (gcm - vehicle.mass_kg)
+
+    def split(mean: float, sd: float, share: float) -> list[tuple[float, float, float, int]]:
+        return [
+            (max(mean + sd * offset, 0.2 * mean), sd * _SPLIT_SD, share * weight, 0)
+            for offset, weight in zip(_SPLIT_MEAN, _SPLIT_WEIGHT, strict=True)
+        ]
+
+    parts = [
+        *split(middle, spread, 1.0 - SOLO_SHARE - OVERLOAD_SHARE),
+        (1.2 * gcm, 0.13 * gcm, OVERLOAD_SHARE, 0),
+        (vehicle.mass_kg, vehicle.mass_sd_kg, SOLO_SHARE, 1),
+    ]
+    if initial_mass_kg is not None or initial_mass_sd_kg is not None:
+        mean = middle if initial_mass_kg is None else initial_mass_kg
+        sd = spread if initial_mass_sd_kg is None else initial_mass_sd_kg
+        believed = split(mean, sd, 1.0) if sd > 0.08 * mean else [(mean, sd, 1.0, 0)]
+        parts = [(m, s, w * (1.0 - BROAD_SHARE), kind) for m, s, w, kind in believed] + [
+            (m, s, w * BROAD_SHARE, kind) for m, s, w, kind in parts
+        ]
+    table = np.array(parts, dtype=np.float64)
+    uprated = rig.engine.uprated
+    return Prior(
+        mass_kg=table[:, 0].copy(),
+        mass_sd_kg=table[:, 1].copy(),
+        weight=table[:, 2] / table[:, 2].sum(),
+        solo=table[:, 3].astype(np.int64),
+        log_scale=float(np.log(rig.uncertainty.tractive_scale)),
+        log_scale_sd=rig.uncertainty.tractive_scale_sd,
+        drag_area_m2=vehicle.drag_area_m2,
+        drag_area_sd_m2=vehicle.drag_area_sd_m2,
+        solo_drag_factor=0.8,
+        solo_mass_kg=vehicle.mass_kg,
+        solo_mass_sd_kg=vehicle.mass_sd_kg,
+        # Handbook fit for car tyres at 2.5 bar: 0.0020; truck tyres less (see references).
+        speed_slope=0.0010,
+        speed_slope_sd=0.0007,
+        cold_excess=0.0012,
+        cold_excess_sd=0.0012,
+        unreported=0.0 if uprated is None else 1.0 - uprated.reported_share,
+        unreported_sd=0.0 if uprated is None else uprated.reported_share_sd,
+        slope_bias_sd=slope_bias_sd,
+        accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3,
+    )
