@@ -1,0 +1,21 @@
+"""Two wheel-dyno runs: cleaned, corrected to the standard atmosphere, aligned and compared."""
+
+from loadlearn.dyno.cleaning import DynoRun, clean_run
+from loadlearn.dyno.comparison import DynoComparison, compare
+from loadlearn.dyno.findings import Finding, what_fakes_a_gain
+from loadlearn.dyno.fragment import rig_fragment
+from loadlearn.dyno.runs import read_runs
+from loadlearn.dyno.settings import ComparisonSettings, RunSettings
+
+__all__ = [
+    "ComparisonSettings",
+    "DynoComparison",
+    "DynoRun",
+    "Finding",
+    "RunSettings",
+    "clean_run",
+    "compare",
+    "read_runs",
+    "rig_fragment",
+    "what_fakes_a_gain",
+]

@@ -1,0 +1,434 @@
+"""Dyno comparison against a simulated dyno whose truth is known."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+
+import numpy as np
+import pandas as pd
+import pytest
+from dyno_bench import (
+    EFFICIENCY,
+    ENGINE_INERTIA_KG_M2,
+    RADIUS_M,
+    RATIO,
+    WHEEL_INERTIA_KG_M2,
+    pull,
+    steady_torque,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from loadlearn.atmosphere import Correction
+from loadlearn.dyno import ComparisonSettings, clean_run, compare, read_runs, rig_fragment
+from loadlearn.dyno.correcting import angular_acceleration, local_line
+from loadlearn.dyno.runs import canonical_column, to_canonical
+from loadlearn.dyno.stated import read_column_names, read_conditions
+from loadlearn.errors import InputError
+from loadlearn.rig import Rig
+
+KNOWN = Correction(engine_factor=0.6)
+RIG = Rig.from_dict(
+    {
+        "name": "test rig",
+        "vehicle": {
+            "mass_kg": 2800.0,
+            "tyre_radius_m": RADIUS_M,
+            "wheel_inertia_kg_m2": WHEEL_INERTIA_KG_M2,
+        },
+        "engine": {"displacement_l": 2.8, "inertia_kg_m2": ENGINE_INERTIA_KG_M2},
+        "driveline": {
+            "gear_ratios": [4.0, 2.4, 1.5, 1.0],
+            "final_drive": RATIO,
+            "efficiency": EFFICIENCY,
+        },
+    }
+)
+
+
+def runs(rng, count=1, *, repeat_sd=0.0, **options):
+    made = []
+    for number in range(count):
+        scale = float(np.exp(repeat_sd * rng.standard_normal()))
+        table = to_canonical(pull(rng, scale=scale, **options), "bench")
+        made.append(clean_run(table, f"run {number + 1}"))
+    return made
+
+
+def status(comparison, subject):
+    return next(f for f in comparison.findings if f.subject == subject)
+
+
+def test_gain_and_engine_torque_are_recovered_through_hot_thin_air():
+    rng = np.random.default_rng(1)
+    before = runs(rng, 3, spikes=4)
+    after = runs(rng, 3, spikes=4, gain=1.3, temperature_degc=35.0, pressure_kpa=95.0)
+    comparison = compare(before, after, correction=KNOWN)
+    curves = comparison.curves
+    np.testing.assert_allclose(curves["gain_percent"], 30.0, atol=0.6)
+    rpm = curves["engine_speed_rpm"].to_numpy()
+    inside = (rpm > 1500) & (rpm < 4000)
+    error = curves["engine_torque_before_n_m"] / steady_torque(rpm) - 1.0
+    # Smoothing rounds the sharpest kink of the piecewise-linear truth: change of slope x kernel
+    # sd / sqrt(2 pi) = 0.2 x 80 / 2.5 = 6.4 of 380 N m.
+    assert np.abs(error[inside]).max() < 0.02
+    assert np.abs(error[inside]).median() < 0.003
+    # Uncorrected, the weather alone would hide part of the gain.
+    raw = next(v for v in comparison.correction["variants"] if v["variant"] == "none")
+    assert raw["peak_power_gain_percent"] < 25.5
+
+
+def test_gain_in_power_and_torque_agree_and_power_is_torque_times_speed():
+    rng = np.random.default_rng(2)
+    curves = compare(runs(rng), runs(rng, gain=1.2), correction=KNOWN).curves
+    omega = curves["engine_speed_rpm"] * np.pi / 30.0
+    np.testing.assert_allclose(curves["power_after_kw"], curves["torque_after_n_m"] * omega / 1e3)
+    power_gain = curves["gain_power_kw"] / curves["power_before_kw"]
+    torque_gain = curves["gain_torque_n_m"] / curves["torque_before_n_m"]
+    np.testing.assert_allclose(power_gain, torque_gain, rtol=1e-12)
+    np.testing.assert_allclose(100.0 * power_gain, curves["gain_percent"], rtol=1e-9)
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say():
+    """Repeat spread drawn from the belief that the interval states (mean square (1 %)^2)."""
+    rng = np.random.default_rng(3)
+    trials, hits, hits_peak = 120, 0, 0
+    # One pull of each kind, rescaled: the spread between repeats is what is being tested.
+    base, better = runs(rng)[0], runs(rng, gain=1.25)[0]
+    for _ in range(trials):
+        sd = 0.01 / np.sqrt(rng.chisquare(3.0) / 3.0)
+        sides = []
+        for run in (base, better):
+            side = []
+            for _ in range(3):
+                table = run.table.copy()
+                table["torque_n_m"] *= np.exp(sd * rng.standard_normal())
+                side.append(type(run)(run.name, table, {}))
+            sides.append(side)
+        comparison = compare(*sides, correction=KNOWN)
+        row = comparison.curves.iloc[len(comparison.curves) // 2]
+        low, high = (row[f"gain_{end}95_if_unstated_equal_percent"] for end in ("low", "high"))
+        hits += low <= 25.0 <= high
+        peak = comparison.peaks["power"]["gain_percent"]["interval95_if_unstated_equal"]
+        hits_peak += peak[0] <= 25.0 <= peak[1]
+    # Binomial(120, 0.95): both bounds are beyond 2.5 standard deviations.
+    assert 0.90 <= hits / trials <= 0.999
+    assert 0.90 <= hits_peak / trials <= 0.999
+
+
+def test_single_runs_are_not_given_the_certainty_of_repeats():
+    rng = np.random.default_rng(4)
+    single = compare(runs(rng), runs(rng, gain=1.1), correction=KNOWN)
+    many = compare(runs(rng, 4), runs(rng, 4, gain=1.1), correction=KNOWN)
+    widths = [
+        (c.curves["gain_high95_percent"] - c.curves["gain_low95_percent"]).mean()
+        for c in (single, many)
+    ]
+    assert widths[0] > 1.5 * widths[1]
+    assert not compare(runs(rng), runs(rng, gain=1.01), correction=KNOWN).gain["real"]
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.floats(0.5, 2.0))
+def test_a_scale_error_common_to_both_sides_drops_out_of_the_gain(scale):
+    rng = np.random.default_rng(5)
+    before, after = pull(rng), pull(rng, gain=1.2)
+    results = []
+    for factor in (1.0, scale):
+        sides = []
+        for table in (before, after):
+            scaled = table.assign(tractive_force_n=table["tractive_force_n"] * factor)
+            sides.append([clean_run(to_canonical(scaled, "bench"), "run")])
+        results.append(compare(*sides, correction=KNOWN).curves["gain_percent"].to_numpy())
+    np.testing.assert_allclose(results[0], results[1], atol=1e-6)
+
+
+def test_quicker_ramp_fakes_a_loss_that_the_rig_gives_back():
+    rng = np.random.default_rng(6)
+    before = runs(rng, 2, rpm_per_s=150.0, inertia=True)
+    after = runs(rng, 2, rpm_per_s=500.0, inertia=True)
+    bare = compare(before, after, correction=KNOWN)
+    mended = compare(before, after, correction=KNOWN, rig=RIG)
+    assert bare.gain["mean_over_engine_speed"]["gain_percent"] < -4.0
+    assert abs(mended.gain["mean_over_engine_speed"]["gain_percent"]) < 0.5
+    finding = status(bare, "ramp rate")
+    assert finding.status == "differs"
+    assert finding.faked_gain_percent < -2.0
+
+
+def test_another_gear_slip_and_an_open_converter_are_noticed():
+    rng = np.random.default_rng(7)
+    plain = runs(rng, 2)
+    assert status(compare(plain, runs(rng, 2)), "gear").status == "alike"
+    assert status(compare(plain, runs(rng, 2, ratio=1.4 * RATIO)), "gear").status == "differs"
+
+    slipping = pull(rng)
+    slipping["speed_kmh"] *= 0.97
+    slip = status(compare(plain, [clean_run(to_canonical(slipping, "x"), "x")]), "tyre slip")
+    assert slip.status == "differs"
+    assert slip.faked_gain_percent == pytest.approx(-3.0, abs=0.3)
+
+    loose = pull(rng)
+    loose["speed_kmh"] *= np.interp(loose["engine_speed_rpm"], [1200, 3000], [0.8, 1.0])
+    found = status(compare(plain, [clean_run(to_canonical(loose, "x"), "x")]), "converter lock-up")
+    assert found.status == "differs"
+
+
+def test_what_is_not_stated_is_asked_for_and_widens_the_interval():
+    rng = np.random.default_rng(8)
+    before, after = runs(rng, 2), runs(rng, 2)
+    silent = compare(before, after, correction=KNOWN)
+    asked = {f.subject for f in silent.findings if f.status == "not stated"}
+    assert asked == {"tyre pressure", "roller inertia", "heat soak", "order of runs"}
+    for run in [*before, *after]:
+        run.stated |= {
+            "tyre_pressure_kpa": 260.0,
+            "roller_inertia_kg_m2": 90.0,
+            "roller_inertia_counted": 1.0,
+        }
+        run.table["coolant_temp_degc"] = 88.0
+        run.started = pd.Timestamp("2024-05-01T10:00Z")
+    told = compare(before, after, correction=KNOWN)
+    assert not [f for f in told.findings if f.status != "alike"]
+    for name in ("low", "high"):
+        total = told.curves[f"gain_{name}95_percent"]
+        alike = told.curves[f"gain_{name}95_if_unstated_equal_percent"]
+        np.testing.assert_allclose(total, alike)
+        wide = silent.curves[f"gain_{name}95_percent"] - silent.curves["gain_percent"]
+        assert (wide.abs() > (total - told.curves["gain_percent"]).abs()).all()
+    after[0].stated["tyre_pressure_kpa"] = 350.0
+    after[1].table["coolant_temp_degc"] = 60.0
+    changed = compare(before, after, correction=KNOWN)
+    assert {f.subject for f in changed.findings if f.status == "differs"} == {
+        "tyre pressure",
+        "heat soak",
+    }
+
+
+def test_unknown_engine_factor_costs_certainty_only_when_the_weather_changed():
+    rng = np.random.default_rng(9)
+    before = runs(rng)
+    same = compare(before, runs(rng))
+    hotter = compare(before, runs(rng, temperature_degc=36.0))
+    assert same.gain["correction_sd_percent"] < 0.05
+    assert hotter.gain["correction_sd_percent"] > 0.8
+
+
+def test_without_barometer_nothing_is_corrected_and_it_says_so():
+    rng = np.random.default_rng(10)
+    table = to_canonical(pull(rng), "x").drop(columns="ambient_pressure_kpa")
+    comparison = compare(runs(rng), [clean_run(table, "x")])
+    assert not comparison.correction["applied"]
+    assert any("nothing was corrected" in w for w in comparison.warnings)
+    assert status(comparison, "atmosphere").status == "not stated"
+
+
+def test_logged_fuelling_and_boost_give_the_engine_factor():
+    rng = np.random.default_rng(11)
+    tables = []
+    for _ in range(2):
+        table = to_canonical(pull(rng), "x")
+        table["fuel_rate_g_s"] = 9.0 / 3400.0 * table["engine_speed_rpm"]
+        table["boost_kpa"] = 1.4 * table["ambient_pressure_kpa"]
+        tables.append([clean_run(table, "x")])
+    side = compare(*tables, rig=RIG).correction["sides"]["before"]
+    assert side["engine_factor_from"] == "fuelling"
+    assert side["engine_factor"] == pytest.approx(0.5617, abs=1e-3)
+
+
+def test_cleaning_keeps_the_pull_and_counts_the_rest():
+    rng = np.random.default_rng(12)
+    run = runs(rng, spikes=6)[0]
+    speed = run.table["engine_speed_rpm"].to_numpy()
+    assert speed.min() > 1250.0
+    assert speed.max() > 4100.0
+    assert np.diff(speed).min() > -40.0
+    truth = EFFICIENCY * steady_torque(speed)
+    assert np.abs(run.table["torque_n_m"] / truth - 1.0).max() < 0.05
+    assert run.removed["spike"] >= 5
+    assert run.removed["outside_the_pull"] > 40
+
+
+@pytest.mark.parametrize(
+    ("column", "unit_scale"),
+    [("tractive_power_hp", 745.6998715822702), ("tractive_power_kw", 1e3), ("tractive_power_w", 1)],
+)
+def test_any_load_channel_gives_the_same_torque(column, unit_scale):
+    rng = np.random.default_rng(13)
+    table = pull(rng)
+    power = table["tractive_force_n"] * table["speed_kmh"] / 3.6
+    plain = clean_run(to_canonical(table, "x"), "x").table["torque_n_m"]
+    other = table.drop(columns="tractive_force_n").assign(**{column: power / unit_scale})
+    np.testing.assert_allclose(
+        clean_run(to_canonical(other, "x"), "x").table["torque_n_m"], plain, rtol=1e-9
+    )
+    omega = table["engine_speed_rpm"] * np.pi / 30.0
+    referred = table.drop(columns="tractive_force_n").assign(
+        **{"engine_referred_torque [lbf·ft]": power / omega / 1.3558179483314004}
+    )
+    np.testing.assert_allclose(
+        clean_run(to_canonical(referred, "x"), "x").table["torque_n_m"], plain, rtol=1e-9
+    )
+
+
+def test_a_wrong_power_unit_gives_itself_away():
+    rng = np.random.default_rng(14)
+    table = pull(rng)
+    # Horsepower written under a kilowatt heading: 1 kW = 1.341 hp.
+    power = table["tractive_force_n"] * table["speed_kmh"] / 3.6 / 745.7
+    run = clean_run(to_canonical(table.assign(tractive_power_kw=power), "x"), "x")
+    assert run.power_torque_ratio == pytest.approx(1.341, abs=1e-3)
+    comparison = compare([run], runs(rng))
+    assert any("horsepower" in w for w in comparison.warnings)
+
+
+def test_engine_speed_from_the_roller():
+    rng = np.random.default_rng(15)
+    table = pull(rng)
+    plain = compare([clean_run(to_canonical(table, "x"), "x")], runs(rng), correction=KNOWN)
+    blind = to_canonical(table.drop(columns="engine_speed_rpm"), "x")
+    with pytest.raises(InputError, match="no engine speed"):
+        clean_run(blind, "x")
+    run = clean_run(blind.assign(overall_ratio=RATIO, tyre_radius_m=RADIUS_M), "x")
+    again = compare([run], runs(rng), correction=KNOWN)
+    shared = plain.curves.merge(again.curves, on="engine_speed_rpm")
+    ratio = shared["torque_before_n_m_x"] / shared["torque_before_n_m_y"]
+    np.testing.assert_allclose(ratio, 1.0, atol=0.02)
+
+
+def test_rig_fragment_reads_as_a_rig():
+    rng = np.random.default_rng(16)
+    comparison = compare(runs(rng, 2), runs(rng, 2, gain=1.3), correction=KNOWN)
+    text, notes = rig_fragment(comparison)
+    engine = tomllib.loads(text)["engine"]
+    table = RIG.model_dump(exclude_none=True)
+    table["engine"] |= engine
+    rig = Rig.from_dict(table)
+    assert rig.engine.full_load_torque(2500.0, 0.0) == pytest.approx(430.0, rel=0.02)
+    assert rig.engine.full_load_torque(2500.0, 1.0) == pytest.approx(1.3 * 430.0, rel=0.02)
+    assert notes["raised_points_rpm"] == []
+    # A weaker second side is lifted to the first, and said so: a rig may not hold it otherwise.
+    text, notes = rig_fragment(compare(runs(rng), runs(rng, gain=0.9), correction=KNOWN))
+    engine = tomllib.loads(text)["engine"]
+    assert engine["uprated"]["full_load_torque_n_m"] == engine["full_load_torque_n_m"]
+    assert len(notes["raised_points_rpm"]) == len(engine["full_load_rpm"])
+
+
+def test_tyre_loss_raises_engine_torque_but_not_wheel_torque():
+    rng = np.random.default_rng(17)
+    before, after = runs(rng), runs(rng)
+    plain = compare(before, after, correction=KNOWN).curves
+    loss = compare(
+        before, after, correction=KNOWN, settings=ComparisonSettings(tyre_loss_n=200.0)
+    ).curves
+    extra = loss["engine_torque_before_n_m"] - plain["engine_torque_before_n_m"]
+    np.testing.assert_allclose(extra, 200.0 * RADIUS_M / RATIO / EFFICIENCY, rtol=0.02)
+    np.testing.assert_allclose(loss["torque_before_n_m"], plain["torque_before_n_m"], rtol=2e-3)
+
+
+def test_local_line_is_exact_on_a_line_and_its_sd_is_right():
+    rng = np.random.default_rng(18)
+    x = np.linspace(1000.0, 4000.0, 400)
+    grid = np.arange(1200.0, 3800.0, 50.0)
+    value, _ = local_line(x, 3.0 + 0.01 * x, grid, 80.0)
+    np.testing.assert_allclose(value, 3.0 + 0.01 * grid, rtol=1e-9)
+    fits, sds = zip(
+        *(local_line(x, rng.standard_normal(x.size), grid, 80.0) for _ in range(200)), strict=True
+    )
+    assert np.std(fits) == pytest.approx(np.mean(sds), rel=0.1)
+
+
+def test_angular_acceleration_of_a_ramp_with_uneven_stamps():
+    rng = np.random.default_rng(19)
+    time = np.sort(rng.uniform(0.0, 10.0, 300))
+    np.testing.assert_allclose(angular_acceleration(time, 5.0 + 21.0 * time), 21.0, rtol=1e-6)
+
+
+def test_files_with_repeats_conditions_and_foreign_headers(tmp_path):
+    rng = np.random.default_rng(20)
+    both = pd.concat([pull(rng).assign(run=label) for label in ("a", "b")])
+    both.to_csv(tmp_path / "two.csv", index=False)
+    third = pull(rng).rename(columns={"tractive_force_n": "Force"})
+    third["Force"] /= 1e3
+    third.to_csv(tmp_path / "third.csv.gz", index=False, sep=";")
+    channels = tmp_path / "channels.toml"
+    channels.write_text('[channels]\ntractive_force_n = { column = "Force", unit = "kN" }\n')
+    conditions = tmp_path / "conditions.toml"
+    conditions.write_text(
+        "[both]\ntyre_pressure_psi = 38\n[before]\ncoolant_temp_degf = [190, 191, 192]\n"
+    )
+    before, after = read_conditions(conditions)
+    assert after == {"tyre_pressure_psi": 38}
+    names = f"{tmp_path / 'two.csv'},{tmp_path / 'third.csv.gz'}"
+    read = read_runs(names, before, columns=read_column_names(channels))
+    assert [run.name for run in read] == ["two.csv run a", "two.csv run b", "third.csv.gz"]
+    assert read[0].stated["tyre_pressure_kpa"] == pytest.approx(262.0, abs=0.1)
+    assert read[2].table["coolant_temp_degc"].iloc[0] == pytest.approx(88.9, abs=0.1)
+    levels = [run.table["torque_n_m"].median() for run in read]
+    np.testing.assert_allclose(levels, levels[0], rtol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda t: t.drop(columns="tractive_force_n"), "no usable load channel"),
+        (lambda t: t.rename(columns={"speed_kmh": "speed_furlong"}), "no known unit"),
+        (lambda t: t.assign(ambient_pressure_hpa=5.0), "row 2: 0.5 .* is impossible"),
+        (lambda t: t.assign(time_s=-t["time_s"]), "time runs backwards at sample 2"),
+        (lambda t: t.iloc[:50], "samples of a rising pull"),
+        (lambda t: t.iloc[:0], "no rows"),
+        (lambda t: t.assign(tractive_force_n="much"), "'much' is not a number"),
+    ],
+)
+def test_bad_files_get_one_sentence(tmp_path, change, message):
+    path = tmp_path / "run.csv"
+    change(pull(np.random.default_rng(21))).to_csv(path, index=False)
+    with pytest.raises(InputError, match=message) as caught:
+        read_runs(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_runs_that_hardly_overlap_are_refused():
+    rng = np.random.default_rng(22)
+    low, high = runs(rng)[0], runs(rng)[0]
+    low.table = low.table[low.table["engine_speed_rpm"] < 2400].reset_index(drop=True)
+    high.table = high.table[high.table["engine_speed_rpm"] > 2300].reset_index(drop=True)
+    with pytest.raises(InputError, match="share only"):
+        compare([low], [high])
+
+
+def test_every_unit_of_a_quantity_is_told_when_one_is_unknown():
+    assert canonical_column("ambient_pressure_inhg")[1].symbol == "inHg"
+    assert canonical_column("operator") is None
+    with pytest.raises(InputError, match="hPa"):
+        canonical_column("ambient_pressure")
+
+
+def test_command_writes_everything_or_nothing(tmp_path):
+    import typer
+    from typer.testing import CliRunner
+
+    from loadlearn.commands.dyno import register
+
+    app = typer.Typer()
+    app.callback()(lambda: None)
+    register(app)
+    rng = np.random.default_rng(23)
+    pull(rng).to_csv(tmp_path / "before.csv", index=False)
+    pull(rng, gain=1.3).to_csv(tmp_path / "after.csv", index=False)
+    out = tmp_path / "out"
+    arguments = ["dyno", str(tmp_path / "before.csv"), str(tmp_path / "after.csv")]
+    arguments += ["--out", str(out)]
+    done = CliRunner().invoke(app, arguments)
+    assert done.exit_code == 0, done.output
+    names = sorted(path.name for path in out.iterdir())
+    assert names == ["dyno.csv", "dyno.json", "dyno.png", "full_load.toml"]
+    result = json.loads((out / "dyno.json").read_text())
+    assert result["peaks"]["power"]["gain_percent"]["mean"] == pytest.approx(30.0, abs=1.5)
+    assert len(pd.read_csv(out / "dyno.csv")) > 40
+    again = CliRunner().invoke(app, arguments)
+    assert again.exit_code == 2
+    missing = CliRunner().invoke(app, [*arguments[:2], "none.csv", "--out", str(tmp_path / "no")])
+    assert missing.exit_code == 2
+    assert not (tmp_path / "no").exists()
