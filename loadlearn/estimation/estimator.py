@@ -108,6 +108,35 @@ def default_noise(height_source: int, rig: Rig) -> Noise:
     return noise
 
 
+def prior_for(
+    rig: Rig,
+    force: int,
+    height: int,
+    initial_mass_kg: float | None = None,
+    initial_mass_sd_kg: float | None = None,
+) -> Prior:
+    """The prior that suits a log's force and height channels.
+
+    Parameters
+    ----------
+    rig : Rig
+    force, height : int
+        Sources of force and height.
+    initial_mass_kg, initial_mass_sd_kg : float, optional
+        As in :class:`LoadEstimator`.
+
+    Returns
+    -------
+    Prior
+    """
+    bias = 0.026 if height == rows.HEIGHT_FROM_ACCELEROMETER else 3e-4
+    prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg, slope_bias_sd=bias)
+    if force == SOURCE_TRACTIVE:
+        # Measured downstream of the engine: no accessories, no unreported share.
+        prior = prior._replace(unreported=0.0, unreported_sd=0.0)
+    return prior
+
+
 class LoadEstimator:
     """Learns combined mass, rolling resistance, drag area and ground from a drive.
 
@@ -164,11 +193,8 @@ class LoadEstimator:
         self._sources = (force, height)
         self._noise = noise or self._given_noise or default_noise(height, self.rig)
         self._modes = ground_modes(self.grounds, with_regeneration=force == SOURCE_FUEL)
-        bias = 0.026 if height == rows.HEIGHT_FROM_ACCELEROMETER else 3e-4
-        prior = load_prior(self.rig, *self._initial, slope_bias_sd=bias)
+        prior = prior_for(self.rig, force, height, *self._initial)
         if force == SOURCE_TRACTIVE:
-            # Measured downstream of the engine: no accessories, no unreported share.
-            prior = prior._replace(unreported=0.0, unreported_sd=0.0)
             self._noise = self._noise._replace(accessory_sd_w=0.0)
         self._prior = prior
         modes = self._modes.mean.size
@@ -196,6 +222,7 @@ class LoadEstimator:
             self._rig_arrays,
             self._sources[0],
             self._sources[1],
+            rows.SHORTEST_ROW_S,
             inputs,
             table,
             row_of_sample,

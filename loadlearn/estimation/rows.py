@@ -163,6 +163,7 @@ def samples_to_rows(
     rig: RigArrays,
     source: int,
     height_source: int,
+    shortest_row_s: float,
     inputs: FloatArray,
     rows: FloatArray,
     row_of_sample: NDArray[np.int64],
@@ -178,6 +179,8 @@ def samples_to_rows(
     rig : RigArrays
     source, height_source : int
         Which force channel and which height channel serve.
+    shortest_row_s : float
+        Samples closer together than this are integrated into one row.
     inputs : ndarray, shape (n, 16)
         In the order of ``ROW_INPUTS``; NaN where absent.
     rows : ndarray, shape (at least n, 23)
@@ -359,7 +362,7 @@ def samples_to_rows(
 
         row_of_sample[index] = count
         reason_of_sample[index] = reason_here
-        if first or time - memory[M_LAST_ROW_S] >= SHORTEST_ROW_S:
+        if first or time - memory[M_LAST_ROW_S] >= shortest_row_s:
             for column in range(N_ROW):
                 rows[count, column] = memory[M_ACCUMULATE + column]
                 memory[M_ACCUMULATE + column] = 0.0

@@ -1,0 +1,298 @@
+"""``prepare``: what a whole log tells about itself before the load is learnt from it.
+
+Delays between channels and the levels and correlation times of what is not modelled are found by
+maximum likelihood of the filter's own innovations over the log, with weak priors (the prediction
+error decomposition; Harvey, *Forecasting, Structural Time Series Models and the Kalman Filter*,
+1989, from memory). Nothing here is tuned to a simulator.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.estimation import kernel, rows
+from loadlearn.estimation.estimator import default_noise, prior_for
+from loadlearn.estimation.model import N_ROW, N_STATES, Noise, Prior, ground_modes
+from loadlearn.rig import Rig
+from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
+
+FloatArray = NDArray[np.float64]
+
+LONGEST_FILL_S = 2.5
+"""Gaps of a channel no longer than this are bridged in a straight line."""
+LIKELIHOOD_ROW_S = 0.45
+"""Rows for the likelihood are at least this long: it is searched often."""
+_FORCE_COLUMNS = {0: "fuel_rate_g_s", 1: "engine_torque_n_m", 2: "tractive_force_n"}
+_HEIGHT_COLUMNS = {0: "grade_percent", 1: "altitude_m", 2: "accel_long_m_s2"}
+_FILLED = (
+    "speed_m_s",
+    "fuel_rate_g_s",
+    "engine_torque_n_m",
+    "tractive_force_n",
+    "engine_speed_rpm",
+    "grade_percent",
+    "accel_long_m_s2",
+    "extra_torque_share",
+)
+
+
+class _Likelihood:
+    """Log-likelihood of a log under the switching model, for noise levels and delays."""
+
+    def __init__(self, trace: pd.DataFrame, rig: Rig) -> None:
+        self.source, self.height = force_source(trace), rows.height_source(trace)
+        self.rig_arrays: RigArrays = rig_arrays(rig)
+        self.prior: Prior = _one_component(prior_for(rig, self.source, self.height))
+        self.modes = ground_modes(with_regeneration=self.source == SOURCE_FUEL)
+        self.inputs = rows.row_inputs(trace)
+        time_s = self.inputs[:, 0]
+        step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
+        # Ten samples a second are plenty to search with.
+        self.inputs = np.ascontiguousarray(self.inputs[:: max(1, int(0.1 / max(step, 1e-3)))])
+        self.force_column = {0: 2, 1: 3, 2: 4}[self.source]
+        self.height_column = {0: rows.I_SLOPE, 1: rows.I_ALTITUDE, 2: rows.I_ACCEL}[self.height]
+        self.table, self.count = self.rows(self.inputs)
+
+    def rows(self, inputs: FloatArray) -> tuple[FloatArray, int]:
+        n = inputs.shape[0]
+        table = np.empty((n, N_ROW))
+        count = rows.samples_to_rows(
+            rows.rows_memory(),
+            self.rig_arrays,
+            self.source,
+            self.height,
+            LIKELIHOOD_ROW_S,
+            inputs,
+            table,
+            np.empty(n, dtype=np.int64),
+            np.empty(n, dtype=np.int64),
+            np.empty((n, 3)),
+        )
+        return table, count
+
+    def delayed(self, force_s: float, height_s: float) -> tuple[FloatArray, int]:
+        inputs = self.inputs.copy()
+        for column, delay in ((self.force_column, force_s), (self.height_column, height_s)):
+            inputs[:, column] = shifted(inputs[:, 0], inputs[:, column], delay)
+        return self.rows(inputs)
+
+    def __call__(self, noise: Noise, table: FloatArray | None = None, count: int = 0) -> float:
+        if table is None:
+            table, count = self.table, self.count
+        n_modes = self.modes.mean.size
+        memory = np.zeros(kernel.N_FILTER)
+        kernel.filter_rows(
+            table,
+            count,
+            memory,
+            np.zeros((kernel.MAX_LOADS, n_modes, N_STATES)),
+            np.zeros((kernel.MAX_LOADS, n_modes, N_STATES, N_STATES)),
+            np.zeros((kernel.MAX_LOADS, n_modes)),
+            np.zeros((kernel.MAX_LOADS, kernel.N_LOAD)),
+            self.modes,
+            self.prior,
+            noise,
+            np.empty((0, kernel.N_OUTPUT)),
+            np.empty((0, 1)),
+            False,
+        )
+        return float(memory[kernel.F_LOG_LIKELIHOOD])
+
+
+def _one_component(prior: Prior) -> Prior:
+    """The same prior as one broad component: enough to compare noise levels with."""
+    mean = float(np.sum(prior.weight * prior.mass_kg))
+    second = float(np.sum(prior.weight * (prior.mass_sd_kg**2 + prior.mass_kg**2)))
+    return prior._replace(
+        mass_kg=np.array([mean]),
+        mass_sd_kg=np.array([math.sqrt(second - mean * mean)]),
+        weight=np.ones(1),
+        solo=np.zeros(1, dtype=np.int64),
+    )
+
+
+def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
+    """A channel moved earlier by its delay, by straight lines between samples.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+        NaN marks absent values; what cannot be formed without them stays NaN.
+    delay_s : float
+        How late the channel is (s); negative when it is early.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    if delay_s == 0.0:
+        return values.copy()
+    present = np.isfinite(values)
+    if not present.any():
+        return values.copy()
+    at = time_s + delay_s
+    moved = np.interp(at, time_s[present], values[present], left=np.nan, right=np.nan)
+    if not present.all():
+        # A straight line over a long absence would invent data.
+        index = np.clip(np.searchsorted(time_s, at), 0, len(time_s) - 1)
+        moved[~present[index]] = np.nan
+    # The ends keep their last value: a delay of a fraction of a second loses nothing.
+    edge = np.isnan(moved) & np.isfinite(values)
+    moved[edge] = values[edge]
+    return moved
+
+
+def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
+    """A channel with its short absences bridged by straight lines.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+    longest_s : float
+        Longest absence that is bridged (s).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    present = np.flatnonzero(np.isfinite(values))
+    if present.size == 0 or present.size == values.size:
+        return values
+    filled = np.interp(time_s, time_s[present], values[present], left=np.nan, right=np.nan)
+    place = np.searchsorted(present, np.arange(values.size), side="right")
+    before = present[np.clip(place - 1, 0, present.size - 1)]
+    after = present[np.clip(place, 0, present.size - 1)]
+    too_long = time_s[after] - time_s[before] > longest_s
+    filled[too_long & ~np.isfinite(values)] = np.nan
+    return filled
+
+
+# What the likelihood is searched over: name, weak prior sd of its logarithm.
+_SEARCHED = {
+    "disturbance_sd": 1.0,
+    "disturbance_time_s": 0.8,
+    "white": 1.2,
+    "speed_sd_m_s": 1.0,
+    "height_sd_m": 1.0,
+}
+
+
+def _search_noise(
+    likelihood: Callable[[Noise], float], start: Noise, evaluations: int
+) -> tuple[Noise, float]:
+    """Maximum a posteriori noise levels by the simplex method (Nelder & Mead, 1965)."""
+    from scipy.optimize import minimize
+
+    names = [name for name in _SEARCHED if getattr(start, name) > 0.0]
+    centre = np.log([getattr(start, name) for name in names])
+    spread = np.array([_SEARCHED[name] for name in names])
+
+    def noise_at(point: FloatArray) -> Noise:
+        values = np.exp(centre + spread * np.clip(point, -4.0, 4.0))
+        return start._replace(**{n: float(v) for n, v in zip(names, values, strict=True)})
+
+    def cost(point: FloatArray) -> float:
+        value = likelihood(noise_at(point))
+        return 1e12 if not math.isfinite(value) else -value + 0.5 * float(point @ point)
+
+    dimension = len(names)
+    simplex = np.vstack([np.zeros(dimension), 0.8 * np.eye(dimension)])
+    result = minimize(
+        cost,
+        np.zeros(dimension),
+        method="Nelder-Mead",
+        options={
+            "initial_simplex": simplex,
+            "maxfev": evaluations,
+            "xatol": 0.05,
+            "fatol": 0.2,
+            "adaptive": True,
+        },
+    )
+    return noise_at(result.x), -float(result.fun)
+
+
+def _search_delay(cost: Callable[[float], float], grid: FloatArray) -> float:
+    """Delay of greatest likelihood: grid, then a parabola through the best three."""
+    values = np.array([cost(float(delay)) for delay in grid])
+    best = int(np.argmax(values))
+    if not 0 < best < len(grid) - 1:
+        return float(grid[best])
+    left, middle, right = values[best - 1 : best + 2]
+    curvature = left - 2.0 * middle + right
+    offset = 0.0 if curvature >= 0.0 else 0.5 * (left - right) / curvature
+    return float(grid[best] + np.clip(offset, -0.5, 0.5) * (grid[1] - grid[0]))
+
+
+def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Find a whole log's delays and noise levels; align its channels.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns, as ``read_log`` returns them.
+    rig : Rig
+
+    Returns
+    -------
+    DataFrame
+        The trace with short absences bridged, the force and the height channel moved by their
+        delays; ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
+
+    Raises
+    ------
+    InputError
+        The trace has no force or no grade channel.
+    """
+    prepared = trace.copy()
+    time_s = prepared["time_s"].to_numpy(dtype=np.float64)
+    for name in _FILLED:
+        if name in prepared.columns:
+            values = prepared[name].to_numpy(dtype=np.float64)
+            prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+    likelihood = _Likelihood(prepared, rig)
+    noise = default_noise(likelihood.height, rig)
+    if likelihood.source == SOURCE_TRACTIVE:
+        noise = noise._replace(accessory_sd_w=0.0)
+    delays = {"force": 0.0, "height": 0.0}
+    if np.count_nonzero(likelihood.table[: likelihood.count, 13] > 0.5) > 60:
+        noise, _ = _search_noise(likelihood, noise, 50)
+        step = float(np.median(np.diff(likelihood.inputs[:, 0])))
+        grid = np.arange(-0.25, 1.3, 0.25) if step > 0.3 else np.arange(-0.2, 1.05, 0.2)
+
+        def force_cost(delay: float) -> float:
+            return likelihood(noise, *likelihood.delayed(delay, delays["height"]))
+
+        def height_cost(delay: float) -> float:
+            return likelihood(noise, *likelihood.delayed(delays["force"], delay))
+
+        delays["force"] = _significant(force_cost, _search_delay(force_cost, grid))
+        delays["height"] = _significant(
+            height_cost, _search_delay(height_cost, np.arange(-1.0, 3.01, 0.5))
+        )
+        if delays["force"] != 0.0 or delays["height"] != 0.0:
+            likelihood.table, likelihood.count = likelihood.delayed(
+                delays["force"], delays["height"]
+            )
+            noise, _ = _search_noise(likelihood, noise, 40)
+        for name, delay in (
+            (_FORCE_COLUMNS[likelihood.source], delays["force"]),
+            (_HEIGHT_COLUMNS[likelihood.height], delays["height"]),
+        ):
+            prepared[name] = shifted(time_s, prepared[name].to_numpy(dtype=np.float64), delay)
+    attrs: dict[str, Any] = dict(trace.attrs)
+    attrs["noise"] = dict(noise._asdict())
+    attrs["delays_s"] = delays
+    prepared.attrs = attrs
+    return prepared
+
+
+def _significant(cost: Callable[[float], float], delay: float) -> float:
+    """The delay, or none when the log hardly prefers it (by less than 2 in log-likelihood)."""
+    return delay if cost(delay) - cost(0.0) > 2.0 else 0.0
