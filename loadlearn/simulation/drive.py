@@ -145,7 +145,7 @@ def simulate(
     heavy = mass > 12_000.0
     driver = ps.DriverParameters(
         speed_gain_1_s=0.22,
-        integral_gain_1_s2=0.02,
+        integral_gain_1_s2=0.008,
         feedforward=0.85,
         acceleration_m_s2=drawn["acceleration_m_s2"],
         brake_m_s2=0.8 if heavy else 1.1,

@@ -87,16 +87,18 @@ def drive_pedals(
 
     limit = brake_speed * (1.0 + max(offset, 0.0))
     envelope = min(limit, stop_brake)
-    downhill_limit = wished + driver.downhill_margin_m_s
+    falling = brake_speed_ahead < brake_speed - 0.02 or stop_brake < limit
+    # Towards a lower limit the foot brake holds the envelope; downhill it only stops running away.
+    margin = 0.2 if falling else driver.downhill_margin_m_s
     if state[BRAKING] > 0.5:
         if speed < envelope - 0.4 and speed < wished + 0.2:
             state[BRAKING] = 0.0
-    elif speed > envelope + 0.2 or (speed > downhill_limit and error < 0.0):
+    elif speed > envelope + margin and error < 0.0:
         state[BRAKING] = 1.0
+        state[DEMAND_INTEGRAL] = 0.0
 
     brake_wish = 0.0
     if state[BRAKING] > 0.5:
-        falling = brake_speed_ahead < brake_speed - 0.02 or stop_brake < limit
         steady = driver.brake_m_s2 if falling and speed > envelope - 0.3 else 0.15
         target = min(envelope, max(wished, 0.6))
         slowing = min(steady + 0.8 * (speed - target), 3.5)

@@ -459,7 +459,8 @@ def drive_step(
             taken, slope = pump_torque(state[ENGINE_SPEED], turbine, line.converter_capacity)
             clutch_gain = 0.0
             if state[LOCKED] > 0.5:
-                clutch_gain = 0.1 * engine.peak_torque_n_m
+                # The clutch closes within a second.
+                clutch_gain = 0.1 * engine.peak_torque_n_m * (1.0 + 40.0 * (state[LOCKED] - 1.0))
             slip = state[ENGINE_SPEED] - turbine
             clutch = clutch_gain * slip
             # Implicit in the engine's speed: the converter is stiff near equal speeds.
@@ -566,8 +567,10 @@ def drive_step(
         state[WHEEL_SLIP] += (slip_wish - state[WHEEL_SLIP]) * min(dt / 0.2, 1.0)
         if state[LOCKED] < 1.5:
             state[ENGINE_SPEED] = max(state[ENGINE_SPEED] + change, 0.5 * engine.idle_rad_s)
-            if state[LOCKED] > 0.5 and abs(state[ENGINE_SPEED] - turbine) < 0.5:
-                state[LOCKED] = 2.0
+            if state[LOCKED] > 0.5:
+                state[LOCKED] = min(state[LOCKED] + dt / 0.8, 1.49)
+                if abs(state[ENGINE_SPEED] - turbine) < 0.8 and state[LOCKED] > 1.2:
+                    state[LOCKED] = 2.0
         gap = stops[int(state[NEXT_STOP]), STOP_DISTANCE] - state[DISTANCE]
         if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state[BRAKING] > 0.5):
             state[PHASE] = _BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else _STANDING

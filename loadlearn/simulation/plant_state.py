@@ -24,7 +24,7 @@ GEAR = 10  # engaged gear, 1 = lowest; -1 reverse
 GEAR_BEFORE = 11  # gear before the shift under way
 SHIFT_TIME = 12  # s into the shift, negative when none is under way
 SINCE_SHIFT = 13  # s since the last shift ended
-LOCKED = 14  # 0 converter open, 1 lock-up commanded, 2 locked rigidly
+LOCKED = 14  # 0 converter open, from 1 the lock-up clutch closes, 2 locked rigidly
 PHASE = 15  # 0 driving, 1 standing, 2 backing
 PHASE_TIME = 16  # s in this phase
 NEXT_STOP = 17  # number of the next stop
