@@ -258,8 +258,8 @@ def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
     curve = np.interp(fine, rpm, torque)
     plateau = float(fine[np.argmax(curve >= 0.9 * curve.max())])
     has_converter = line.converter_stall_torque_ratio is not None
-    # Stall a third above the start of the torque plateau; a friction clutch bites below it.
-    stall_rad_s = (1.3 if has_converter else 0.9) * plateau * np.pi / 30.0
+    # Stall well above the start of the torque plateau; a friction clutch bites below it.
+    stall_rad_s = (1.45 if has_converter else 0.9) * plateau * np.pi / 30.0
     stall_torque = float(np.interp(stall_rad_s * 30.0 / np.pi, rpm, torque))
     return ps.DrivelineParameters(
         efficiency=line.efficiency,
@@ -273,6 +273,7 @@ def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
         stall_torque_ratio=line.converter_stall_torque_ratio or 1.0,
         converter_capacity=stall_torque / stall_rad_s**2,
         coupling_ratio=0.88,
+        closing_share=0.0 if has_converter else 0.9,
         shift_time_s=0.55 if has_converter else 0.9,
         shift_torque_factor=0.55 if has_converter else 0.0,
         lock_rad_s=max(1.3 * engine.idle_rpm, 0.74 * plateau) * np.pi / 30.0,
@@ -298,7 +299,8 @@ def _road_table(
     table[:, ps.ROAD_GROUND] = road.ground
     lateral = 1.3 if heavy else 2.0
     bend = np.sqrt(lateral / np.maximum(road.curvature_1_m, 1e-6))
-    wished = np.minimum(road.speed_limit_m_s * (1.0 + drawn["speed_bias"]), bend)
+    limit = np.minimum(road.speed_limit_m_s, 90.0 / 3.6) if heavy else road.speed_limit_m_s
+    wished = np.minimum(limit * (1.0 + drawn["speed_bias"]), bend)
     table[:, ps.ROAD_COAST_SPEED] = _speed_envelope(wished, driver.coast_m_s2, GRID_M)
     table[:, ps.ROAD_BRAKE_SPEED] = _speed_envelope(wished, driver.brake_m_s2, GRID_M)
     nominal, actual = _coefficients(road, variation, drawn, seed)

@@ -99,9 +99,11 @@ def drive_pedals(
 
     brake_wish = 0.0
     if state[BRAKING] > 0.5:
-        steady = driver.brake_m_s2 if falling and speed > envelope - 0.3 else 0.15
-        target = min(envelope, max(wished, 0.6))
-        slowing = min(steady + 0.8 * (speed - target), 3.5)
+        if falling:
+            slowing = driver.brake_m_s2 + 0.8 * (speed - envelope)
+        else:
+            slowing = 0.6 * (speed - wished)
+        slowing = min(slowing, 3.5)
         if speed < 1.0 and gap < 1.0:
             slowing = 1.0
         brake_wish = max(mass * slowing - resisting_n - engine_drag_n, 0.05 * mass)

@@ -368,7 +368,7 @@ def drive_step(
         if state[ENGINE_ON] > 0.5:
             turbine = speed * gear_ratio / radius
             state[ENGINE_SPEED] = max(engine.idle_rad_s, turbine)
-            torque, _ = pump_torque(state[ENGINE_SPEED], turbine, line.converter_capacity)
+            torque, _ = pump_torque(state[ENGINE_SPEED], turbine, engine.idle_rad_s, line)
             if state[PHASE] == _BACKING and speed > 0.0:
                 needed = resisting_force(
                     mass, coefficient, drag_area, density, speed, -headwind, -sine, cosine
@@ -456,7 +456,7 @@ def drive_step(
             )
             hub = driving - engine.inertia_kg_m2 * (gear_ratio / radius) ** 2 * accel
         else:
-            taken, slope = pump_torque(state[ENGINE_SPEED], turbine, line.converter_capacity)
+            taken, slope = pump_torque(state[ENGINE_SPEED], turbine, engine.idle_rad_s, line)
             clutch_gain = 0.0
             if state[LOCKED] > 0.5:
                 # The clutch closes within a second.

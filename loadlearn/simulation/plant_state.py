@@ -160,6 +160,7 @@ class DrivelineParameters(NamedTuple):
     stall_torque_ratio: float
     converter_capacity: float
     coupling_ratio: float
+    closing_share: float
     shift_time_s: float
     shift_torque_factor: float
     lock_rad_s: float

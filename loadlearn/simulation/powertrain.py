@@ -95,18 +95,28 @@ def converter_torque_ratio(speed_ratio: float, line: DrivelineParameters) -> flo
 
 @jit
 def pump_torque(
-    engine_speed: float, turbine_speed: float, capacity: float
+    engine_speed: float, turbine_speed: float, idle_rad_s: float, line: DrivelineParameters
 ) -> tuple[float, float]:
     """Torque taken by the converter's pump (N m) and its slope with engine speed.
 
     ``T = K w^2 (1 - sr^6)``: square law of a hydrodynamic coupling, capacity falling to nothing at
-    equal speeds and reversing beyond.
+    equal speeds and reversing beyond. A rig without a converter has a friction clutch with
+    ``closing_share`` above 0, which bites only as the engine rises above idle.
     """
     speed = max(engine_speed, 20.0)
     ratio = min(turbine_speed / speed, 1.25)
     ratio6 = ratio**6
-    torque = capacity * speed * speed * (1.0 - ratio6)
-    slope = capacity * speed * (2.0 + 4.0 * ratio6)
+    torque = line.converter_capacity * speed * speed * (1.0 - ratio6)
+    slope = line.converter_capacity * speed * (2.0 + 4.0 * ratio6)
+    if line.closing_share > 0.0 and turbine_speed < idle_rad_s:
+        rise = 1.0 / (0.4 * idle_rad_s)
+        bite = min(max((speed - idle_rad_s) * rise, 0.0), 1.0)
+        share = 1.0 - line.closing_share * (1.0 - bite)
+        if 0.0 < bite < 1.0:
+            slope = share * slope + torque * line.closing_share * rise
+        else:
+            slope = share * slope
+        torque *= share
     return torque, slope
 
 
