@@ -38,6 +38,8 @@ from loadlearn.estimation.model import (
     R_TIME,
     R_Y,
     REGENERATION,
+    REGENERATION_HIGH,
+    REGENERATION_LOW,
     REGENERATION_MEAN,
     REGENERATION_OFF_PER_S,
     REGENERATION_ON_PER_S,
@@ -490,6 +492,42 @@ def mix(
         new_weight[other] = stay_on + begin
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(new_weight[mode], 1e-300))
+        if grounds.regeneration[mode] == 1:
+            log_weights[mode] += _bound_regeneration(states[mode], covariances[mode])
+
+
+@jit
+def _bound_regeneration(state: FloatArray, covariance: FloatArray) -> float:
+    """Hold the excess fuel of a regeneration to what regenerations can be, in place.
+
+    When most of the normal lies outside the bounds, its moments are matched to the normal
+    truncated there (so a wrong mass cannot hide behind an impossible regeneration). Returns the
+    log of the probability that the bounds hold, 0 when most of it lies inside.
+    """
+    variance = covariance[REGENERATION, REGENERATION]
+    sd = math.sqrt(max(variance, 1e-12))
+    low = (REGENERATION_LOW - state[REGENERATION]) / sd
+    high = (REGENERATION_HIGH - state[REGENERATION]) / sd
+    inside = _normal_cdf(high) - _normal_cdf(low)
+    if inside > 0.4:
+        return 0.0
+    if inside > 1e-9:
+        pdf_low, pdf_high = _normal_pdf(low), _normal_pdf(high)
+        shift = (pdf_low - pdf_high) / inside
+        kept = 1.0 + (low * pdf_low - high * pdf_high) / inside - shift * shift
+        kept = min(max(kept, 0.0), 1.0)
+    else:
+        shift = low if low > 0.0 else high
+        kept = 0.01
+        inside = 1e-9
+    gain = np.empty(N_STATES)
+    for j in range(N_STATES):
+        gain[j] = covariance[REGENERATION, j] / sd
+    for i in range(N_STATES):
+        state[i] += gain[i] * shift
+        for j in range(N_STATES):
+            covariance[i, j] -= gain[i] * gain[j] * (1.0 - kept)
+    return math.log(inside)
 
 
 @jit

@@ -236,7 +236,9 @@ class Grounds(NamedTuple):
 
 REGENERATION_MEAN = 0.13
 REGENERATION_SD = 0.06
-"""Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source)."""
+"""Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source) ..."""
+REGENERATION_LOW, REGENERATION_HIGH = 0.02, 0.35
+"""... and what it can be at the utmost."""
 REGENERATION_ON_PER_S = 1.0 / 5400.0
 REGENERATION_OFF_PER_S = 1.0 / 900.0
 
