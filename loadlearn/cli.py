@@ -15,8 +15,9 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
+from loadlearn.commands.validate import validate
 
-COMMANDS = (demo, inspect_command, estimate, report)
+COMMANDS = (demo, inspect_command, estimate, validate, report)
 
 app = typer.Typer(
     name="loadlearn",

@@ -272,13 +272,16 @@ def write_csv(path: Path, frame: pd.DataFrame, *, round_numbers: bool = True) ->
     round_numbers : bool
         Whether columns are rounded to the decimals that their unit deserves.
     """
+    import numpy as np
     import pyarrow as pa
     from pyarrow import csv
 
     arrays = []
     for name in frame.columns:
         column = frame[name]
-        if column.dtype.kind == "f":
+        if not isinstance(column.dtype, np.dtype) and column.dtype.kind in "iufb":
+            arrays.append(pa.array(column))  # whole numbers with missing values
+        elif column.dtype.kind == "f":
             numbers = column.to_numpy()
             decimals = _decimals(str(name)) if round_numbers else None
             if decimals is not None:
@@ -327,6 +330,7 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     frame : DataFrame
         Numbers and text.
     """
+    import pandas as pd
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -337,7 +341,10 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
             arrays.append(pa.array(column.to_numpy()))
         else:
             words.append(str(name))
-            codes, values = column.factorize(use_na_sentinel=True)
+            if isinstance(column.dtype, pd.CategoricalDtype):
+                codes, values = column.cat.codes.to_numpy(), column.cat.categories
+            else:
+                codes, values = column.factorize(use_na_sentinel=True)
             missing = codes < 0
             arrays.append(
                 pa.DictionaryArray.from_arrays(

@@ -176,6 +176,13 @@ class Progress:
             if self._bar is not None:
                 self._bar.update(self._task, description=label)
 
+    def total(self, total: int) -> None:
+        """Say how many steps there are in all."""
+        with self._lock:
+            self._total = total
+            if self._bar is not None:
+                self._bar.update(self._task, total=total)
+
     def advance(self, steps: int = 1) -> None:
         """Count finished steps."""
         with self._lock:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.figures.bands import band_95, settled_range
@@ -107,8 +108,8 @@ def draw_estimates(
     matplotlib.figure.Figure
         Seven panels over a common time axis.
     """
+    drive = _thinned(_with_shown_columns(prepared, history))
     history = _thinned(history)
-    drive = _thinned(prepared)
     scale, unit = _time_unit(history["time_s"])
     figure = new_figure(10.5, 12.5)
     heights = [1.0, 0.85, 0.9, 1.9, 1.25, 1.25, 0.3]
@@ -141,6 +142,40 @@ def _thinned(table: pd.DataFrame) -> pd.DataFrame:
 
 def _time_unit(time_s: pd.Series) -> tuple[float, str]:
     return (1.0, "s") if time_s.iloc[-1] - time_s.iloc[0] < 300.0 else (1.0 / 60.0, "min")
+
+
+def _with_shown_columns(prepared: pd.DataFrame, history: pd.DataFrame) -> pd.DataFrame:
+    """The drive with the force that was used, and a grade to look at where none was logged."""
+    drive = prepared
+    if "tractive_force_n" in history and len(history) == len(prepared):
+        # Zero where it is not known, which is not a force to draw.
+        aside = history["learning"].to_numpy() < 0.5
+        force = np.where(aside, np.nan, history["tractive_force_n"].to_numpy())
+        drive = drive.assign(tractive_force_n=force)
+    if "grade_percent" not in drive and "altitude_m" in drive:
+        drive = drive.assign(grade_percent=_grade_from_altitude(drive))
+    return drive
+
+
+def _grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[np.float64]:
+    """Mean grade over a stretch of road (%), for the eye only."""
+    time = drive["time_s"].to_numpy(dtype=np.float64)
+    speed = drive["speed_m_s"].ffill().fillna(0.0).to_numpy(dtype=np.float64)
+    steps = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
+    distance = np.concatenate(([0.0], np.cumsum(steps)))
+    known = drive["altitude_m"].notna().to_numpy()
+    if known.sum() < 2 or distance[-1] < over_m:
+        return np.full(len(drive), np.nan)
+    places, first = np.unique(distance[known], return_index=True)
+    altitude = drive["altitude_m"].to_numpy(dtype=np.float64)[known][first]
+    ends = [
+        np.interp(np.clip(distance + sign * 0.5 * over_m, 0.0, distance[-1]), places, altitude)
+        for sign in (-1.0, 1.0)
+    ]
+    span = np.clip(distance + 0.5 * over_m, 0.0, distance[-1]) - np.clip(
+        distance - 0.5 * over_m, 0.0, distance[-1]
+    )
+    return np.asarray(100.0 * (ends[1] - ends[0]) / span)
 
 
 def _draw_drive(drive: pd.DataFrame, scale: float, speed: Axes, grade: Axes, force: Axes) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -69,7 +71,15 @@ def linked_plots(history: pd.DataFrame) -> dict[str, Any]:
             plot.y_range = Range1d(start=shown[0] * factor, end=shown[1] * factor)
         plots.append(plot)
     _style(plots)
-    return dict(json_item(column(*plots, sizing_mode="stretch_width")))
+    return _renumbered(dict(json_item(column(*plots, sizing_mode="stretch_width"))))
+
+
+def _renumbered(item: dict[str, Any]) -> dict[str, Any]:
+    """The same description with its objects counted from one: the same input, the same page."""
+    text = json.dumps(item)
+    known: dict[str, str] = {}
+    text = re.sub(r'"p\d+"', lambda found: known.setdefault(found[0], f'"p{len(known) + 1}"'), text)
+    return dict(json.loads(text))
 
 
 def _draw(

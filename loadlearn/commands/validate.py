@@ -1,0 +1,146 @@
+"""``loadlearn validate``: many logs against weighed masses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from loadlearn.commands.common import (
+    CAUTION,
+    DONE,
+    DOUBTFUL,
+    Force,
+    NoFigure,
+    OutFolder,
+    console,
+    progress,
+)
+
+if TYPE_CHECKING:
+    from loadlearn.validation import Validation
+
+OWN_FILES = ("validation.csv", "validation.png", "validation.json")
+
+Manifest = Annotated[
+    Path,
+    typer.Argument(
+        metavar="MANIFEST",
+        help="CSV: log, rig, mass_kg; optionally group, at_s, tractive_scale. Paths are relative "
+        "to it.",
+    ),
+]
+Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
+
+
+def run_validate(
+    manifest: Path | str,
+    out: Path | str,
+    *,
+    jobs: int = 1,
+    force: bool = False,
+    figure: bool = True,
+    on_done: Callable[[int, int], None] | None = None,
+) -> Validation:
+    """Judge a manifest's rows and write the outputs.
+
+    Parameters
+    ----------
+    manifest : path
+        The manifest.
+    out : path
+        Folder for the outputs.
+    jobs : int
+        Worker processes.
+    force : bool
+        Whether this command's own earlier outputs may be replaced.
+    figure : bool
+        Whether ``validation.png`` is drawn.
+    on_done : callable, optional
+        Told how many of how many logs are done.
+
+    Returns
+    -------
+    Validation
+
+    Raises
+    ------
+    InputError
+        The manifest or the output place cannot be used; nothing has then been written.
+    """
+    from loadlearn.outputs import OutputFolder, write_csv, write_json
+    from loadlearn.validation import validate_manifest
+
+    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="validation.json", force=force)
+    outputs.check()
+    result = validate_manifest(manifest, jobs=jobs, on_done=on_done)
+    with outputs:
+        write_csv(outputs.path("validation.csv"), result.table)
+        if figure and result.summary["overall"]["n"] > 0:
+            from loadlearn.figures import save
+            from loadlearn.figures.validation import draw_validation
+
+            save(draw_validation(result), outputs.path("validation.png"))
+        write_json(outputs.path("validation.json"), result.summary)
+    return result
+
+
+def validate(
+    manifest: Manifest,
+    out: OutFolder,
+    jobs: Jobs = 1,
+    force: Force = False,
+    no_figure: NoFigure = False,
+) -> int:
+    """Judge estimates against weighed masses, log by log.
+
+    A row that fails stays in validation.csv with its reason in the last column, and the exit status
+    is 1. Writes validation.csv, validation.json and validation.png.
+
+    Example: loadlearn validate weighed.csv --out out --jobs 2
+    """
+    with progress("judging logs", total=0) as shown:
+
+        def on_done(done: int, of: int) -> None:
+            shown.total(of)
+            shown.advance()
+
+        result = run_validate(
+            manifest, out, jobs=jobs, force=force, figure=not no_figure, on_done=on_done
+        )
+    print_validation(result)
+    console().print(f"written to {out}")
+    return DOUBTFUL if result.summary["failed"] else DONE
+
+
+def print_validation(result: Validation) -> None:
+    """Print the statistics, and the rows that failed.
+
+    Parameters
+    ----------
+    result : Validation
+        A finished validation.
+    """
+    from rich import box
+    from rich.table import Table
+
+    out = console()
+    overall = result.summary["overall"]
+    names = list(overall)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("statistic")
+    columns = {**result.summary["groups"], "overall": overall}
+    for name in columns:
+        table.add_column(name, justify="right")
+    for name in names:
+        cells = [column.get(name) for column in columns.values()]
+        table.add_row(
+            name.replace("_", " "),
+            *("–" if cell is None else f"{cell:.3g}" for cell in cells),
+        )
+    out.print(table)
+    for _, row in result.table[result.table["error"] != ""].iterrows():
+        out.print(f"FAILED {row['log']}: {row['error']}", markup=False)
+    out.print(CAUTION)
