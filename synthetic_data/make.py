@@ -1,0 +1,197 @@
+"""Make every shipped drive and its truth: ``python synthetic_data/make.py [--only NAME] [--out DIR]``."""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import json
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from loadlearn.rig import Rig
+from loadlearn.simulation.drive import Drive, PlantVariation, simulate
+from loadlearn.simulation.road import Road, Stop
+from loadlearn.simulation.sensors import Channel, Logger
+
+HERE = Path(__file__).resolve().parent
+# Decimals written per column; what is not named gets four.
+DECIMALS = {
+    "time_s": 2,
+    "distance_m": 1,
+    "speed_m_s": 3,
+    "accel_m_s2": 3,
+    "mass_kg": 1,
+    "rolling_resistance": 5,
+    "warm_rolling_resistance": 5,
+    "altitude_m": 2,
+    "latitude_deg": 6,
+    "longitude_deg": 6,
+    "tractive_force_n": 0,
+    "driving_force_n": 0,
+    "brake_force_n": 0,
+    "curve_force_n": 0,
+    "engine_speed_rpm": 0,
+    "engine_torque_n_m": 1,
+}
+TRUTH_COLUMNS = (
+    "time_s",
+    "distance_m",
+    "speed_m_s",
+    "mass_kg",
+    "rolling_resistance",
+    "warm_rolling_resistance",
+    "drag_area_m2",
+    "surface",
+    "grade_percent",
+    "altitude_m",
+    "headwind_m_s",
+    "tractive_force_n",
+    "gear",
+    "standstill",
+    "regeneration",
+    "load_event",
+)
+
+
+@dataclass(frozen=True)
+class Shipped:
+    """One shipped drive."""
+
+    name: str
+    rig: str
+    road: str
+    mass_kg: float | None
+    seed: int
+    scale: float = 1.0
+    extra_torque_share: float = 0.0
+    duration_s: float | None = None
+    variation: dict[str, Any] = field(default_factory=dict)
+    stops: tuple[Stop, ...] = ()
+
+
+DRIVES = (
+    Shipped("demo", "utility_boat", "depot_to_ramp", 5180.0, 3, scale=1.012),
+    Shipped("flat_touring_day", "wagon_survey_trailer", "flat_touring_day", 6120.0, 5, scale=0.988),
+    Shipped(
+        "overtaking", "utility_boat", "overtaking", 5240.0, 6, scale=1.006, extra_torque_share=1.0
+    ),
+    Shipped("long_climb", "wagon_survey_trailer", "long_climb", 6080.0, 7, scale=1.01),
+    Shipped("beach_run", "utility_solo", "beach_run", None, 8, scale=0.994),
+    Shipped(
+        "trailer_left",
+        "utility_boat",
+        "flat_touring_day",
+        5300.0,
+        9,
+        scale=1.009,
+        duration_s=1500.0,
+        stops=(Stop(12_500.0, 180.0, event="drop_trailer", reverse_first=True),),
+    ),
+)
+
+
+def shipped_logger(rig: Rig) -> Logger:
+    """The 10 Hz logger of the shipped drives, at the resolutions of a vehicle network."""
+    logger = Logger.good_10hz()
+    extra: dict[str, Channel | None] = {}
+    if rig.engine.uprated is not None:
+        extra["extra_torque_share"] = Channel(resolution=0.01)
+    if rig.driveline.transfer_low_ratio is not None:
+        extra["transfer_range"] = Channel(resolution=1.0)
+    extra["regeneration_active"] = Channel(resolution=1.0)
+    return logger.with_channels(**extra)
+
+
+def drive_shipped(shipped: Shipped) -> Drive:
+    """Simulate one shipped drive."""
+    rig = Rig.from_toml(HERE / "rigs" / f"{shipped.rig}.toml")
+    road = Road.from_file(HERE / "roads" / f"{shipped.road}.toml")
+    if shipped.stops:
+        road = road.with_stops(*shipped.stops)
+    return simulate(
+        rig,
+        road,
+        seed=shipped.seed,
+        combined_mass_kg=shipped.mass_kg,
+        tractive_scale=shipped.scale,
+        logger=shipped_logger(rig),
+        duration_s=shipped.duration_s,
+        variation=PlantVariation(**shipped.variation),
+        extra_torque_share=shipped.extra_torque_share,
+    )
+
+
+def write_table(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as gzipped CSV whose bytes depend on its contents only."""
+    shown = table.copy()
+    for column in shown.columns:
+        values = shown[column]
+        if values.dtype.kind != "f":
+            continue
+        rounded = values.round(DECIMALS.get(column, 4)) + 0.0
+        if (rounded.dropna() % 1.0 == 0.0).all() and not rounded.isna().any():
+            shown[column] = rounded.astype("int64")
+        else:
+            shown[column] = rounded
+    text = shown.to_csv(index=False, lineterminator="\n")
+    with open(path, "wb") as raw, gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
+        packed.write(text.encode())
+
+
+def write_drive(shipped: Shipped, out: Path) -> list[Path]:
+    """Simulate and write one drive; returns the files."""
+    drive = drive_shipped(shipped)
+    if shipped.name == "demo":
+        folder, log, stem = out / "demo", "drive.csv.gz", "truth"
+    else:
+        folder, log, stem = out / "drives", f"{shipped.name}.csv.gz", f"{shipped.name}_truth"
+    folder.mkdir(parents=True, exist_ok=True)
+    write_table(drive.log, folder / log)
+    # The truth at 1 Hz is enough to draw and to judge by; standstills and events are kept whole.
+    every = max(1, int(round(1.0 / 0.1)))
+    keep = drive.truth.index % every == 0
+    keep |= drive.truth["load_event"].to_numpy() > 0.0
+    write_table(drive.truth.loc[keep, list(TRUTH_COLUMNS)], folder / f"{stem}.csv.gz")
+    meta = {key: _plain(value) for key, value in drive.meta.items()}
+    meta["rig_file"] = f"{shipped.rig}.toml"
+    text = json.dumps(meta, indent=2, sort_keys=True) + "\n"
+    (folder / f"{stem}.json").write_text(text)
+    written = [folder / log, folder / f"{stem}.csv.gz", folder / f"{stem}.json"]
+    if shipped.name == "demo":
+        shutil.copyfile(HERE / "rigs" / f"{shipped.rig}.toml", folder / "rig.toml")
+        shutil.copyfile(HERE / "roads" / f"{shipped.road}.toml", folder / "road.toml")
+        written += [folder / "rig.toml", folder / "road.toml"]
+    return written
+
+
+def _plain(value: Any) -> Any:
+    """Round floats so that the last bits of another machine's arithmetic do not show."""
+    if isinstance(value, float):
+        return float(f"{value:.9g}")
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
+
+
+def main() -> None:
+    """Make the drives named on the command line, or all."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", choices=[shipped.name for shipped in DRIVES])
+    parser.add_argument("--out", type=Path, default=HERE)
+    arguments = parser.parse_args()
+    total = 0
+    for shipped in DRIVES:
+        if arguments.only in (None, shipped.name):
+            files = write_drive(shipped, arguments.out)
+            size = sum(path.stat().st_size for path in files)
+            total += size
+            print(f"{shipped.name}: {size / 1e3:.0f} kB")
+    print(f"total: {total / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    main()
