@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.canonical import ChannelMap, Plan, make_plan, to_trace
+from loadlearn.canonical import ChannelMap, Plan, make_plan
 from loadlearn.channels import BY_NAME
+from loadlearn.derived import hold, to_trace
 from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.trace import Floats
@@ -189,32 +190,3 @@ def _base(stamped: _Stamped, plan: Plan, source: str) -> Floats:
             f"{source}: the needed channels hold no samples; record or export the log again"
         )
     return max(needed, key=len)
-
-
-def hold(time_s: Floats, stamps: Floats, values: Floats) -> Floats:
-    """A channel on other stamps: its last value, for as long as it may be held.
-
-    Parameters
-    ----------
-    time_s : ndarray
-        Stamps wanted, rising.
-    stamps, values : ndarray
-        The channel's own; NaN values hold nothing.
-
-    Returns
-    -------
-    ndarray
-        NaN before the first value, and where the last is older than 1 s and three of the channel's
-        own intervals: a drop-out is not papered over.
-    """
-    if stamps.size == time_s.size and np.array_equal(stamps, time_s):
-        return values
-    known = ~np.isnan(values) & ~np.isnan(stamps)
-    stamps, values = stamps[known], values[known]
-    if stamps.size == 0:
-        return np.full(time_s.size, np.nan)
-    last = np.searchsorted(stamps, time_s, side="right") - 1
-    interval = float(np.median(np.diff(stamps))) if stamps.size > 1 else 0.0
-    held = values[np.maximum(last, 0)]
-    age = time_s - stamps[np.maximum(last, 0)]
-    return np.where((last < 0) | (age > max(1.0, 3.0 * interval)), np.nan, held)

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from loadlearn.canonical import ChannelMap, Plan, make_plan, to_trace
+from loadlearn.canonical import ChannelMap, Plan, make_plan
 from loadlearn.channels import BY_NAME
+from loadlearn.derived import to_trace
 from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.trace import Floats, row_of_frame

@@ -114,29 +114,43 @@ def _impossible(value: float, channel: Channel, origin: Origin, row: int) -> str
     )
 
 
-def check_time(time_s: Floats, origin: Origin) -> None:
+def check_stamps(time_s: Floats, origin: Origin) -> NDArray[np.intp]:
     """Raise where time runs backwards.
 
     Parameters
     ----------
     time_s : ndarray
-        Stamps without NaN.
+        Stamps; NaN for rows without one.
     origin : Origin
-        Names the place in the error; rows count in ``time_s``.
+        Names the place in errors.
+
+    Returns
+    -------
+    ndarray of int
+        Rows that have a stamp.
 
     Raises
     ------
     InputError
-        A stamp lies before the one above it.
+        A stamp lies before the one above it, or fewer than two rows have one.
     """
-    backwards = np.diff(time_s) < 0.0
-    if backwards.any():
-        row = int(np.argmax(backwards)) + 1
+    rows = np.flatnonzero(~np.isnan(time_s))
+    if rows.size < 2:
         raise InputError(
-            f"{origin.source}: column '{origin.column('time_s')}', {origin.row_label(row)}: time "
-            f"runs backwards, from {time_s[row - 1]:.10g} s to {time_s[row]:.10g} s; sort the rows "
-            "by time, or split the log where its clock was reset"
+            f"{origin.source}: column '{origin.column('time_s')}': only {rows.size} row(s) with a "
+            "time stamp; a log needs at least two samples, so record a longer drive"
         )
+    stamps = time_s[rows]
+    backwards = np.diff(stamps) < 0.0
+    if backwards.any():
+        at = int(np.argmax(backwards)) + 1
+        raise InputError(
+            f"{origin.source}: column '{origin.column('time_s')}', "
+            f"{origin.row_label(int(rows[at]))}: time runs backwards, from {stamps[at - 1]:.10g} s "
+            f"to {stamps[at]:.10g} s; sort the rows by time, or split the log where its clock was "
+            "reset"
+        )
+    return rows
 
 
 def build_trace(
@@ -175,20 +189,8 @@ def build_trace(
     columns = _without_empty(dict(columns), origin, warnings)
     for name, values in columns.items():
         check_limits(values, CANONICAL[name], origin)
-    time_s = columns["time_s"]
-    known = ~np.isnan(time_s)
-    rows = np.arange(time_s.size)
-    if not known.all():
-        rows = rows[known]
-        time_s = time_s[known]
-    if time_s.size < 2:
-        raise InputError(
-            f"{origin.source}: only {time_s.size} row(s) with a time stamp; a log needs at least "
-            "two samples, so record a longer drive"
-        )
-    check_time(
-        time_s, Origin(origin.source, lambda row: origin.row_label(int(rows[row])), origin.columns)
-    )
+    rows = check_stamps(columns["time_s"], origin)
+    time_s = columns["time_s"][rows]
     last_of_stamp = np.append(np.diff(time_s) > 0.0, True)
     keep = rows[last_of_stamp]
     if keep.size < 2:
@@ -196,7 +198,8 @@ def build_trace(
             f"{origin.source}: column '{origin.column('time_s')}': every row has the same time "
             "stamp; record time with a finer resolution"
         )
-    whole = keep.size == known.size
+    every = columns["time_s"].size
+    whole = keep.size == every
     data: dict[str, Any] = {}
     for channel in CHANNELS:
         if channel.name in columns:
@@ -210,7 +213,7 @@ def build_trace(
     tally = dict(counts or {})
     before = tally.get("rows_without_time", 0), tally.get("repeated_stamps", 0)
     tally.update(count_faults(frame))
-    tally["rows_without_time"] = before[0] + int(known.size - rows.size)
+    tally["rows_without_time"] = before[0] + every - int(rows.size)
     tally["repeated_stamps"] = before[1] + int(rows.size - keep.size)
     frame.attrs = {
         "source": origin.source,

@@ -1,0 +1,256 @@
+"""How well a drive could tell mass, rolling resistance and drag area apart: a guide.
+
+The force balance, averaged over blocks of time, is linear in mass, in mass times rolling resistance
+and in drag area. Ordinary least squares over the blocks gives their standard errors with the log's
+own residual as noise. Correlated residuals widen them by (1 + phi)/(1 - phi), phi being the
+residuals' correlation from block to block (the large-sample variance of a mean of a first-order
+autoregression). A scale error of the force, a change of ground or load, and wind are not in these
+figures: they say what the drive's ups and downs allow, not how good an estimate is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn import roadload
+from loadlearn.alignment import FORCE_CHANNELS, first_logged
+from loadlearn.rig import Rig
+from loadlearn.trace import Floats
+
+BLOCK_S = 2.0
+"""Length over which the balance is averaged."""
+METHOD = (
+    "ordinary least squares of the force balance over 2 s blocks with the log's own residual as "
+    "noise, widened for its correlation, with the delays found taken out and the rig's drag area "
+    "as the only prior: a guide to what the drive allows, blind to scale errors, wind and changes "
+    "of ground or load"
+)
+# A quantity counts as learnable when its standard error is below this: 5 % of the mass, half the
+# step between neighbouring handbook grounds (sealed and gravel), a fifth of the drag area.
+_LEARNABLE_MASS_SHARE = 0.05
+_LEARNABLE_ROLLING = 0.006
+_LEARNABLE_DRAG_SHARE = 0.20
+
+
+@dataclass(frozen=True)
+class Excitation:
+    """Standard error of one quantity.
+
+    Attributes
+    ----------
+    quantity : str
+        ``mass_kg``, ``rolling_resistance`` or ``drag_area_m2``.
+    fitted : float
+        Value of the fit.
+    standard_error : float
+    learnable : bool
+        Whether the standard error is small enough to be of use.
+    sentence : str
+        The same for a person.
+    """
+
+    quantity: str
+    fitted: float
+    standard_error: float
+    learnable: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class BalanceFit:
+    """The force balance fitted to blocks of a drive.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (3,)
+        Mass (kg), mass times rolling resistance (kg), drag area (m^2).
+    covariance : ndarray, shape (3, 3)
+    blocks : int
+    residual_sd_n : float
+    residual_correlation : float
+        From block to block.
+    """
+
+    coefficients: Floats
+    covariance: NDArray[np.float64]
+    blocks: int
+    residual_sd_n: float
+    residual_correlation: float
+
+
+def fit_balance(
+    time_s: Floats,
+    force_n: Floats,
+    rotating_mass_kg: Floats | float,
+    speed_m_s: Floats,
+    sin_grade: Floats,
+    air_density_kg_m3: Floats | float,
+    drag_area_prior: tuple[float, float] | None = None,
+) -> BalanceFit | None:
+    """Fit mass, mass times rolling resistance, and drag area to a drive.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    force_n : ndarray, shape (n,)
+        Force at the tread (N); NaN where it is not known.
+    rotating_mass_kg : float or ndarray
+        Equivalent mass of the rotating parts (kg).
+    speed_m_s, sin_grade : ndarray, shape (n,)
+        Road speed; sine of the road's angle.
+    air_density_kg_m3 : float or ndarray
+    drag_area_prior : (float, float), optional
+        Mean and standard deviation (m^2) of a prior belief.
+
+    Returns
+    -------
+    BalanceFit or None
+        None with fewer than 20 whole blocks, or when the three cannot be told apart at all.
+    """
+    block = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
+    first = np.flatnonzero(np.append(True, np.diff(block) > 0))
+    last = np.append(first[1:], time_s.size - 1)  # the next block's first sample closes a block
+    weight = speed_m_s**2 * 0.5 * air_density_kg_m3
+    cosine = np.sqrt(1.0 - sin_grade**2)
+    columns = np.stack(
+        [force_n, sin_grade, cosine, weight, np.broadcast_to(rotating_mass_kg, time_s.shape)]
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        means = np.add.reduceat(columns, first, axis=1) / np.diff(np.append(first, time_s.size))
+        span = time_s[last] - time_s[first]
+        acceleration = (speed_m_s[last] - speed_m_s[first]) / span
+    force, sine, cosine, drag, rotating = means
+    y = force - rotating * acceleration
+    x = np.stack(
+        [
+            acceleration + roadload.GRAVITY_M_S2 * sine,
+            roadload.GRAVITY_M_S2 * cosine,
+            drag,
+        ],
+        axis=1,
+    )
+    good = (
+        np.isfinite(y) & np.isfinite(x).all(axis=1) & (span > 0.5 * BLOCK_S) & (span < 2 * BLOCK_S)
+    )
+    if good.sum() < 20:
+        return None
+    number = np.flatnonzero(good)
+    y, x = y[good], x[good]
+    scale = np.sqrt(np.mean(x**2, axis=0)) + 1e-12
+    x = x / scale
+    # One pass gives the noise, the second weighs the prior against it.
+    information, moment = x.T @ x, x.T @ y
+    variance, correlation = 1.0, 0.0
+    coefficients = np.zeros(3)
+    for attempt in range(2):
+        matrix, right = information.copy(), moment.copy()
+        if drag_area_prior is not None and attempt:
+            mean, sd = drag_area_prior
+            precision = variance * _widening(correlation) / (sd * scale[2]) ** 2
+            matrix[2, 2] += precision
+            right[2] += precision * mean * scale[2]
+        if np.linalg.cond(matrix) > 1e12:
+            if attempt or drag_area_prior is None:
+                return None
+            matrix += 1e-9 * np.trace(matrix) * np.eye(3)
+        coefficients = np.linalg.solve(matrix, right)
+        residual = y - x @ coefficients
+        variance = float(residual @ residual) / max(y.size - 3, 1)
+        pairs = np.diff(number) == 1
+        if pairs.sum() > 10 and variance > 0.0:
+            products = residual[1:][pairs] * residual[:-1][pairs]
+            correlation = float(np.clip(np.mean(products) / variance, 0.0, 0.95))
+    covariance = np.linalg.inv(matrix) * variance * _widening(correlation)
+    return BalanceFit(
+        coefficients / scale,
+        covariance / np.outer(scale, scale),
+        int(y.size),
+        float(np.sqrt(variance)),
+        correlation,
+    )
+
+
+def _widening(correlation: float) -> float:
+    return (1.0 + correlation) / (1.0 - correlation)
+
+
+def excitation_of(fit: BalanceFit | None, known_mass_kg: float | None = None) -> list[Excitation]:
+    """What a fit says could be learnt.
+
+    Parameters
+    ----------
+    fit : BalanceFit or None
+    known_mass_kg : float, optional
+        Stands for the fitted mass where that is not positive.
+
+    Returns
+    -------
+    list of Excitation
+        Mass, rolling resistance and drag area; empty without a fit.
+    """
+    if fit is None:
+        return []
+    mass, product, drag = (float(value) for value in fit.coefficients)
+    base = mass if mass > 0.0 else (known_mass_kg or 1.0)
+    rolling = product / base
+    # Of a ratio, to first order.
+    gradient = np.array([-rolling / base, 1.0 / base, 0.0])
+    errors = [
+        float(np.sqrt(fit.covariance[0, 0])),
+        float(np.sqrt(gradient @ fit.covariance @ gradient)),
+        float(np.sqrt(fit.covariance[2, 2])),
+    ]
+    limits = [
+        _LEARNABLE_MASS_SHARE * base,
+        _LEARNABLE_ROLLING,
+        _LEARNABLE_DRAG_SHARE * max(drag, 1.0),
+    ]
+    shown = [
+        f"mass to about {errors[0]:.0f} kg ({100.0 * errors[0] / base:.2g} %)",
+        f"rolling resistance to about {errors[1]:.2g}",
+        f"drag area to about {errors[2]:.2g} m2",
+    ]
+    names = ("mass_kg", "rolling_resistance", "drag_area_m2")
+    values = (mass, rolling, drag)
+    found = []
+    for name, value, error, limit, words in zip(names, values, errors, limits, shown, strict=True):
+        learnable = error <= limit
+        start = "The drive can tell" if learnable else "The drive can hardly tell"
+        found.append(Excitation(name, value, error, learnable, f"{start} {words}."))
+    return found
+
+
+def force_for_excitation(
+    trace: pd.DataFrame, rig: Rig | None
+) -> tuple[Floats, Floats | float] | None:
+    """Force at the tread and rotating mass over a trace; None when the log and rig give none.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+    rig : Rig or None
+        Without one only a measured tread force will do.
+
+    Returns
+    -------
+    force_n : ndarray
+        NaN where it is not known.
+    rotating_mass_kg : ndarray or float
+    """
+    if rig is not None and first_logged(trace, FORCE_CHANNELS):
+        from loadlearn.traction import traction
+
+        table = traction(trace, rig)
+        known = (table["set_aside_because"] == "").to_numpy()
+        force = np.where(known, table["force_n"].to_numpy(), np.nan)
+        return force, table["rotating_mass_kg"].to_numpy()
+    if first_logged(trace, ("tractive_force_n",)):
+        force = trace["tractive_force_n"].to_numpy().copy()
+        if "brake_active" in trace:
+            force[trace["brake_active"].to_numpy() > 0.0] = np.nan
+        return force, 0.0
+    return None
