@@ -1,4 +1,4 @@
-"""Make every shipped drive and its truth: ``python synthetic_data/make.py [--only NAME] [--out DIR]``."""
+"""Make every shipped drive and its truth: ``python synthetic_data/make.py [--only NAME]``."""
 
 from __future__ import annotations
 

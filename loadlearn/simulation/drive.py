@@ -15,6 +15,7 @@ from loadlearn.rig import Rig
 from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, isa_pressure_kpa
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.plant import drive_loop
+from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.sensors import Logger, log_drive
 from loadlearn.simulation.variation import PlantVariation, draw_parameters, truncated_normal
@@ -107,7 +108,8 @@ def simulate(
     variation = variation or PlantVariation()
     if not rig.engine.full_load_rpm:
         raise InputError(
-            "the rig has no full-load curve: add full_load_rpm and full_load_torque_n_m under [engine]"
+            "the rig has no full-load curve: add full_load_rpm and full_load_torque_n_m "
+            "under [engine]"
         )
     if not 0.0 <= extra_torque_share <= 1.0:
         raise InputError(f"extra_torque_share is {extra_torque_share:g}; give a share from 0 to 1")
@@ -307,9 +309,7 @@ def _road_table(
     table[:, ps.ROAD_NOMINAL] = nominal
     table[:, ps.ROAD_COEFFICIENT] = actual
     wind = np.where(np.isnan(road.wind_m_s), drawn["wind_m_s"], road.wind_m_s)
-    come_from = np.where(
-        np.isnan(road.wind_from_deg), drawn["wind_from_deg"], road.wind_from_deg
-    )
+    come_from = np.where(np.isnan(road.wind_from_deg), drawn["wind_from_deg"], road.wind_from_deg)
     angle = np.radians(come_from - road.heading_deg)
     along, across = wind * np.cos(angle), wind * np.sin(angle)
     if variation.headwind_m_s is not None:
@@ -367,20 +367,6 @@ def _speed_envelope(wished: np.ndarray, deceleration: float, grid_m: float) -> n
         if reachable < envelope[place]:
             envelope[place] = reachable
     return envelope
-
-
-@jit
-def ornstein_uhlenbeck(normals: np.ndarray, sd: float, time: float, step: float) -> np.ndarray:
-    """Stationary Ornstein-Uhlenbeck sequence from standard normal draws (exact transition)."""
-    keep = np.exp(-step / time)
-    fresh = sd * np.sqrt(1.0 - keep * keep)
-    values = np.empty(normals.size)
-    value = sd * normals[0]
-    values[0] = value
-    for place in range(1, normals.size):
-        value = keep * value + fresh * normals[place]
-        values[place] = value
-    return values
 
 
 def _stops_table(road: Road, drawn: dict[str, Any]) -> tuple[FloatArray, list[Stop]]:
@@ -479,7 +465,9 @@ def _add_surroundings(
     north = np.concatenate([[0.0], np.cumsum(np.cos(heading[:-1]) * GRID_M)])
     # An invented origin in the open ocean.
     latitude0, longitude0, metres_per_degree = -38.0, -121.0, 111_195.0
-    fine["latitude_deg"] = latitude0 + np.interp(distance, road.distance_m, north) / metres_per_degree
+    fine["latitude_deg"] = (
+        latitude0 + np.interp(distance, road.distance_m, north) / metres_per_degree
+    )
     fine["longitude_deg"] = longitude0 + np.interp(distance, road.distance_m, east) / (
         metres_per_degree * np.cos(np.radians(latitude0))
     )

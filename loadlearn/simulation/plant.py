@@ -80,8 +80,8 @@ from loadlearn.simulation.plant_state import (
     TYRE_COLD,
     TYRE_FACTOR,
     WHEEL_SLIP,
-    DriverParameters,
     DrivelineParameters,
+    DriverParameters,
     EngineParameters,
     RoadLoadParameters,
 )
@@ -121,13 +121,13 @@ def lookup(row: np.ndarray, table: np.ndarray, place: float) -> None:
         lower = last - 1
     part = min(max(place - lower, 0.0), 1.0)
     for column in range(table.shape[1]):
-        row[column] = table[lower, column] + part * (table[lower + 1, column] - table[lower, column])
+        row[column] = table[lower, column] + part * (
+            table[lower + 1, column] - table[lower, column]
+        )
 
 
 @jit
-def stand_or_back(
-    state: np.ndarray, stops: np.ndarray, dt: float, cut_in_share: float
-) -> bool:
+def stand_or_back(state: np.ndarray, stops: np.ndarray, dt: float, cut_in_share: float) -> bool:
     """Advance a halt by one step; True when its changes (mass, range ...) happen in this step."""
     stop = int(state[NEXT_STOP])
     state[PHASE_TIME] += dt
@@ -145,7 +145,9 @@ def stand_or_back(
         state[GEAR] = -1.0
         moving = state[PHASE_TIME] - _BACKING_WAIT_S
         if moving > 0.0:
-            state[SPEED] = _BACKING_SPEED_M_S * math.sin(math.pi * min(moving / _BACKING_S, 1.0)) ** 2
+            state[SPEED] = (
+                _BACKING_SPEED_M_S * math.sin(math.pi * min(moving / _BACKING_S, 1.0)) ** 2
+            )
             state[DISTANCE] -= state[SPEED] * dt
             state[BRAKE_FORCE] = 0.0
         if moving >= _BACKING_S:
@@ -465,9 +467,7 @@ def drive_step(
             clutch = clutch_gain * slip
             # Implicit in the engine's speed: the converter is stiff near equal speeds.
             change = (
-                dt
-                * (torque - taken - clutch)
-                / (engine.inertia_kg_m2 + dt * (slope + clutch_gain))
+                dt * (torque - taken - clutch) / (engine.inertia_kg_m2 + dt * (slope + clutch_gain))
             )
             speed_ratio = turbine / max(state[ENGINE_SPEED], 20.0)
             input_torque = (
@@ -573,7 +573,9 @@ def drive_step(
                     state[LOCKED] = 2.0
         gap = stops[int(state[NEXT_STOP]), STOP_DISTANCE] - state[DISTANCE]
         if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state[BRAKING] > 0.5):
-            state[PHASE] = _BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else _STANDING
+            state[PHASE] = (
+                _BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else _STANDING
+            )
             state[PHASE_TIME] = 0.0
     warming = 1.0 if speed > 3.0 else -0.3
     rate = dt / load.cold_time_s
@@ -638,7 +640,7 @@ def drive_loop(
         )
         for column in range(RECORD_COLUMNS):
             records[step, column] = record[column]
-        if state[PHASE] == _STANDING and int(state[NEXT_STOP]) == last_stop:
-            if state[PHASE_TIME] > 5.0:
-                return step + 1
+        at_end = state[PHASE] == _STANDING and int(state[NEXT_STOP]) == last_stop
+        if at_end and state[PHASE_TIME] > 5.0:
+            return step + 1
     return steps

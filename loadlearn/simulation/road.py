@@ -351,8 +351,9 @@ def random_road(
     kind : {"flat", "rolling", "mountain", "highway", "level"}
         Relief, bends, limits and lights, see :data:`RELIEFS`.
     segments : sequence of Segment or tuple, optional
-        Grounds along the road, each ``(ground, length_m[, rolling_resistance[, speed_limit_m_s]])``;
-        the last one reaches to the end. Default: sealed all along.
+        Grounds along the road, each
+        ``(ground, length_m[, rolling_resistance[, speed_limit_m_s]])``; the last one reaches to
+        the end. Default: sealed all along.
     stops : sequence of Stop, optional
         Stops instead of the random lights of the kind; an empty sequence means none.
     limits_km_h : tuple of float, optional
@@ -376,7 +377,7 @@ def random_road(
     relief = RELIEFS[kind]
     streams = [np.random.default_rng([seed, 7100 + number]) for number in range(5)]
     count = int(np.ceil(length_m / GRID_M)) + 1
-    distance = GRID_M * np.arange(count)
+    distance = GRID_M * np.arange(count, dtype=np.float64)
     grade = hills(
         streams[0],
         count,

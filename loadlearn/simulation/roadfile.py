@@ -8,7 +8,7 @@ TOML, for a road written by hand::
 
     [[section]]
     length_m = 9000.0
-    relief = "rolling"          # level, flat, rolling, highway, mountain: hills about the mean grade
+    relief = "rolling"          # level, flat, rolling, highway, mountain: hills about the mean
     grade_percent = 0.5         # mean grade
     ground = "sealed"
     rolling_resistance = 0.012  # optional, at 20 m/s; else drawn
@@ -274,7 +274,7 @@ def _from_csv(path: Path) -> Road:
         raise InputError(
             f"{path}: distance_m does not rise at row {backwards[0] + 3}; sort the rows by distance"
         )
-    distance = GRID_M * np.arange(int((place[-1] - place[0]) / GRID_M) + 1)
+    distance = GRID_M * np.arange(int((place[-1] - place[0]) / GRID_M) + 1, dtype=np.float64)
     at = distance + place[0]
 
     def along(column: str, default: float = np.nan, factor: float = 1.0) -> FloatArray:
@@ -332,7 +332,8 @@ def _check_column(path: Path, table: pd.DataFrame, column: str, low: float, high
         numeric = pd.to_numeric(table[column], errors="coerce")
         row = int(np.flatnonzero(numeric.isna() & table[column].notna())[0])
         raise InputError(
-            f"{path}: {column} at row {row + 2} is not a number ({table[column][row]!r}); correct it"
+            f"{path}: {column} at row {row + 2} is not a number ({table[column][row]!r}); "
+            "correct it"
         ) from None
     optional = column == "rolling_resistance"
     bad = ~values.between(low, high) & ~(values.isna() if optional else False)

@@ -1,4 +1,4 @@
-"""How a logger shows a drive: rate, noise, quantisation, delay, polling, drop-outs, grade source."""
+"""How a logger shows a drive: rate, noise, quantisation, delay, polling, drop-outs, grade."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 
 FloatArray = NDArray[np.float64]
 
@@ -284,12 +285,8 @@ class Logger:
             "ambient_pressure_kpa": Channel(resolution=1.0),
         }
         if grade == "altitude":
-            return cls(
-                rate_hz=1.0, channels=channels, altitude=AltitudeSensor(0.5), polled=polled
-            )
-        return cls(
-            rate_hz=1.0, channels=channels, grade=GradeSensor(0.4, 60.0), polled=polled
-        )
+            return cls(rate_hz=1.0, channels=channels, altitude=AltitudeSensor(0.5), polled=polled)
+        return cls(rate_hz=1.0, channels=channels, grade=GradeSensor(0.4, 60.0), polled=polled)
 
 
 def _grade_source(grade: str) -> dict[str, Any]:
@@ -334,7 +331,7 @@ def log_drive(
     fine_time = fine["time_s"]
     period = 1.0 / logger.rate_hz
     rows = int(np.floor(fine_time[-1] / period + 1e-9)) + 1
-    time = period * np.arange(rows)
+    time = period * np.arange(rows, dtype=np.float64)
     values = _instant_values(fine, rig)
     drawn: dict[str, Any] = {}
     log: dict[str, Any] = {}
@@ -473,8 +470,6 @@ def _correlated_over(
     rng: np.random.Generator, places: FloatArray, sd: float, length: float
 ) -> FloatArray:
     """Ornstein-Uhlenbeck error along rising, unevenly spaced places."""
-    from loadlearn.simulation.drive import ornstein_uhlenbeck
-
     grid = max(length / 20.0, 1e-6)
     count = int((places.max() - places.min()) / grid) + 3
     normals = rng.standard_normal(count)

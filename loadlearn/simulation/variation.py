@@ -116,7 +116,9 @@ class PlantVariation:
         PlantVariation
         """
         return cls(
-            rolling_resistance={ground.name: ground.rolling_resistance for ground in HANDBOOK_GROUNDS},
+            rolling_resistance={
+                ground.name: ground.rolling_resistance for ground in HANDBOOK_GROUNDS
+            },
             texture_sd=0.0,
             roughness_sd=0.0,
             tyre_speed_slope=0.001,
@@ -206,7 +208,11 @@ def draw_parameters(rig: Rig, variation: PlantVariation, seed: int) -> dict[str,
     given = variation.tow_mass_kg
     drawn["tow_mass_kg"] = (
         truncated_normal(
-            stream(0), vehicle.mass_kg, vehicle.mass_sd_kg, 0.5 * vehicle.mass_kg, 2.0 * vehicle.mass_kg
+            stream(0),
+            vehicle.mass_kg,
+            vehicle.mass_sd_kg,
+            0.5 * vehicle.mass_kg,
+            2.0 * vehicle.mass_kg,
         )
         if given is None
         else given

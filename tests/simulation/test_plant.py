@@ -50,9 +50,7 @@ def test_energy_at_the_tread_is_conserved(
     wheels = utility.vehicle.wheel_inertia_kg_m2 / utility.vehicle.tyre_radius_m**2
     mass = float(np.mean(fine["mass_kg"]))
     kinetic = 0.5 * (mass + wheels) * (fine["speed_m_s"][-1] ** 2 - fine["speed_m_s"][0] ** 2)
-    potential = float(
-        np.sum(fine["mass_kg"][:-1] * GRAVITY_M_S2 * np.diff(fine["altitude_m"]))
-    )
+    potential = float(np.sum(fine["mass_kg"][:-1] * GRAVITY_M_S2 * np.diff(fine["altitude_m"])))
     assert supplied == pytest.approx(spent + kinetic + potential, rel=2e-3)
 
 
@@ -61,9 +59,7 @@ def test_fuel_energy_becomes_brake_work_friction_and_accessories(
 ) -> None:
     fine, engine = exact_drive.fine, utility.engine
     speed = fine["engine_speed_rad_s"]
-    friction_pa = 1e3 * (
-        engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * speed
-    )
+    friction_pa = 1e3 * (engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * speed)
     friction = friction_pa * engine.displacement_m3 / (4.0 * np.pi)
     burning = fine["fuel_rate_g_s"] > 0.0
     brake_work = np.sum((fine["engine_torque_n_m"] / 1.04 * speed)[burning]) * STEP_S
@@ -77,16 +73,11 @@ def test_logged_fuel_gives_the_true_force_over_the_scale(exact_drive: Drive, uti
     log, truth, engine = exact_drive.log, exact_drive.truth, utility.engine
     speed = log["engine_speed_rpm"] * np.pi / 30.0
     power = log["fuel_rate_g_s"] * engine.heating_value_j_g * engine.indicated_efficiency
-    friction_pa = 1e3 * (
-        engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * speed
-    )
+    friction_pa = 1e3 * (engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * speed)
     torque = (
-        (power - 1e3 * engine.accessory_power_kw) / speed
-        - friction_pa * engine.displacement_m3 / (4.0 * np.pi)
-    )
-    ratio = log["gear"].map(
-        {gear: utility.overall_ratio(gear) for gear in range(1, 7)}
-    )
+        power - 1e3 * engine.accessory_power_kw
+    ) / speed - friction_pa * engine.displacement_m3 / (4.0 * np.pi)
+    ratio = log["gear"].map({gear: utility.overall_ratio(gear) for gear in range(1, 7)})
     force = torque * ratio * utility.driveline.efficiency / utility.vehicle.tyre_radius_m
     believed = (truth["converter_locked"] == 1.0) & (torque > 5.0) & (log["fuel_rate_g_s"] > 0.0)
     assert believed.sum() > 5000
@@ -143,9 +134,7 @@ def test_coast_down_gives_back_the_coefficients(exact_drive: Drive, utility: Rig
     mass, speed = fine["mass_kg"], fine["speed_m_s"]
     sine = fine["grade_tangent"] / np.sqrt(1.0 + fine["grade_tangent"] ** 2)
     road_load = (
-        fine["tractive_force_n"]
-        - (mass + wheels) * fine["accel_m_s2"]
-        - mass * GRAVITY_M_S2 * sine
+        fine["tractive_force_n"] - (mass + wheels) * fine["accel_m_s2"] - mass * GRAVITY_M_S2 * sine
     )
     density = fine["air_density_kg_m3"]
     design = np.column_stack([np.ones(speed.size), speed**2])[free]
@@ -219,7 +208,9 @@ def test_long_climb_is_held_above_forty_miles_an_hour() -> None:
     """
     rig = shipped_rig("wagon_survey_trailer")
     road = Road.from_file(_shipped_road("long_climb"))
-    rise_ft = (np.interp(22_703.0, road.distance_m, road.altitude_m) - road.altitude_m[1000]) / 0.3048
+    rise_ft = (
+        np.interp(22_703.0, road.distance_m, road.altitude_m) - road.altitude_m[1000]
+    ) / 0.3048
     assert rise_ft == pytest.approx(3500.0, rel=0.03)
     drive = simulate(rig, road, seed=1, combined_mass_kg=6100.0)
     climbing = (drive.fine["distance_m"] > 6000.0) & (drive.fine["distance_m"] < 22_000.0)
