@@ -5,10 +5,10 @@ from __future__ import annotations
 import gc
 import sys
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -62,33 +62,27 @@ def read_mdf(
         ) from None
     # An open file, not a path: the package would leave a damaged file open.
     with open(path, "rb") as file, _quiet_finalisers(), ExitStack() as stack:
-        with _as_damage(source):
-            mdf = stack.enter_context(MDF(file))
-            places, units = _channels(mdf)
+        mdf = _guarded(source, lambda: stack.enter_context(MDF(file)))
+        places, units = _guarded(source, lambda: _channels(mdf))
         # Every sample carries its master channel's stamp, so a log needs no channel for time.
         units.pop("time_s", None)
         plan = make_plan([*places, "time_s"], source, channels, units)
         wanted = [column for channel, (column, _) in plan.columns.items() if channel != "time_s"]
         extras = [name for name in plan.extras if name in places][:MOST_EXTRAS]
-        with _as_damage(source):
-            signals = {n: mdf.get(n, *places[n], raw=False) for n in (*wanted, *extras)}
-            stamped = {
-                name: (np.asarray(signal.timestamps, dtype=np.float64), np.asarray(signal.samples))
-                for name, signal in signals.items()
-            }
-            signals.clear()
+        stamped = _guarded(source, lambda: _samples(mdf, [*wanted, *extras], places))
     return _merge(stamped, plan, extras, source, rig)
 
 
-@contextmanager
-def _as_damage(source: str) -> Iterator[None]:
+_T = TypeVar("_T")
+
+
+def _guarded(source: str, work: Callable[[], _T]) -> _T:
     """Call any failure of the package a damaged file: it raises whatever the damage trips over."""
     try:
-        yield
-        return
+        return work()
     except Exception as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-    # Raised here, where no traceback keeps the package's half-built objects alive.
+    # Raised here, where no chained traceback keeps the package's half-built objects alive.
     raise InputError(
         f"{source}: the MDF file is truncated or damaged ({reason}); copy or export it again"
     )
@@ -140,6 +134,17 @@ def _merge(
         if stamped[name][1].ndim == 1 and stamped[name][1].dtype.kind in "fiub"
     }
     return to_trace(plan, columns, others, lambda row: f"sample at {time_s[row]:.10g} s", rig)
+
+
+def _samples(
+    mdf: Any, names: list[str], places: Mapping[str, tuple[int, int]]
+) -> dict[str, tuple[Floats, NDArray[Any]]]:
+    found = {}
+    for name in names:
+        signal = mdf.get(name, *places[name], raw=False)
+        stamps = np.asarray(signal.timestamps, dtype=np.float64)
+        found[name] = stamps, np.asarray(signal.samples)
+    return found
 
 
 def _channels(mdf: Any) -> tuple[dict[str, tuple[int, int]], dict[str, str]]:
