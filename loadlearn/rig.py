@@ -38,7 +38,7 @@ FUEL_STOICHIOMETRIC_RATIO = {"diesel": 14.5, "petrol": 14.6}
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class Vehicle(_Table):
@@ -123,6 +123,10 @@ class Engine(_Table):
             )
         if len(rpm) == 1 or any(b <= a for a, b in zip(rpm, rpm[1:], strict=False)):
             raise ValueError("full_load_rpm must rise from value to value and have at least two")
+        if self.uprated is not None and not rpm:
+            raise ValueError(
+                "the table uprated needs the base curve: add full_load_rpm and full_load_torque_n_m"
+            )
         if self.uprated is not None and len(self.uprated.full_load_torque_n_m) != len(rpm):
             raise ValueError(
                 f"uprated.full_load_torque_n_m has {len(self.uprated.full_load_torque_n_m)} values "
@@ -134,8 +138,8 @@ class Engine(_Table):
             ):
                 if more < base:
                     raise ValueError(
-                        f"uprated.full_load_torque_n_m is {more:g} at {speed:g} rpm, below the base "
-                        f"{base:g}; the uprated curve may not lie below the base curve"
+                        f"uprated.full_load_torque_n_m is {more:g} at {speed:g} rpm, below the "
+                        f"base {base:g}; the uprated curve may not lie below the base curve"
                     )
         if self.reference_torque_n_m is None and torque:
             object.__setattr__(self, "reference_torque_n_m", max(torque))
