@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import MadeResult, make_result
+from result_bench import MadeResult, make_result
 from scipy import stats
 
 from loadlearn.errors import InputError
@@ -71,15 +71,10 @@ def test_grade_is_drawn_from_altitude_when_only_that_is_logged(made_result: Made
 
 
 def test_the_same_result_gives_the_same_bytes(tmp_path: Path) -> None:
-    for name in ("a", "b"):
+    for name in ("a.png", "b.png"):
         made = make_result(120.0)
-        for kind in ("png", "svg"):
-            save(
-                draw_estimates(made.prepared, made.history, made.summary),
-                tmp_path / f"{name}.{kind}",
-            )
-    for kind in ("png", "svg"):
-        assert (tmp_path / f"a.{kind}").read_bytes() == (tmp_path / f"b.{kind}").read_bytes()
+        save(draw_estimates(made.prepared, made.history, made.summary), tmp_path / name)
+    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
 
 
 def test_bands_come_from_quantiles_else_from_the_sd() -> None:

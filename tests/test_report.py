@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import MadeResult
+from result_bench import MadeResult
 
 from loadlearn.commands.report import run_report
 from loadlearn.errors import InputError, OutputExistsError

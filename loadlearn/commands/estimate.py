@@ -136,7 +136,8 @@ def run_estimate(
     say("learning the load")
     history = LoadEstimator(the_rig).run(prepared)
     summary = dict(history.attrs["summary"])
-    summary["log_quality"] = log_quality(trace, the_rig).to_dict()
+    # The folder of the log is not part of the result: elsewhere the same log gives the same.
+    summary["log_quality"] = log_quality(trace, the_rig).to_dict() | {"source": log.name}
     summary |= ratings_and_limits(trace, the_rig, summary)
 
     with outputs:

@@ -41,7 +41,7 @@ def inspect_command(
 
 
 def print_quality(quality: dict[str, Any]) -> None:
-    """Print a log's quality as tables.
+    """Print a log's quality: what can be learnt, the log as a whole, its channels.
 
     Parameters
     ----------
@@ -53,21 +53,47 @@ def print_quality(quality: dict[str, Any]) -> None:
 
     out = console()
     overview = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_header=False)
-    tables = []
     for key, value in quality.items():
-        if _is_rows(value):
-            tables.append((key, value))
-        else:
+        if key not in _PRINTED_APART and not _is_rows(value):
             overview.add_row(_words(key), _shown(value))
     out.print(overview)
-    for key, rows in tables:
-        table = Table(title=_words(key), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-        columns = list(dict.fromkeys(name for row in rows for name in row))
-        for name in columns:
-            table.add_column(_words(name))
-        for row in rows:
-            table.add_row(*(_shown(row.get(name)) for name in columns))
-        out.print(table)
+    columns = [name for name in _CHANNEL_COLUMNS if _says_something(quality["channels"], name)]
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for name in columns:
+        table.add_column(_CHANNEL_COLUMNS[name], no_wrap=name == "channel")
+    for row in quality["channels"]:
+        table.add_row(*(_shown(row[name]) for name in columns))
+    out.print(table)
+    for title, key in (("Contradictions", "contradictions"), ("Warnings", "warnings")):
+        if quality[key]:
+            out.print(title)
+            for sentence in quality[key]:
+                out.print(f"  - {sentence}", markup=False)
+    out.print("What this drive can teach")
+    for sentence in quality["can_learn"]:
+        out.print(f"  - {sentence}", markup=False)
+
+
+_PRINTED_APART = {"channels", "excitation", "contradictions", "warnings", "can_learn"}
+_CHANNEL_COLUMNS = {
+    "channel": "channel",
+    "column": "read from",
+    "unit": "unit",
+    "missing_percent": "missing %",
+    "frozen_stretches": "frozen",
+    "step": "step",
+    "rounding": "rounding",
+    "update_interval_s": "new every s",
+    "delay_s": "late by s",
+    "delay_sd_s": "± s",
+}
+
+
+def _says_something(rows: list[dict[str, Any]], name: str) -> bool:
+    """Whether a column differs from empty anywhere, and the source from the channel."""
+    if name == "column":
+        return any(row["column"] != row["channel"] for row in rows)
+    return any(row[name] not in (None, "") for row in rows)
 
 
 def _is_rows(value: Any) -> bool:
@@ -84,7 +110,11 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.4g}"
+        if abs(value) < 1e-9:
+            return "0"
+        return f"{value:.6g}" if abs(value) >= 1000.0 else f"{value:.3g}"
+    if isinstance(value, list) and len(value) == 2 and isinstance(value[0], float):
+        return f"{_shown(value[0])} to {_shown(value[1])}"
     if isinstance(value, list):
         return "; ".join(_shown(one) for one in value) or "none"
     if isinstance(value, dict):

@@ -122,10 +122,11 @@ def draw_estimates(
     tidy(mass, "combined mass (t)")
     _draw_quantity(rolling, history, "rolling_resistance", scale, BLUISH_GREEN, 1.0, truth)
     tidy(rolling, "rolling resistance\nat 20 m/s (–)")
+    _spread_grounds(rolling, history)
     _draw_quantity(drag, history, "drag_area_m2", scale, ORANGE, 1.0, truth)
     tidy(drag, "drag area (m²)")
     _mark_load_changes(mass, summary, scale)
-    small_legend(mass, loc="upper right", ncols=2)
+    small_legend(mass, loc="upper center", ncols=3)
     _draw_grounds(strip, history, scale)
     strip.set_xlabel(f"time ({unit})", fontsize=9)
     strip.set_xlim(history["time_s"].iloc[0] * scale, history["time_s"].iloc[-1] * scale)
@@ -224,6 +225,20 @@ def _draw_quantity(
     shown = settled_range(history, name, true)
     if shown is not None:
         panel.set_ylim(shown[0] * factor, shown[1] * factor)
+
+
+def _spread_grounds(panel: Axes, history: pd.DataFrame) -> None:
+    """A logarithmic axis where sand would press hard ground flat."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, StrMethodFormatter
+
+    low, high = np.quantile(history["rolling_resistance"].iloc[len(history) // 20 :], [0.01, 0.99])
+    if not high > 4.0 * low > 0.0:
+        return
+    panel.set_yscale("log")
+    panel.set_ylim(0.6 * low, 1.5 * high)
+    panel.yaxis.set_major_locator(FixedLocator([0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5]))
+    panel.yaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
+    panel.yaxis.set_minor_formatter(NullFormatter())
 
 
 def _shade_set_aside(history: pd.DataFrame, scale: float, panels: list[Axes]) -> list[str]:

@@ -104,7 +104,7 @@ def small_legend(axes: Axes, **options: Any) -> None:
 
 
 def save(figure: Figure, path: Path, dots_per_inch: int = 130) -> None:
-    """Save a figure; the same figure gives the same bytes.
+    """Save a figure; as PNG the same figure gives the same bytes.
 
     Parameters
     ----------
