@@ -180,6 +180,9 @@ def _best_lag(lags: Floats, residual: Floats, samples: float) -> Delay | None:
     curvature = (before - 2.0 * at + after) / step**2
     if curvature <= 0.0:
         return None
+    # Noise alone gives some lag, too: it must explain far more than the typical other lag does.
+    if (np.median(residual) - at) * samples < 30.0 * at:
+        return None
     lag = lags[best] + 0.5 * (before - after) / (before - 2.0 * at + after) * step
     # Information of a least-squares fit about one more parameter: curvature / (2 sigma^2).
     sd = float(np.sqrt(2.0 * (at / samples) / curvature))

@@ -1,11 +1,11 @@
 """How well a drive could tell mass, rolling resistance and drag area apart: a guide.
 
 The force balance, averaged over blocks of time, is linear in mass, in mass times rolling resistance
-and in drag area. Ordinary least squares over the blocks gives their standard errors with the log's
-own residual as noise. Correlated residuals widen them by (1 + phi)/(1 - phi), phi being the
-residuals' correlation from block to block (the large-sample variance of a mean of a first-order
-autoregression). A scale error of the force, a change of ground or load, and wind are not in these
-figures: they say what the drive's ups and downs allow, not how good an estimate is.
+and in drag area. Least squares over the blocks gives the three; the covariance that Newey and West
+give (*Econometrica* 55(3), 1987, from memory) takes the log's own residual for noise and allows for
+its being correlated over some twenty seconds. A scale error of the force, a change of ground or
+load, and wind are not in these figures: they say what the drive's ups and downs allow, not how good
+an estimate is.
 """
 
 from __future__ import annotations
@@ -23,11 +23,13 @@ from loadlearn.trace import Floats
 
 BLOCK_S = 2.0
 """Length over which the balance is averaged."""
+CORRELATED_BLOCKS = 10
+"""Residuals may be correlated over this many blocks."""
 METHOD = (
-    "ordinary least squares of the force balance over 2 s blocks with the log's own residual as "
-    "noise, widened for its correlation, with the delays found taken out and the rig's drag area "
-    "as the only prior: a guide to what the drive allows, blind to scale errors, wind and changes "
-    "of ground or load"
+    "least squares of the force balance over 2 s blocks, its covariance from the log's own "
+    "residual and that residual's correlation over 20 s (Newey-West), with the delays found taken "
+    "out and the rig's drag area as the only prior: a guide to what the drive allows, blind to "
+    "scale errors, wind and changes of ground or load"
 )
 # A quantity counts as learnable when its standard error is below this: 5 % of the mass, half the
 # step between neighbouring handbook grounds (sealed and gravel), a fifth of the drag area.
@@ -71,15 +73,12 @@ class BalanceFit:
     covariance : ndarray, shape (3, 3)
     blocks : int
     residual_sd_n : float
-    residual_correlation : float
-        From block to block.
     """
 
     coefficients: Floats
     covariance: NDArray[np.float64]
     blocks: int
     residual_sd_n: float
-    residual_correlation: float
 
 
 def fit_balance(
@@ -112,17 +111,20 @@ def fit_balance(
         None with fewer than 20 whole blocks, or when the three cannot be told apart at all.
     """
     block = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
-    first = np.flatnonzero(np.append(True, np.diff(block) > 0))
-    last = np.append(first[1:], time_s.size - 1)  # the next block's first sample closes a block
+    # A block reaches to the first sample of the next: means by the trapezoid rule and the change of
+    # speed then cover the same time. Half a sample of misalignment would cost 6 % of drag area.
+    edges = np.append(np.flatnonzero(np.append(True, np.diff(block) > 0)), time_s.size - 1)
+    edges = np.unique(edges)
+    first, last = edges[:-1], edges[1:]
     weight = speed_m_s**2 * 0.5 * air_density_kg_m3
     cosine = np.sqrt(1.0 - sin_grade**2)
     columns = np.stack(
         [force_n, sin_grade, cosine, weight, np.broadcast_to(rotating_mass_kg, time_s.shape)]
     )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.add.reduceat(columns, first, axis=1) / np.diff(np.append(first, time_s.size))
-        span = time_s[last] - time_s[first]
-        acceleration = (speed_m_s[last] - speed_m_s[first]) / span
+    areas = 0.5 * (columns[:, 1:] + columns[:, :-1]) * np.diff(time_s)
+    span = time_s[last] - time_s[first]
+    means = np.add.reduceat(areas, first, axis=1) / span
+    acceleration = (speed_m_s[last] - speed_m_s[first]) / span
     force, sine, cosine, drag, rotating = means
     y = force - rotating * acceleration
     x = np.stack(
@@ -142,40 +144,53 @@ def fit_balance(
     y, x = y[good], x[good]
     scale = np.sqrt(np.mean(x**2, axis=0)) + 1e-12
     x = x / scale
-    # One pass gives the noise, the second weighs the prior against it.
-    information, moment = x.T @ x, x.T @ y
-    variance, correlation = 1.0, 0.0
-    coefficients = np.zeros(3)
-    for attempt in range(2):
-        matrix, right = information.copy(), moment.copy()
-        if drag_area_prior is not None and attempt:
-            mean, sd = drag_area_prior
-            precision = variance * _widening(correlation) / (sd * scale[2]) ** 2
-            matrix[2, 2] += precision
-            right[2] += precision * mean * scale[2]
-        if np.linalg.cond(matrix) > 1e12:
-            if attempt or drag_area_prior is None:
-                return None
-            matrix += 1e-9 * np.trace(matrix) * np.eye(3)
-        coefficients = np.linalg.solve(matrix, right)
-        residual = y - x @ coefficients
-        variance = float(residual @ residual) / max(y.size - 3, 1)
-        pairs = np.diff(number) == 1
-        if pairs.sum() > 10 and variance > 0.0:
-            products = residual[1:][pairs] * residual[:-1][pairs]
-            correlation = float(np.clip(np.mean(products) / variance, 0.0, 0.95))
-    covariance = np.linalg.inv(matrix) * variance * _widening(correlation)
+    prior = np.zeros(3)
+    coefficients, residual, bread = _solve(x, y, prior, np.zeros(3))
+    if drag_area_prior is None and np.linalg.cond(bread) > 1e10:
+        return None
+    variance = float(residual @ residual) / max(y.size - 3, 1)
+    extra = np.zeros((3, 3))
+    if drag_area_prior is not None:
+        # The prior weighs against the noise as it is seen by slow regressors such as drag.
+        mean, sd = drag_area_prior[0] * scale[2], drag_area_prior[1] * scale[2]
+        prior[2] = max(_long_run_variance(residual, number), 1e-9) / sd**2
+        coefficients, residual, bread = _solve(x, y, prior, np.array([0.0, 0.0, mean]))
+        extra[2, 2] = (prior[2] * sd) ** 2
+        if np.linalg.cond(bread) > 1e14:
+            return None
+    scores = np.zeros((int(number[-1]) + 1, 3))
+    scores[number] = x * residual[:, None]  # absent blocks keep the others at their distance
+    covariance = bread @ (_long_run(scores) + extra) @ bread
     return BalanceFit(
         coefficients / scale,
         covariance / np.outer(scale, scale),
         int(y.size),
         float(np.sqrt(variance)),
-        correlation,
     )
 
 
-def _widening(correlation: float) -> float:
-    return (1.0 + correlation) / (1.0 - correlation)
+def _solve(x: Floats, y: Floats, prior: Floats, mean: Floats) -> tuple[Floats, Floats, Floats]:
+    """Coefficients, residual and inverse of the normal matrix, with prior precisions."""
+    matrix = x.T @ x + np.diag(prior)
+    bread = np.asarray(np.linalg.pinv(matrix, rcond=1e-13, hermitian=True), dtype=np.float64)
+    coefficients = bread @ (x.T @ y + prior * mean)
+    return coefficients, y - x @ coefficients, bread
+
+
+def _long_run(scores: Floats) -> Floats:
+    """Sum of the scores' outer products and, with falling weights, of those some blocks apart."""
+    total = scores.T @ scores
+    for apart in range(1, min(CORRELATED_BLOCKS, scores.shape[0] - 1) + 1):
+        weight = 1.0 - apart / (CORRELATED_BLOCKS + 1.0)
+        cross = scores[apart:].T @ scores[:-apart]
+        total += weight * (cross + cross.T)
+    return total
+
+
+def _long_run_variance(residual: Floats, number: NDArray[np.intp]) -> float:
+    placed = np.zeros((int(number[-1]) + 1, 1))
+    placed[number, 0] = residual
+    return float(_long_run(placed)[0, 0]) / residual.size
 
 
 def excitation_of(fit: BalanceFit | None, known_mass_kg: float | None = None) -> list[Excitation]:

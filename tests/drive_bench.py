@@ -40,8 +40,10 @@ def small_rig(**engine: object) -> Rig:
     )
 
 
-def bench_drive(duration_s: float = 900.0, rate_hz: float = 10.0, seed: int = 1) -> pd.DataFrame:
-    """Canonical columns, exact; with ``low_gear`` as the true gear."""
+def bench_drive(
+    duration_s: float = 900.0, rate_hz: float = 10.0, seed: int = 1, noise_n: float = 200.0
+) -> pd.DataFrame:
+    """Canonical columns; exact but for white noise on the force."""
     rng = np.random.default_rng(seed)
     time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
     phases = rng.uniform(0.0, 2.0 * np.pi, 6)
@@ -67,7 +69,7 @@ def bench_drive(duration_s: float = 900.0, rate_hz: float = 10.0, seed: int = 1)
     force = (
         MASS_KG * (acceleration + roadload.GRAVITY_M_S2 * (sine + ROLLING * cosine))
         + roadload.drag_force(DRAG_AREA_M2, 1.18, speed, 0.0)
-        + 200.0 * rng.standard_normal(time_s.size)
+        + noise_n * rng.standard_normal(time_s.size)
     )
     power = np.maximum(force * speed / 0.9 + 2000.0, 0.0)
     friction = 200.0 * 2.8e-3 / (4 * np.pi) * 1e3 * rpm * np.pi / 30.0
