@@ -18,12 +18,14 @@ from loadlearn.roadload import (
     rotating_mass,
 )
 from loadlearn.simulation.driver import drive_pedals
+from loadlearn.simulation.halts import (
+    BACKING,
+    STANDING,
+    stand_or_back,
+)
 from loadlearn.simulation.plant_state import (
     BRAKE_FORCE,
-    BRAKE_SPELL,
     BRAKING,
-    DECISION_TIME,
-    DEMAND_INTEGRAL,
     DISTANCE,
     DRAG_AREA,
     DRIVELINE_COLD,
@@ -32,7 +34,6 @@ from loadlearn.simulation.plant_state import (
     EXHAUST_BRAKE,
     FUEL_BURNT,
     GEAR,
-    GEAR_BEFORE,
     LOCKED,
     LOW_RANGE,
     MASS,
@@ -47,7 +48,6 @@ from loadlearn.simulation.plant_state import (
     NOISE_REGENERATION,
     NOISE_SPEED_OFFSET,
     PEDAL,
-    PEDAL_TARGET,
     PHASE,
     PHASE_TIME,
     RECORD_COLUMNS,
@@ -60,22 +60,17 @@ from loadlearn.simulation.plant_state import (
     ROAD_DENSITY,
     ROAD_GROUND,
     ROAD_NOMINAL,
+    ROAD_PRESSURE,
     ROAD_SLIP_COMPLIANCE,
     ROAD_TANGENT,
+    ROAD_TEMPERATURE,
     ROAD_WIND_ACROSS,
     ROAD_WIND_ALONG,
     SHARE,
     SHIFT_TIME,
-    SINCE_SHIFT,
     SPEED,
     STOP_DISTANCE,
-    STOP_DRAG_AREA,
-    STOP_DURATION,
-    STOP_ENGINE_OFF,
-    STOP_LOW_RANGE,
-    STOP_MASS,
     STOP_REVERSE,
-    STOP_TYRE_FACTOR,
     TORQUE,
     TYRE_COLD,
     TYRE_FACTOR,
@@ -86,7 +81,6 @@ from loadlearn.simulation.plant_state import (
     RoadLoadParameters,
 )
 from loadlearn.simulation.powertrain import (
-    blended_ratio,
     converter_torque_ratio,
     driveline_efficiency,
     friction_torque,
@@ -95,16 +89,31 @@ from loadlearn.simulation.powertrain import (
     indicated_efficiency,
     interpolate,
     pump_torque,
+    torque_for_fuel,
     tread_force,
-    wanted_gear,
+)
+from loadlearn.simulation.thermal import (
+    AFTER_SENSOR,
+    AIR_G_S,
+    CHARGE_KPA,
+    COOLANT,
+    ENGINE_OIL,
+    GAS,
+    GAS_SENSOR,
+    GEARBOX_OIL,
+    INTAKE,
+    LAMBDA,
+    RAIL_MPA,
+    ThermalParameters,
+    fuel_ceiling,
+    heat_step,
+)
+from loadlearn.simulation.transmission import (
+    command_torque,
+    lock_up,
+    shift_gears,
 )
 
-_FOUR_PI = 4.0 * math.pi
-_STANDING = 1.0
-_BACKING = 2.0
-_BACKING_WAIT_S = 3.0
-_BACKING_S = 9.0
-_BACKING_SPEED_M_S = 1.3
 # Only the part of a tyre's resistance that is its own flexing changes with its temperature; on
 # loose ground most of the resistance is the ground's.
 _TYRE_SHARE_LIMIT = 0.014
@@ -127,166 +136,9 @@ def lookup(row: np.ndarray, table: np.ndarray, place: float) -> None:
 
 
 @jit
-def stand_or_back(state: np.ndarray, stops: np.ndarray, dt: float, cut_in_share: float) -> bool:
-    """Advance a halt by one step; True when its changes (mass, range ...) happen in this step."""
-    stop = int(state[NEXT_STOP])
-    state[PHASE_TIME] += dt
-    state[SPEED] = 0.0
-    state[PEDAL] = 0.0
-    state[PEDAL_TARGET] = 0.0
-    state[DEMAND_INTEGRAL] = 0.0
-    state[DECISION_TIME] = 0.0
-    state[SHIFT_TIME] = -1.0
-    state[LOCKED] = 0.0
-    state[SHARE] = 0.0
-    state[EXHAUST_BRAKE] = 0.0
-    state[WHEEL_SLIP] = 0.0
-    if state[PHASE] == _BACKING:
-        state[GEAR] = -1.0
-        moving = state[PHASE_TIME] - _BACKING_WAIT_S
-        if moving > 0.0:
-            state[SPEED] = (
-                _BACKING_SPEED_M_S * math.sin(math.pi * min(moving / _BACKING_S, 1.0)) ** 2
-            )
-            state[DISTANCE] -= state[SPEED] * dt
-            state[BRAKE_FORCE] = 0.0
-        if moving >= _BACKING_S:
-            state[PHASE] = _STANDING
-            state[PHASE_TIME] = 0.0
-            state[SPEED] = 0.0
-        return False
-    state[GEAR] = 1.0
-    state[BRAKE_FORCE] = 0.05 * state[MASS] * GRAVITY_M_S2
-    duration = stops[stop, STOP_DURATION]
-    off = stops[stop, STOP_ENGINE_OFF] > 0.5
-    if off and 1.0 < state[PHASE_TIME] < duration - 2.0:
-        state[ENGINE_ON] = 0.0
-    else:
-        state[ENGINE_ON] = 1.0
-    change_at = cut_in_share * duration
-    happens = state[PHASE_TIME] >= change_at and state[PHASE_TIME] - dt < change_at
-    if happens:
-        if not math.isnan(stops[stop, STOP_MASS]):
-            state[MASS] = stops[stop, STOP_MASS]
-        if not math.isnan(stops[stop, STOP_DRAG_AREA]):
-            state[DRAG_AREA] = stops[stop, STOP_DRAG_AREA]
-        if not math.isnan(stops[stop, STOP_TYRE_FACTOR]):
-            state[TYRE_FACTOR] = stops[stop, STOP_TYRE_FACTOR]
-        if not math.isnan(stops[stop, STOP_LOW_RANGE]):
-            state[LOW_RANGE] = stops[stop, STOP_LOW_RANGE]
-    if state[PHASE_TIME] >= duration:
-        state[PHASE] = 0.0
-        state[PHASE_TIME] = 0.0
-        state[NEXT_STOP] += 1.0
-        state[BRAKE_FORCE] = 0.0
-        state[BRAKING] = 0.0
-        state[SINCE_SHIFT] = 10.0
-    return happens
-
-
-@jit
-def shift_gears(
-    state: np.ndarray,
-    wheel_speed: float,
-    tangent: float,
-    gears: np.ndarray,
-    range_ratio: float,
-    dt: float,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-) -> float:
-    """Advance the gearbox by one step; returns the ratio now (engine side over wheel side)."""
-    gear = int(state[GEAR])
-    if state[SHIFT_TIME] >= 0.0:
-        state[SHIFT_TIME] += dt
-        if state[SHIFT_TIME] >= line.shift_time_s:
-            state[SHIFT_TIME] = -1.0
-            state[SINCE_SHIFT] = 0.0
-    else:
-        state[SINCE_SHIFT] += dt
-        held = state[BRAKE_SPELL] > 2.5 and tangent < -0.02
-        retarding = state[EXHAUST_BRAKE] > 0.5
-        braking = state[PEDAL] == 0.0 and (held or retarding) and state[SINCE_SHIFT] > 3.0
-        wish = wanted_gear(
-            gear, wheel_speed, state[PEDAL], braking, gears, range_ratio, engine, line
-        )
-        speed_is_fair = wheel_speed * line.tyre_radius_m > 8.0
-        pause = 2.5 if wish > gear and speed_is_fair else 0.9
-        # No change up while the foot is just coming off.
-        lifted = wish > gear and state[PEDAL] < 0.02 and state[SINCE_SHIFT] < 6.0
-        if wish != gear and state[SINCE_SHIFT] > pause and not lifted:
-            state[GEAR_BEFORE] = float(gear)
-            state[GEAR] = float(wish)
-            state[SHIFT_TIME] = 0.0
-            state[LOCKED] = 0.0
-            gear = wish
-    after = gears[gear - 1]
-    if state[SHIFT_TIME] >= 0.0:
-        part = state[SHIFT_TIME] / line.shift_time_s
-        after = blended_ratio(gears[int(state[GEAR_BEFORE]) - 1], after, part)
-    return after * line.final_drive * range_ratio
-
-
-@jit
-def command_torque(
-    state: np.ndarray,
-    full_load: float,
-    drag: float,
-    dt: float,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-) -> None:
-    """Move the engine's torque towards what the pedal and the gearbox ask for."""
-    speed = state[ENGINE_SPEED]
-    pedal = state[PEDAL]
-    if pedal >= 0.04:
-        wanted = pedal * full_load
-    else:
-        wanted = -drag + (pedal / 0.04) * (0.04 * full_load + drag)
-    if state[EXHAUST_BRAKE] > 0.5 and pedal == 0.0:
-        wanted = -drag - engine.exhaust_brake_mep_pa * engine.displacement_m3 / _FOUR_PI
-    if state[SHIFT_TIME] >= 0.0:
-        part = state[SHIFT_TIME] / line.shift_time_s
-        if part < 0.8 and wanted > 0.0:
-            wanted *= line.shift_torque_factor
-    torque = state[TORQUE]
-    if wanted > torque:
-        boosted = min(max(torque / max(full_load, 1.0) - 0.4, 0.0), 0.6)
-        lag = engine.lag_rise_s + engine.lag_boost_s * boosted
-        if state[SHIFT_TIME] >= 0.0:
-            lag = engine.lag_rise_s
-    else:
-        lag = engine.lag_fall_s
-    torque += (wanted - torque) * (1.0 - math.exp(-dt / lag))
-    state[TORQUE] = min(torque, max(full_load, 0.0))
-    if speed < 1.05 * engine.idle_rad_s:
-        # Idle governor: quick, and never below what keeps the engine turning.
-        hold = (engine.idle_rad_s - speed) * engine.inertia_kg_m2 / 0.15
-        state[TORQUE] = max(state[TORQUE], min(hold, 0.6 * engine.peak_torque_n_m))
-
-
-@jit
-def lock_up(
-    state: np.ndarray, turbine_speed: float, engine: EngineParameters, line: DrivelineParameters
-) -> None:
-    """Decide about the converter's lock-up clutch."""
-    gear_allows = state[GEAR] >= line.lowest_locked_gear or state[LOW_RANGE] > 0.5
-    open_below = 0.86 * line.lock_rad_s
-    if state[LOCKED] > 0.5:
-        if turbine_speed < open_below or state[SHIFT_TIME] >= 0.0 or state[GEAR] < 1.0:
-            state[LOCKED] = 0.0
-    elif (
-        gear_allows
-        and state[SHIFT_TIME] < 0.0
-        and state[SINCE_SHIFT] > 0.25
-        and turbine_speed > line.lock_rad_s
-    ):
-        state[LOCKED] = 1.0
-
-
-@jit
 def drive_step(
     state: np.ndarray,
+    heat: np.ndarray,
     road: np.ndarray,
     road_ahead: np.ndarray,
     noise: np.ndarray,
@@ -297,6 +149,7 @@ def drive_step(
     line: DrivelineParameters,
     load: RoadLoadParameters,
     driver: DriverParameters,
+    thermal: ThermalParameters,
     accessory_w: float,
     share_ceiling: float,
     dt: float,
@@ -308,6 +161,8 @@ def drive_step(
     ----------
     state : ndarray, shape (STATE_SIZE,)
         See :mod:`loadlearn.simulation.plant_state`.
+    heat : ndarray, shape (HEAT_SIZE,)
+        See :mod:`loadlearn.simulation.thermal`.
     road, road_ahead : ndarray, shape (ROAD_COLUMNS,)
         The road here and where the driver looks.
     noise : ndarray, shape (NOISE_COLUMNS,)
@@ -318,7 +173,7 @@ def drive_step(
         Gear ratios, first gear first.
     curve : ndarray, shape (3, n)
         Engine speed (rad/s), base full-load torque, extra torque of the uprated engine (N m).
-    engine, line, load, driver
+    engine, line, load, driver, thermal
         Parameters.
     accessory_w : float
         Accessory power now (W).
@@ -363,6 +218,8 @@ def drive_step(
     hub = 0.0
     change = 0.0
     turbine = 0.0
+    slip_w = 0.0
+    loss_w = 0.0
     if halted:
         efficiency = driveline_efficiency(
             state[ENGINE_SPEED], state[DRIVELINE_COLD], engine.rated_rad_s, line
@@ -371,7 +228,7 @@ def drive_step(
             turbine = speed * gear_ratio / radius
             state[ENGINE_SPEED] = max(engine.idle_rad_s, turbine)
             torque, _ = pump_torque(state[ENGINE_SPEED], turbine, engine.idle_rad_s, line)
-            if state[PHASE] == _BACKING and speed > 0.0:
+            if state[PHASE] == BACKING and speed > 0.0:
                 needed = resisting_force(
                     mass, coefficient, drag_area, density, speed, -headwind, -sine, cosine
                 )
@@ -390,7 +247,7 @@ def drive_step(
         efficiency = driveline_efficiency(
             state[ENGINE_SPEED], state[DRIVELINE_COLD], engine.rated_rad_s, line
         )
-        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, density, engine)
+        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, engine)
         reach = max(full_load, 0.3 * engine.peak_torque_n_m)
         available = reach * ratio_now * efficiency / radius
         ahead_tangent = road_ahead[ROAD_TANGENT]
@@ -434,8 +291,20 @@ def drive_step(
         gear_ratio = shift_gears(state, wheel, tangent, gears, range_ratio, dt, engine, line)
         turbine = wheel * gear_ratio
         lock_up(state, turbine, engine, line)
-        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, density, engine)
-        command_torque(state, full_load, drag, dt, engine, line)
+        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, engine)
+        base_torque = interpolate(state[ENGINE_SPEED], curve[0], curve[1])
+        extra_part = interpolate(state[ENGINE_SPEED], curve[0], curve[2]) / base_torque
+        fuel_most = fuel_ceiling(
+            heat,
+            state[ENGINE_SPEED],
+            state[SHARE],
+            extra_part,
+            fuel_for_torque(base_torque, state[ENGINE_SPEED], 0.0, engine.efficiency, engine),
+            road[ROAD_PRESSURE],
+            thermal,
+        )
+        air_limit = torque_for_fuel(fuel_most, state[ENGINE_SPEED], accessory_w, engine)
+        command_torque(state, full_load, air_limit, drag, dt, engine, line)
         torque = state[TORQUE]
         external = state[BRAKE_FORCE] + curve_force
         if state[LOCKED] > 1.5:
@@ -477,6 +346,9 @@ def drive_step(
             )
             driving = tread_force(input_torque, gear_ratio, efficiency, radius)
             hub = driving
+            pump = taken + slope * change
+            slip_w = max(pump * state[ENGINE_SPEED] + clutch * slip - input_torque * turbine, 0.0)
+            slip_w = min(slip_w, abs(torque) * state[ENGINE_SPEED])
             rotating = rotating_mass(0.0, line.wheel_inertia_kg_m2, gear_ratio, radius)
             accel = longitudinal_acceleration(
                 driving - external,
@@ -554,6 +426,39 @@ def drive_step(
     record[33] = state[NEXT_STOP] + 1.0 if happened else 0.0
     record[34] = curve_force
     record[35] = state[WHEEL_SLIP]
+    record[36] = road[ROAD_TEMPERATURE]
+    record[37] = road[ROAD_PRESSURE]
+    record[38] = heat[GAS]
+    record[39] = heat[GAS_SENSOR]
+    record[40] = heat[AFTER_SENSOR]
+    record[41] = heat[COOLANT]
+    record[42] = heat[GEARBOX_OIL]
+    record[43] = heat[ENGINE_OIL]
+    record[44] = heat[INTAKE]
+    record[45] = heat[CHARGE_KPA] - road[ROAD_PRESSURE]
+    record[46] = heat[AIR_G_S]
+    record[47] = heat[RAIL_MPA]
+    record[48] = heat[LAMBDA]
+    record[49] = slip_w
+
+    through = abs(hub) * speed
+    loss_w = through * (1.0 - line.efficiency)
+    base_torque = interpolate(engine_speed, curve[0], curve[1])
+    late = fuel * noise[NOISE_REGENERATION] / (1.0 + noise[NOISE_REGENERATION])
+    heat_step(
+        heat,
+        fuel - late,
+        late,
+        fuel_for_torque(base_torque, engine_speed, 0.0, engine.efficiency, engine),
+        engine_speed,
+        slip_w,
+        loss_w,
+        speed,
+        road[ROAD_TEMPERATURE],
+        road[ROAD_PRESSURE],
+        dt,
+        thermal,
+    )
 
     # Advance what the forces act on.
     state[FUEL_BURNT] += fuel * dt
@@ -573,9 +478,7 @@ def drive_step(
                     state[LOCKED] = 2.0
         gap = stops[int(state[NEXT_STOP]), STOP_DISTANCE] - state[DISTANCE]
         if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state[BRAKING] > 0.5):
-            state[PHASE] = (
-                _BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else _STANDING
-            )
+            state[PHASE] = BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else STANDING
             state[PHASE_TIME] = 0.0
     warming = 1.0 if speed > 3.0 else -0.3
     rate = dt / load.cold_time_s
@@ -590,6 +493,7 @@ def drive_step(
 @jit
 def drive_loop(
     state: np.ndarray,
+    heat: np.ndarray,
     steps: int,
     dt: float,
     road_table: np.ndarray,
@@ -604,6 +508,7 @@ def drive_loop(
     line: DrivelineParameters,
     load: RoadLoadParameters,
     driver: DriverParameters,
+    thermal: ThermalParameters,
     records: np.ndarray,
 ) -> int:
     """Drive until the steps are used up or the vehicle stands at the end; returns steps done."""
@@ -623,6 +528,7 @@ def drive_loop(
         record[0] = time
         drive_step(
             state,
+            heat,
             road,
             ahead,
             noise,
@@ -633,6 +539,7 @@ def drive_loop(
             line,
             load,
             driver,
+            thermal,
             accessory,
             engine.share_ceiling,
             dt,
@@ -640,7 +547,7 @@ def drive_loop(
         )
         for column in range(RECORD_COLUMNS):
             records[step, column] = record[column]
-        at_end = state[PHASE] == _STANDING and int(state[NEXT_STOP]) == last_stop
+        at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
         if at_end and state[PHASE_TIME] > 5.0:
             return step + 1
     return steps

@@ -55,7 +55,9 @@ ROAD_WIND_ALONG = 8  # steady wind against the direction of travel, m/s
 ROAD_WIND_ACROSS = 9
 ROAD_DENSITY = 10
 ROAD_SLIP_COMPLIANCE = 11  # wheel slip per tread force over weight
-ROAD_COLUMNS = 12
+ROAD_TEMPERATURE = 12  # ambient, degC
+ROAD_PRESSURE = 13  # ambient, kPa
+ROAD_COLUMNS = 14
 
 # Columns of the disturbances over time.
 NOISE_GUST_ALONG = 0
@@ -117,6 +119,20 @@ RECORDED = (
     "stop",
     "curve_force_n",
     "wheel_slip",
+    "ambient_temp_degc",
+    "ambient_pressure_kpa",
+    "true_exhaust_gas_temp_degc",
+    "exhaust_gas_temp_degc",
+    "exhaust_gas_temp_after_turbine_degc",
+    "coolant_temp_degc",
+    "transmission_oil_temp_degc",
+    "engine_oil_temp_degc",
+    "intake_temp_degc",
+    "boost_kpa",
+    "air_flow_g_s",
+    "rail_pressure_mpa",
+    "air_fuel_lambda",
+    "converter_loss_w",
 )
 RECORD_COLUMNS = len(RECORDED)
 
@@ -143,7 +159,6 @@ class EngineParameters(NamedTuple):
     reported_share: float
     exhaust_brake_mep_pa: float
     share_ceiling: float
-    altitude_derate_per_km: float
 
 
 class DrivelineParameters(NamedTuple):

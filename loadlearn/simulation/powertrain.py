@@ -34,13 +34,11 @@ def interpolate(x: float, grid: np.ndarray, values: np.ndarray) -> float:
 
 @jit
 def full_load_torque(
-    engine_speed: float, share: float, curve: np.ndarray, density: float, engine: EngineParameters
+    engine_speed: float, share: float, curve: np.ndarray, engine: EngineParameters
 ) -> float:
-    """Full-load brake torque (N m) at an extra-torque share, derated in thin air.
+    """Full-load brake torque (N m) at an extra-torque share, were there air enough.
 
     ``curve`` has rows: engine speed (rad/s), base torque, extra torque of the uprated engine.
-    A turbocharged engine holds its torque until the turbocharger runs out of speed: it loses
-    ``altitude_derate_per_km`` of it per kilometre of density altitude above the first.
     """
     torque = interpolate(engine_speed, curve[0], curve[1])
     torque += share * interpolate(engine_speed, curve[0], curve[2])
@@ -48,9 +46,7 @@ def full_load_torque(
     over = engine_speed / engine.rated_rad_s - 1.0
     if over > 0.0:
         torque *= max(0.0, 1.0 - over / 0.06)
-    density_altitude_km = (1.0 - density / 1.225) / 0.092
-    thin = max(0.0, density_altitude_km - 1.0)
-    return torque * max(0.3, 1.0 - engine.altitude_derate_per_km * thin)
+    return torque
 
 
 @jit
@@ -71,6 +67,16 @@ def fuel_for_torque(
     """Fuelling (g/s) of the Willans line for a brake torque before the tractive scale."""
     power = (torque + friction_torque(engine_speed, engine)) * engine_speed + accessory_w
     return max(0.0, power / (efficiency * engine.heating_value_j_g))
+
+
+@jit
+def torque_for_fuel(
+    fuel_g_s: float, engine_speed: float, accessory_w: float, engine: EngineParameters
+) -> float:
+    """Brake torque (N m) of a fuelling at the mean efficiency, with the tractive scale."""
+    power = fuel_g_s * engine.efficiency * engine.heating_value_j_g - accessory_w
+    torque = power / max(engine_speed, 20.0) - friction_torque(engine_speed, engine)
+    return engine.torque_scale * torque
 
 
 @jit

@@ -379,7 +379,6 @@ def _instant_values(fine: dict[str, FloatArray], rig: Rig) -> dict[str, NDArray[
         "regeneration_active": (fine["regeneration"] > 0.0).astype(float),
         "cruise_active": fine["cruise"],
         "driver_aid_active": np.zeros(fine["time_s"].size),
-        "ambient_temp_degc": fine["ambient_temp_degc"],
         "ambient_pressure_kpa": fine["ambient_pressure_kpa"],
         "latitude_deg": fine["latitude_deg"],
         "longitude_deg": fine["longitude_deg"],
@@ -394,6 +393,11 @@ def _instant_values(fine: dict[str, FloatArray], rig: Rig) -> dict[str, NDArray[
             name.endswith("_degc") or name in ("boost_kpa", "air_flow_g_s", "rail_pressure_mpa")
         ):
             values[name] = fine[name]
+    sensor = rig.limits.exhaust_gas_temp_sensor
+    if sensor != "before_turbine":
+        del values["exhaust_gas_temp_degc"]
+    if sensor != "after_turbine":
+        del values["exhaust_gas_temp_after_turbine_degc"]
     return values
 
 

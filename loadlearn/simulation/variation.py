@@ -73,6 +73,8 @@ class PlantVariation:
         How briskly the driver pulls away; drawn 0.7...1.4.
     temperature_degc, pressure_offset_kpa : float, optional
         Air temperature at the start and weather; drawn around the standard atmosphere.
+    thermal_spread : float
+        Largest relative deviation of each parameter of air and heat from its default.
     """
 
     tow_mass_kg: float | None = None
@@ -106,6 +108,7 @@ class PlantVariation:
     acceleration_m_s2: float | None = None
     temperature_degc: float | None = None
     pressure_offset_kpa: float | None = None
+    thermal_spread: float = 0.05
 
     @classmethod
     def none(cls) -> Self:
@@ -135,6 +138,7 @@ class PlantVariation:
             accessory_variation_kw=0.0,
             temperature_degc=15.0,
             pressure_offset_kpa=0.0,
+            thermal_spread=0.0,
         ).with_rig_means()
 
     @classmethod
