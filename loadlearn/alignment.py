@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn import roadload
-from loadlearn.trace import Floats, distance_m, gap_threshold_s
+from loadlearn.faults import Floats, distance_m, gap_threshold_s
 
 Mask = NDArray[np.bool_]
 

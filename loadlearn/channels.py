@@ -9,173 +9,31 @@ from __future__ import annotations
 
 import difflib
 import functools
-import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from loadlearn.errors import InputError
+from loadlearn.units import UNITS, Unit, accepted_spellings, spelling_variants, unit_key, units_of
 
-
-@dataclass(frozen=True)
-class Unit:
-    """A unit of one quantity and how loggers spell it.
-
-    Attributes
-    ----------
-    quantity : str
-        What it measures.
-    symbol : str
-        The spelling used in messages.
-    spellings : tuple of str
-        Others that are understood; case, blanks, dots, slashes and underscores do not matter.
-    scale, offset : float
-        ``canonical = value * scale + offset``.
-    tangent : bool
-        An angle read as a grade: ``canonical = 100 tan(value * scale)``.
-    """
-
-    quantity: str
-    symbol: str
-    spellings: tuple[str, ...] = ()
-    scale: float = 1.0
-    offset: float = 0.0
-    tangent: bool = False
-
-    def to_canonical(self, value: Any) -> Any:
-        """Convert a float or an array of floats to the canonical unit of the quantity."""
-        if self.tangent:
-            if isinstance(value, float):
-                return 100.0 * math.tan(value * self.scale)
-            import numpy as np
-
-            return 100.0 * np.tan(value * self.scale)
-        if self.scale != 1.0:
-            value = value * self.scale
-        if self.offset != 0.0:
-            value = value + self.offset
-        return value
-
-
-_POUND_FORCE_N = 4.4482216152605  # 0.45359237 kg at standard gravity 9.80665 m/s2, exact
-_FOOT_M = 0.3048
-_MILE_PER_HOUR = 0.44704
-_PSI_KPA = 6.894757293168
-_F = 5.0 / 9.0
-
-# The first unit of each quantity is the canonical one. Factors: SI brochure and NIST SP 811
-# (from memory); foot, pound, mile and standard gravity are exact by definition.
-UNITS: tuple[Unit, ...] = (
-    Unit("time", "s", ("sec", "secs", "second", "seconds")),
-    Unit("time", "ms", ("msec", "millisecond", "milliseconds"), 1e-3),
-    Unit("time", "us", ("usec", "µs", "microseconds"), 1e-6),
-    Unit("time", "min", ("minute", "minutes"), 60.0),
-    Unit("time", "h", ("hour", "hours"), 3600.0),
-    Unit("timestamp", "ISO 8601", ("iso8601", "iso", "timestamp", "datetime")),
-    Unit("speed", "m/s", ("mps", "m s-1", "m/sec")),
-    Unit("speed", "km/h", ("kmh", "kph", "km/hr", "kmph", "km h-1"), 1.0 / 3.6),
-    Unit("speed", "mph", ("mi/h", "miles/h", "mile/h"), _MILE_PER_HOUR),
-    Unit("speed", "kn", ("kt", "kts", "knot", "knots"), 1852.0 / 3600.0),
-    Unit("mass flow", "g/s", ("gps", "g/sec", "g s-1")),
-    Unit("mass flow", "kg/h", ("kg/hr",), 1.0 / 3.6),
-    Unit("mass flow", "kg/s", ("kg/sec",), 1e3),
-    Unit("mass flow", "mg/s", ("mg/sec",), 1e-3),
-    Unit("mass flow", "lb/h", ("lb/hr", "lbs/h", "pph"), 453.59237 / 3600.0),
-    Unit("mass flow", "lb/min", ("lbs/min",), 453.59237 / 60.0),
-    Unit("volume flow", "l/h", ("L/hr", "lph", "litre/h", "liter/h", "litres/h", "dm3/h")),
-    Unit("volume flow", "l/min", ("lpm", "litre/min"), 60.0),
-    Unit("volume flow", "ml/s", ("cm3/s", "cc/s"), 3.6),
-    Unit("volume flow", "US gal/h", ("usgph", "gal us/h"), 3.785411784),
-    Unit("mass per stroke", "mg/stroke", ("mg/str", "mg/st", "mg/strk", "mg/hub", "mg/inj")),
-    Unit("torque", "N·m", ("Nm", "N m", "N-m", "newton metre")),
-    Unit("torque", "kN·m", ("kNm",), 1e3),
-    Unit("torque", "daN·m", ("daNm",), 10.0),
-    Unit(
-        "torque", "lbf·ft", ("lbft", "lb-ft", "ft-lb", "ftlb", "ft-lbf"), _POUND_FORCE_N * _FOOT_M
-    ),
-    Unit("force", "N", ("newton",)),
-    Unit("force", "kN", ("kilonewton",), 1e3),
-    Unit("force", "daN", (), 10.0),
-    Unit("force", "kgf", ("kp",), 9.80665),
-    Unit("force", "lbf", (), _POUND_FORCE_N),
-    Unit("power", "kW", ("kilowatt",)),
-    Unit("power", "W", ("watt",), 1e-3),
-    Unit("power", "PS", ("cv", "metric hp"), 0.73549875),
-    Unit("power", "hp", ("bhp",), 0.745699871582),
-    Unit("grade", "%", ("percent", "pct", "prc")),
-    Unit("grade", "ratio", ("1", "m/m", "-", "rise/run", "tan"), 100.0),
-    Unit("grade", "deg", ("°", "degree", "degrees"), math.pi / 180.0, tangent=True),
-    Unit("grade", "rad", ("radian", "radians"), 1.0, tangent=True),
-    Unit("length", "m", ("metre", "metres", "meter", "meters")),
-    Unit("length", "ft", ("foot", "feet"), _FOOT_M),
-    Unit("length", "km", (), 1e3),
-    Unit("acceleration", "m/s2", ("m/s²", "m/s^2", "m s-2", "mps2")),
-    Unit("acceleration", "g", ("gee", "g0", "gn"), 9.80665),
-    Unit("acceleration", "mg", ("milli-g",), 9.80665e-3),
-    Unit("acceleration", "ft/s2", ("ft/s²",), _FOOT_M),
-    Unit("engine speed", "rpm", ("1/min", "r/min", "min-1", "min⁻¹", "rev/min", "U/min")),
-    Unit("engine speed", "1/s", ("rev/s", "r/s", "s-1", "Hz"), 60.0),
-    Unit("engine speed", "rad/s", (), 60.0 / (2.0 * math.pi)),
-    Unit("percent", "%", ("percent", "pct", "prc")),
-    Unit("percent", "ratio", ("1", "-", "share"), 100.0),
-    Unit("share", "ratio", ("1", "-", "share")),
-    Unit("share", "%", ("percent", "pct"), 0.01),
-    Unit("temperature", "degC", ("°C", "C", "celsius", "deg C", "Cel")),
-    Unit("temperature", "degF", ("°F", "F", "fahrenheit", "deg F"), _F, -32.0 * _F),
-    Unit("temperature", "K", ("kelvin",), 1.0, -273.15),
-    Unit("pressure", "kPa", ("kilopascal",)),
-    Unit("pressure", "Pa", ("pascal",), 1e-3),
-    Unit("pressure", "MPa", ("megapascal",), 1e3),
-    Unit("pressure", "bar", (), 100.0),
-    Unit("pressure", "mbar", ("millibar",), 0.1),
-    Unit("pressure", "hPa", (), 0.1),
-    Unit("pressure", "psi", ("lbf/in2", "psig", "psia"), _PSI_KPA),
-    Unit("pressure", "inHg", (), 3.386389),
-    Unit("pressure", "mmHg", ("torr",), 0.133322),
-    Unit("high pressure", "MPa", ("megapascal",)),
-    Unit("high pressure", "kPa", ("kilopascal",), 1e-3),
-    Unit("high pressure", "Pa", ("pascal",), 1e-6),
-    Unit("high pressure", "bar", (), 0.1),
-    Unit("high pressure", "psi", (), _PSI_KPA * 1e-3),
-    Unit("angle", "deg", ("°", "degree", "degrees")),
-    Unit("angle", "rad", ("radian", "radians"), 180.0 / math.pi),
-    Unit("flag", "0/1", ("bool", "boolean", "flag", "on/off", "1")),
-    Unit("range", "high/low", ("0/1", "bool")),
-    Unit("count", "number", ("1", "-", "gear", "count")),
-)
-
-_NOISE = re.compile(r"per|[\s/_·⋅∙*.^\[\](){}]")
-_SAME = str.maketrans({"²": "2", "³": "3", "µ": "u", "μ": "u", "⁻": "-", "¹": "1", "º": "°"})
-
-
-def unit_key(spelling: str) -> str:
-    """Spelling of a unit with everything that loggers vary removed (``"km / h"`` -> ``"kmh"``)."""
-    # "percent" must survive the removal of "per" (as in "mg per stroke").
-    text = spelling.strip().translate(_SAME).lower().replace("percent", "%")
-    # A lone angle is a degree; before a letter it belongs to a temperature.
-    text = text.replace("°", "deg") if len(text) > 1 else text
-    return _NOISE.sub("", text) or text
-
-
-@functools.cache
-def units_of(quantity: str) -> dict[str, Unit]:
-    """Units of a quantity by :func:`unit_key`; the canonical unit comes first."""
-    table: dict[str, Unit] = {}
-    for unit in UNITS:
-        if unit.quantity == quantity:
-            for spelling in (unit.symbol, *unit.spellings):
-                table.setdefault(unit_key(spelling), unit)
-    return table
-
-
-def accepted_spellings(*quantities: str) -> str:
-    """The spellings of units that are understood for some quantities, for error messages."""
-    spellings: dict[str, None] = {}
-    for unit in UNITS:
-        if unit.quantity in quantities:
-            spellings.update(dict.fromkeys((unit.symbol, *unit.spellings)))
-    return ", ".join(spellings)
+__all__ = [
+    "BY_NAME",
+    "CANONICAL",
+    "CHANNELS",
+    "INGREDIENTS",
+    "UNITS",
+    "Channel",
+    "Reading",
+    "Unit",
+    "accepted_spellings",
+    "find_reading",
+    "mapped_reading",
+    "readable_names",
+    "unit_key",
+    "units_of",
+    "unknown_unit",
+]
 
 
 @dataclass(frozen=True)
@@ -226,402 +84,127 @@ class Channel:
         return next(iter(units_of(self.quantity).values()))
 
 
-_T = "temperature"
 _FUEL = 200.0
 """g/s, above which fuelling is impossible."""
 
+
+def _row(
+    name: str,
+    stem: str,
+    quantity: str,
+    lower: float,
+    upper: float,
+    role: str,
+    description: str,
+    identifiers: str = "",
+    **more: Any,
+) -> Channel:
+    """One line of the tables below; ``identifiers`` as ``"PID 0D km/h, SPN 84 km/h"``."""
+    signals = tuple(
+        (f"{standard} {number}", unit)
+        for standard, number, unit in (one.split(" ", 2) for one in identifiers.split(", ") if one)
+    )
+    return Channel(name, stem, quantity, lower, upper, role, description, signals, **more)
+
+
 # Limits of speed, grade, engine speed, fuelling and temperature are the documented ones; the others
 # are set wide, only to catch a wrong unit or a sensor's fault code (common practice, no source).
+# fmt: off
 CHANNELS: tuple[Channel, ...] = (
-    Channel("time_s", "time", "time", -1e12, 1e12, "needed", "time", group="time"),
-    Channel(
-        "speed_m_s",
-        "speed",
-        "speed",
-        -0.5,
-        100.0,
-        "needed",
-        "road speed, unsigned",
-        (("PID 0D", "km/h"), ("SPN 84", "km/h")),
-        group="speed",
-    ),
-    Channel(
-        "fuel_rate_g_s",
-        "fuel_rate",
-        "mass flow",
-        0.0,
-        _FUEL,
-        "needed",
-        "fuelling",
-        (("PID 9D", "g/s"),),
-        group="force",
-    ),
-    Channel(
-        "engine_torque_n_m",
-        "engine_torque",
-        "torque",
-        -20_000.0,
-        20_000.0,
-        "needed",
-        "net brake torque of the engine",
-        group="force",
-    ),
-    Channel(
-        "tractive_force_n",
-        "tractive_force",
-        "force",
-        -2e6,
-        2e6,
-        "needed",
-        "force at the tread, measured at hub or roller",
-        group="force",
-    ),
-    Channel(
-        "grade_percent",
-        "grade",
-        "grade",
-        -60.0,
-        60.0,
-        "needed",
-        "road grade, rise over run, positive uphill",
-        group="grade",
-    ),
-    Channel(
-        "altitude_m",
-        "altitude",
-        "length",
-        -1_000.0,
-        12_000.0,
-        "needed",
-        "altitude",
-        group="grade",
-    ),
-    Channel(
-        "accel_long_m_s2",
-        "accel_long",
-        "acceleration",
-        -100.0,
-        100.0,
-        "needed",
-        "longitudinal specific force of the body, dv/dt + g sin(grade)",
-        group="grade",
-    ),
-    Channel(
-        "engine_speed_rpm",
-        "engine_speed",
-        "engine speed",
-        0.0,
-        10_000.0,
-        "improves",
-        "engine speed",
-        (("PID 0C", "rpm"), ("SPN 190", "rpm")),
-    ),
-    Channel(
-        "gear",
-        "gear",
-        "count",
-        -10.0,
-        30.0,
-        "improves",
-        "gear engaged: 1 lowest, 0 neutral, negative reverse",
-        (("PID A4", "number"), ("SPN 523", "number")),
-    ),
-    Channel(
-        "brake_active",
-        "brake_active",
-        "flag",
-        0.0,
-        1.0,
-        "improves",
-        "service brake on",
-        (("SPN 597", "0/1"),),
-    ),
-    Channel(
-        "extra_torque_share",
-        "extra_torque",
-        "share",
-        0.0,
-        1.0,
-        "improves",
-        "share of the uprated engine's extra torque in use",
-        stems=("extra_torque_share",),
-    ),
-    Channel(
-        "regeneration_active",
-        "regeneration_active",
-        "flag",
-        0.0,
-        1.0,
-        "improves",
-        "after-treatment regeneration under way",
-        (("PID 8B", "0/1"), ("SPN 3700", "0/1")),
-    ),
-    Channel(
-        "transfer_range",
-        "transfer_range",
-        "range",
-        0.0,
-        1.0,
-        "improves",
-        "transfer range: 0 high, 1 low",
-    ),
-    Channel(
-        "ground_speed_m_s",
-        "ground_speed",
-        "speed",
-        0.0,
-        100.0,
-        "improves",
-        "speed over ground from satellites",
-    ),
-    Channel(
-        "cruise_active",
-        "cruise_active",
-        "flag",
-        0.0,
-        1.0,
-        "policy",
-        "cruise control engaged",
-        (("SPN 595", "0/1"),),
-    ),
-    Channel(
-        "driver_aid_active",
-        "driver_aid_active",
-        "flag",
-        0.0,
-        1.0,
-        "policy",
-        "stability or traction control intervening",
-    ),
-    Channel(
-        "accelerator_percent",
-        "accelerator",
-        "percent",
-        -5.0,
-        110.0,
-        "policy",
-        "accelerator pedal position",
-        (("PID 49", "%"), ("SPN 91", "%")),
-    ),
-    Channel(
-        "coolant_temp_degc",
-        "coolant_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "engine coolant temperature",
-        (("PID 05", "degC"), ("SPN 110", "degC")),
-    ),
-    Channel(
-        "exhaust_gas_temp_degc",
-        "exhaust_gas_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "exhaust gas temperature before the turbine",
-        (("PID 78", "degC"), ("SPN 173", "degC")),
-    ),
-    Channel(
-        "exhaust_gas_temp_after_turbine_degc",
-        "exhaust_gas_temp_after_turbine",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "exhaust gas temperature after the turbine",
-    ),
-    Channel(
-        "transmission_oil_temp_degc",
-        "transmission_oil_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "gearbox oil temperature",
-        (("SPN 177", "degC"),),
-    ),
-    Channel(
-        "engine_oil_temp_degc",
-        "engine_oil_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "engine oil temperature",
-        (("SPN 175", "degC"),),
-    ),
-    Channel(
-        "intake_temp_degc",
-        "intake_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "policy",
-        "intake air temperature",
-        (("PID 0F", "degC"), ("SPN 105", "degC")),
-    ),
-    Channel(
-        "boost_kpa",
-        "boost",
-        "pressure",
-        -120.0,
-        1_000.0,
-        "policy",
-        "boost, gauge",
-        (("SPN 102", "kPa"),),
-    ),
-    Channel(
-        "air_flow_g_s",
-        "air_flow",
-        "mass flow",
-        0.0,
-        5_000.0,
-        "policy",
-        "air mass flow",
-        (("PID 10", "g/s"), ("SPN 132", "kg/h")),
-    ),
-    Channel(
-        "rail_pressure_mpa",
-        "rail_pressure",
-        "high pressure",
-        0.0,
-        500.0,
-        "condition",
-        "fuel rail pressure",
-        (("PID 23", "kPa"), ("SPN 157", "MPa")),
-    ),
-    Channel(
-        "ambient_temp_degc",
-        "ambient_temp",
-        _T,
-        -60.0,
-        1200.0,
-        "improves",
-        "ambient air temperature",
-        (("PID 46", "degC"), ("SPN 171", "degC")),
-    ),
-    Channel(
-        "ambient_pressure_kpa",
-        "ambient_pressure",
-        "pressure",
-        15.0,
-        130.0,
-        "improves",
-        "ambient air pressure, absolute",
-        (("PID 33", "kPa"), ("SPN 108", "kPa")),
-        stems=("barometric_pressure",),
-    ),
-    Channel("latitude_deg", "latitude", "angle", -90.0, 90.0, "maps", "latitude"),
-    Channel("longitude_deg", "longitude", "angle", -180.0, 360.0, "maps", "longitude"),
+    _row("time_s", "time", "time", -1e12, 1e12, "needed", "time", group="time"),
+    _row("speed_m_s", "speed", "speed", -0.5, 100.0, "needed",
+         "road speed, unsigned", identifiers="PID 0D km/h, SPN 84 km/h", group="speed"),
+    _row("fuel_rate_g_s", "fuel_rate", "mass flow", 0.0, 200.0, "needed",
+         "fuelling", identifiers="PID 9D g/s", group="force"),
+    _row("engine_torque_n_m", "engine_torque", "torque", -20_000.0, 20_000.0, "needed",
+         "net brake torque of the engine", group="force"),
+    _row("tractive_force_n", "tractive_force", "force", -2e6, 2e6, "needed",
+         "force at the tread, measured at hub or roller", group="force"),
+    _row("grade_percent", "grade", "grade", -60.0, 60.0, "needed",
+         "road grade, rise over run, positive uphill", group="grade"),
+    _row("altitude_m", "altitude", "length", -1_000.0, 12_000.0, "needed",
+         "altitude", group="grade"),
+    _row("accel_long_m_s2", "accel_long", "acceleration", -100.0, 100.0, "needed",
+         "longitudinal specific force of the body, dv/dt + g sin(grade)", group="grade"),
+    _row("engine_speed_rpm", "engine_speed", "engine speed", 0.0, 10_000.0, "improves",
+         "engine speed", identifiers="PID 0C rpm, SPN 190 rpm"),
+    _row("gear", "gear", "count", -10.0, 30.0, "improves",
+         "gear engaged: 1 lowest, 0 neutral, negative reverse",
+         identifiers="PID A4 number, SPN 523 number"),
+    _row("brake_active", "brake_active", "flag", 0.0, 1.0, "improves",
+         "service brake on", identifiers="SPN 597 0/1"),
+    _row("extra_torque_share", "extra_torque", "share", 0.0, 1.0, "improves",
+         "share of the uprated engine's extra torque in use", stems=("extra_torque_share",)),
+    _row("regeneration_active", "regeneration_active", "flag", 0.0, 1.0, "improves",
+         "after-treatment regeneration under way", identifiers="PID 8B 0/1, SPN 3700 0/1"),
+    _row("transfer_range", "transfer_range", "range", 0.0, 1.0, "improves",
+         "transfer range: 0 high, 1 low"),
+    _row("ground_speed_m_s", "ground_speed", "speed", 0.0, 100.0, "improves",
+         "speed over ground from satellites"),
+    _row("cruise_active", "cruise_active", "flag", 0.0, 1.0, "policy",
+         "cruise control engaged", identifiers="SPN 595 0/1"),
+    _row("driver_aid_active", "driver_aid_active", "flag", 0.0, 1.0, "policy",
+         "stability or traction control intervening"),
+    _row("accelerator_percent", "accelerator", "percent", -5.0, 110.0, "policy",
+         "accelerator pedal position", identifiers="PID 49 %, SPN 91 %"),
+    _row("coolant_temp_degc", "coolant_temp", "temperature", -60.0, 1_200.0, "policy",
+         "engine coolant temperature", identifiers="PID 05 degC, SPN 110 degC"),
+    _row("exhaust_gas_temp_degc", "exhaust_gas_temp", "temperature", -60.0, 1_200.0, "policy",
+         "exhaust gas temperature before the turbine", identifiers="PID 78 degC, SPN 173 degC"),
+    _row("exhaust_gas_temp_after_turbine_degc", "exhaust_gas_temp_after_turbine",
+         "temperature", -60.0, 1_200.0, "policy", "exhaust gas temperature after the turbine"),
+    _row("transmission_oil_temp_degc", "transmission_oil_temp",
+         "temperature", -60.0, 1_200.0, "policy", "gearbox oil temperature",
+         identifiers="SPN 177 degC"),
+    _row("engine_oil_temp_degc", "engine_oil_temp", "temperature", -60.0, 1_200.0, "policy",
+         "engine oil temperature", identifiers="SPN 175 degC"),
+    _row("intake_temp_degc", "intake_temp", "temperature", -60.0, 1_200.0, "policy",
+         "intake air temperature", identifiers="PID 0F degC, SPN 105 degC"),
+    _row("boost_kpa", "boost", "pressure", -120.0, 1_000.0, "policy",
+         "boost, gauge", identifiers="SPN 102 kPa"),
+    _row("air_flow_g_s", "air_flow", "mass flow", 0.0, 5_000.0, "policy",
+         "air mass flow", identifiers="PID 10 g/s, SPN 132 kg/h"),
+    _row("rail_pressure_mpa", "rail_pressure", "high pressure", 0.0, 500.0, "condition",
+         "fuel rail pressure", identifiers="PID 23 kPa, SPN 157 MPa"),
+    _row("ambient_temp_degc", "ambient_temp", "temperature", -60.0, 1_200.0, "improves",
+         "ambient air temperature", identifiers="PID 46 degC, SPN 171 degC"),
+    _row("ambient_pressure_kpa", "ambient_pressure", "pressure", 15.0, 130.0, "improves",
+         "ambient air pressure, absolute", identifiers="PID 33 kPa, SPN 108 kPa",
+         stems=("barometric_pressure",)),
+    _row("latitude_deg", "latitude", "angle", -90.0, 90.0, "maps", "latitude"),
+    _row("longitude_deg", "longitude", "angle", -180.0, 360.0, "maps", "longitude"),
 )
 
 # Columns that are read only to compute a canonical one.
 INGREDIENTS: tuple[Channel, ...] = (
-    Channel(
-        "timestamp",
-        "timestamp",
-        "timestamp",
-        -1e12,
-        1e12,
-        "ingredient",
-        "date and time, ISO 8601; without a zone it is UTC",
-        group="time",
-        feeds="time_s",
-    ),
-    Channel(
-        "fuel_rate_l_h",
-        "fuel_rate",
-        "volume flow",
-        0.0,
-        _FUEL * 3600.0 / 500.0,
-        "ingredient",
-        "fuel volume per hour",
-        (("PID 5E", "l/h"), ("SPN 183", "l/h")),
-        group="force",
-        feeds="fuel_rate_g_s",
-    ),
-    Channel(
-        "fuel_mg_per_stroke",
-        "fuel",
-        "mass per stroke",
-        0.0,
-        5_000.0,
-        "ingredient",
-        "fuel per cylinder and injection cycle",
-        stems=("fuel_rate",),
-        group="force",
-        feeds="fuel_rate_g_s",
-    ),
-    Channel(
-        "engine_percent_torque",
-        "engine_percent_torque",
-        "percent",
-        -150.0,
-        250.0,
-        "ingredient",
-        "indicated torque, gross of friction, in percent of the reference torque",
-        (("PID 62", "%"), ("SPN 513", "%")),
-        group="force",
-        feeds="engine_torque_n_m",
-    ),
-    Channel(
-        "engine_friction_percent_torque",
-        "engine_friction_percent_torque",
-        "percent",
-        -150.0,
-        150.0,
-        "ingredient",
-        "friction torque in percent of the reference torque",
-        (("PID 8E", "%"), ("SPN 514", "%")),
-        feeds="engine_torque_n_m",
-    ),
-    Channel(
-        "engine_reference_torque_n_m",
-        "engine_reference_torque",
-        "torque",
-        0.0,
-        20_000.0,
-        "ingredient",
-        "torque at 100 %; used where the rig gives none",
-        (("PID 63", "N·m"), ("SPN 544", "N·m")),
-        feeds="engine_torque_n_m",
-    ),
-    Channel(
-        "tractive_power_kw",
-        "tractive_power",
-        "power",
-        -1e5,
-        1e5,
-        "ingredient",
-        "power at the tread, measured at hub or roller",
-        group="force",
-        feeds="tractive_force_n",
-    ),
-    Channel(
-        "manifold_pressure_kpa",
-        "manifold_pressure",
-        "pressure",
-        0.0,
-        1_000.0,
-        "ingredient",
-        "intake manifold pressure, absolute",
-        (("PID 0B", "kPa"),),
-        stems=("manifold_absolute_pressure", "intake_manifold_pressure"),
-        feeds="boost_kpa",
-    ),
-    Channel(
-        "brake_pressure_kpa",
-        "brake_pressure",
-        "pressure",
-        -1_000.0,
-        1e5,
-        "ingredient",
-        "service brake pressure; the brake is on above zero",
-        feeds="brake_active",
-    ),
+    _row("timestamp", "timestamp", "timestamp", -1e12, 1e12, "ingredient",
+         "date and time, ISO 8601; without a zone it is UTC", group="time", feeds="time_s"),
+    _row("fuel_rate_l_h", "fuel_rate", "volume flow", 0.0, _FUEL * 3600.0 / 500.0, "ingredient",
+         "fuel volume per hour", identifiers="PID 5E l/h, SPN 183 l/h", group="force",
+         feeds="fuel_rate_g_s"),
+    _row("fuel_mg_per_stroke", "fuel", "mass per stroke", 0.0, 5_000.0, "ingredient",
+         "fuel per cylinder and injection cycle", stems=("fuel_rate",), group="force",
+         feeds="fuel_rate_g_s"),
+    _row("engine_percent_torque", "engine_percent_torque", "percent", -150.0, 250.0, "ingredient",
+         "indicated torque, gross of friction, in percent of the reference torque",
+         identifiers="PID 62 %, SPN 513 %", group="force", feeds="engine_torque_n_m"),
+    _row("engine_friction_percent_torque", "engine_friction_percent_torque",
+         "percent", -150.0, 150.0, "ingredient",
+         "friction torque in percent of the reference torque", identifiers="PID 8E %, SPN 514 %",
+         feeds="engine_torque_n_m"),
+    _row("engine_reference_torque_n_m", "engine_reference_torque",
+         "torque", 0.0, 20_000.0, "ingredient",
+         "torque at 100 %; used where the rig gives none", identifiers="PID 63 N·m, SPN 544 N·m",
+         feeds="engine_torque_n_m"),
+    _row("tractive_power_kw", "tractive_power", "power", -1e5, 1e5, "ingredient",
+         "power at the tread, measured at hub or roller", group="force", feeds="tractive_force_n"),
+    _row("manifold_pressure_kpa", "manifold_pressure", "pressure", 0.0, 1_000.0, "ingredient",
+         "intake manifold pressure, absolute", identifiers="PID 0B kPa",
+         stems=("manifold_absolute_pressure", "intake_manifold_pressure"), feeds="boost_kpa"),
+    _row("brake_pressure_kpa", "brake_pressure", "pressure", -1_000.0, 1e5, "ingredient",
+         "service brake pressure; the brake is on above zero", feeds="brake_active"),
 )
+# fmt: on
 
 BY_NAME: dict[str, Channel] = {channel.name: channel for channel in (*CHANNELS, *INGREDIENTS)}
 CANONICAL: dict[str, Channel] = {channel.name: channel for channel in CHANNELS}
@@ -669,12 +252,7 @@ def readable_names() -> dict[str, Reading]:
 
 
 def _suffixed(stem: str, spelling: str) -> Iterable[str]:
-    text = spelling.translate(_SAME).lower().replace("°", "deg").replace("%", "percent")
-    for separator, per in (("_", "_"), ("", ""), ("_per_", "_")):
-        suffix = text.replace("/", separator)
-        suffix = re.sub(r"[\s·-]", per, suffix)
-        if re.fullmatch(r"[a-z0-9_]+", suffix) and not suffix.isdigit():
-            yield f"{stem}_{suffix}"
+    return (f"{stem}_{suffix}" for suffix in spelling_variants(spelling))
 
 
 _BRACKETED = re.compile(r"^(?P<stem>.*?)\s*[\[(](?P<unit>[^\])]+)[\])]$")

@@ -10,8 +10,8 @@ import pandas as pd
 
 from loadlearn import roadload
 from loadlearn.alignment import Grid, first_logged, on_grid, shrink, sine_of_grade, smooth
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats
 
 
 def nearest_ratio(trace: pd.DataFrame, rig: Rig) -> tuple[Floats, Floats]:

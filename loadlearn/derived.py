@@ -16,8 +16,9 @@ from loadlearn import roadload
 from loadlearn.canonical import Plan
 from loadlearn.channels import BY_NAME, CANONICAL
 from loadlearn.errors import InputError
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats, Origin, build_trace, check_limits, check_stamps
+from loadlearn.trace import Origin, build_trace, check_limits, check_stamps
 
 LEAST_SPEED_FOR_POWER_M_S = 2.0
 """Below it a force is not computed from a power."""

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from loadlearn import roadload
 from loadlearn.alignment import FORCE_CHANNELS, first_logged
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats
 
 BLOCK_S = 2.0
 """Length over which the balance is averaged."""

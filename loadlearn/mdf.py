@@ -18,8 +18,8 @@ from loadlearn.canonical import ChannelMap, Plan, make_plan
 from loadlearn.channels import BY_NAME
 from loadlearn.derived import hold, to_trace
 from loadlearn.errors import InputError
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats
 from loadlearn.words import numbers_from_words
 
 MOST_EXTRAS = 64

@@ -29,9 +29,10 @@ from loadlearn.excitation import (
     fit_balance,
     force_for_excitation,
 )
+from loadlearn.faults import Floats, distance_m, frozen_stretches, gaps
 from loadlearn.resolution import polled_in_turn, resolution, speed_rounding, update_times
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats, distance_m, frozen_stretches, gaps, validate_trace
+from loadlearn.trace import validate_trace
 
 MOST_LISTED = 20
 """Of gaps and stretches, no more than this many are listed."""

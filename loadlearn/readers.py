@@ -15,8 +15,9 @@ from loadlearn.canonical import ChannelMap, Plan, make_plan
 from loadlearn.channels import BY_NAME
 from loadlearn.derived import to_trace
 from loadlearn.errors import InputError
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats, row_of_frame
+from loadlearn.trace import row_of_frame
 from loadlearn.words import EMPTY, numbers_from_words
 
 _GZIP_MAGIC = b"\x1f\x8b"

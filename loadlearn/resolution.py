@@ -9,8 +9,8 @@ import pandas as pd
 
 from loadlearn.channels import CANONICAL, Unit
 from loadlearn.contradictions import nearest_ratio
+from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.trace import Floats
 
 
 def resolution(values: Floats, unit: Unit) -> float | None:

@@ -13,15 +13,9 @@ from hypothesis.extra import numpy as hnp
 from loadlearn.channels import CANONICAL
 from loadlearn.derived import hold, noise_sd
 from loadlearn.errors import InputError
+from loadlearn.faults import count_faults, distance_m, frozen_stretches, gaps, runs
 from loadlearn.readers import read_log
-from loadlearn.trace import (
-    count_faults,
-    distance_m,
-    frozen_stretches,
-    gaps,
-    runs,
-    validate_trace,
-)
+from loadlearn.trace import validate_trace
 
 
 def trace_of(**changes: object) -> pd.DataFrame:
