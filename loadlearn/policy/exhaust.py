@@ -1,0 +1,394 @@
+"""Exhaust gas: an observer that judges the gas rather than the lagging sensor, and a cap from it.
+
+The observer is an extended Kalman filter with three states: temperature of the metal, temperature
+of the sensor, and the factor ``k`` by which the gas rises more, or less, than the model says. It
+runs on the fuelling that was *really* burnt, so nothing winds up while some other protection (or
+the driver) holds the torque below what this cap would allow.
+
+The factor's uncertainty grows with how far the operating point has moved from what was observed
+(``exhaust_shape_sd`` per unit of log rise). Held at one load for some seconds the observer becomes
+sure, and the cap can use nearly all that the limit allows; asked about a load it has never seen, it
+keeps a distance.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.policy.thermal_model import (
+    RAD_S_PER_RPM,
+    Surroundings,
+    ThermalParameters,
+    air_flow_g_s,
+    charge_temperature_degc,
+    exhaust_rise_k,
+    fuel_flow_g_s,
+    full_load_torque_n_m,
+    normal_cdf,
+)
+
+LOOK_AHEAD_S = 2.0
+"""The cap keeps the gas within its limit up to this time ahead, metal still warming (s)."""
+CAP_MARGIN_SD = 0.75
+"""Standard deviations of the gas temperature kept as distance to the limit."""
+CAP_MARGIN_K = 0.5
+_FACTOR_DRIFT_PER_ROOT_S = 0.002
+_RISE_FLOOR_K = 60.0
+"""Rises below this (fuel cut, idle) say little of the factor at load."""
+
+
+class ExhaustState(NamedTuple):
+    """What is believed of the exhaust; degC, and the covariance of (metal, sensor, factor)."""
+
+    metal_degc: float
+    sensor_degc: float
+    factor: float
+    cov_metal: float
+    cov_metal_sensor: float
+    cov_sensor: float
+    cov_metal_factor: float
+    cov_sensor_factor: float
+    cov_factor: float
+    log_rise: float
+    """Logarithm of the modelled rise at which the factor was last observed."""
+    predicted_move_k: float
+    """Movement of the sensor that the last prediction expected, without any correction."""
+    gas_degc: float
+    """Gas before the turbine, as believed now."""
+    gas_sd_k: float
+
+
+class GasInput(NamedTuple):
+    """What drives the gas over one interval."""
+
+    rise_k: float
+    """Modelled rise over the charge air at the fuelling really burnt."""
+    intake_degc: float
+    ambient_degc: float
+    after_turbine: float
+    """1 when the sensor sits after the turbine."""
+
+
+class FullLoad(NamedTuple):
+    """The operating point whose extra torque is in question."""
+
+    rpm: float
+    intake_degc: float
+    """Measured charge air, NaN to model it."""
+    air_ratio: float
+    """Air measured over air modelled."""
+    fuel_ratio: float
+    """Full-load fuelling measured over modelled."""
+
+
+def initial_exhaust_state(
+    p: ThermalParameters, gas_degc: float, sensor_degc: float
+) -> ExhaustState:
+    """State at the first sample: gas and metal as the sensor's reading says, factor as modelled.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    gas_degc : float
+        Gas before the turbine that the reading stands for, or ambient when there is none (degC).
+    sensor_degc : float
+        The reading (degC).
+
+    Returns
+    -------
+    ExhaustState
+    """
+    factor_variance = p.exhaust_rise_sd * p.exhaust_rise_sd
+    return ExhaustState(
+        gas_degc,
+        sensor_degc,
+        1.0,
+        60.0 * 60.0,
+        0.0,
+        10.0 * 10.0,
+        0.0,
+        0.0,
+        factor_variance,
+        math.log(300.0 + _RISE_FLOOR_K),
+        0.0,
+        gas_degc,
+        60.0,
+    )
+
+
+def predict_exhaust(
+    p: ThermalParameters, state: ExhaustState, drive: GasInput, interval_s: float
+) -> ExhaustState:
+    """Advance the belief over an interval with the fuelling burnt during it.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    state : ExhaustState
+    drive : GasInput
+        Constant over the interval.
+    interval_s : float
+        Length (s), not negative.
+
+    Returns
+    -------
+    ExhaustState
+    """
+    keep_metal = math.exp(-interval_s / p.metal_time_s)
+    keep_sensor = math.exp(-interval_s / p.sensor_time_s)
+    through = 1.0 - p.turbine_drop_share * drive.after_turbine
+    cylinder = drive.intake_degc + state.factor * drive.rise_k
+    metal = cylinder + (state.metal_degc - cylinder) * keep_metal
+    gas = cylinder - p.metal_share * (cylinder - metal)
+    seen = gas * through + (1.0 - through) * drive.ambient_degc
+    sensor = seen + (state.sensor_degc - seen) * keep_sensor
+
+    # Jacobian of (metal, sensor, factor): only three entries differ from the identity's pattern.
+    metal_by_factor = drive.rise_k * (1.0 - keep_metal)
+    sensor_by_metal = (1.0 - keep_sensor) * through * p.metal_share * keep_metal
+    gas_by_factor = (1.0 - p.metal_share) * drive.rise_k + p.metal_share * metal_by_factor
+    sensor_by_factor = (1.0 - keep_sensor) * through * gas_by_factor
+    mm, ms, ss = state.cov_metal, state.cov_metal_sensor, state.cov_sensor
+    mf, sf, ff = state.cov_metal_factor, state.cov_sensor_factor, state.cov_factor
+    a, b, c, d, e = keep_metal, metal_by_factor, sensor_by_metal, keep_sensor, sensor_by_factor
+    new_mm = a * a * mm + 2.0 * a * b * mf + b * b * ff
+    new_ms = a * (c * mm + d * ms + e * mf) + b * (c * mf + d * sf + e * ff)
+    new_ss = c * c * mm + d * d * ss + e * e * ff + 2.0 * (c * d * ms + c * e * mf + d * e * sf)
+    new_mf = a * mf + b * ff
+    new_sf = c * mf + d * sf + e * ff
+
+    log_rise = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
+    moved = p.exhaust_shape_sd * (log_rise - state.log_rise)
+    drift = _FACTOR_DRIFT_PER_ROOT_S * _FACTOR_DRIFT_PER_ROOT_S * interval_s
+    ceiling = 4.0 * p.exhaust_rise_sd * p.exhaust_rise_sd
+    grown = min(ff + moved * moved + drift, max(ceiling, ff))
+    new_mm += interval_s
+    new_ss += interval_s
+    gas_sd = math.sqrt(_gas_variance(p, new_mm, new_mf, grown, drive.rise_k))
+    return ExhaustState(
+        metal,
+        sensor,
+        state.factor,
+        new_mm,
+        new_ms,
+        new_ss,
+        new_mf,
+        new_sf,
+        grown,
+        log_rise,
+        sensor - state.sensor_degc,
+        gas,
+        gas_sd,
+    )
+
+
+def correct_exhaust(
+    p: ThermalParameters, state: ExhaustState, drive: GasInput, reading_degc: float
+) -> ExhaustState:
+    """Correct the belief with a reading of the sensor.
+
+    The factor is kept within 0.6 to 1.6 and a single reading moves the belief as if it were at most
+    four standard deviations away, so that one wild value cannot carry it off.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    state : ExhaustState
+    drive : GasInput
+    reading_degc : float
+        A plausible reading (degC).
+
+    Returns
+    -------
+    ExhaustState
+    """
+    total = state.cov_sensor + p.sensor_noise_k * p.sensor_noise_k
+    bound = 4.0 * math.sqrt(total)
+    surprise = min(max(reading_degc - state.sensor_degc, -bound), bound)
+    gain_metal = state.cov_metal_sensor / total
+    gain_sensor = state.cov_sensor / total
+    gain_factor = state.cov_sensor_factor / total
+    metal = state.metal_degc + gain_metal * surprise
+    factor = min(max(state.factor + gain_factor * surprise, 0.6), 1.6)
+    mm = state.cov_metal - gain_metal * state.cov_metal_sensor
+    ms = state.cov_metal_sensor * (1.0 - gain_sensor)
+    ss = state.cov_sensor * (1.0 - gain_sensor)
+    mf = state.cov_metal_factor - gain_metal * state.cov_sensor_factor
+    sf = state.cov_sensor_factor * (1.0 - gain_sensor)
+    ff = max(state.cov_factor - gain_factor * state.cov_sensor_factor, 1e-8)
+    cylinder = drive.intake_degc + factor * drive.rise_k
+    gas = cylinder - p.metal_share * (cylinder - metal)
+    gas_sd = math.sqrt(_gas_variance(p, mm, mf, ff, drive.rise_k))
+    return ExhaustState(
+        metal,
+        state.sensor_degc + gain_sensor * surprise,
+        factor,
+        mm,
+        ms,
+        ss,
+        mf,
+        sf,
+        ff,
+        state.log_rise,
+        state.predicted_move_k,
+        gas,
+        gas_sd,
+    )
+
+
+def _gas_variance(p: ThermalParameters, mm: float, mf: float, ff: float, rise_k: float) -> float:
+    by_metal = p.metal_share
+    by_factor = (1.0 - p.metal_share) * rise_k
+    variance = by_metal * by_metal * mm + 2.0 * by_metal * by_factor * mf
+    return max(variance + by_factor * by_factor * ff, 0.0)
+
+
+class FullLoadGas(NamedTuple):
+    """Charge air and modelled rise at full load with some share of the extra torque."""
+
+    intake_degc: float
+    rise_k: float
+    fuel_g_s: float
+    air_g_s: float
+
+
+def full_load_gas(
+    p: ThermalParameters,
+    curve: NDArray[np.float64],
+    point: FullLoad,
+    share: float,
+    air: Surroundings,
+) -> FullLoadGas:
+    """Operating point at full load with an extra-torque share.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    curve : ndarray, shape (3, n)
+        As :func:`~loadlearn.policy.thermal_model.engine_curve` gives it.
+    point : FullLoad
+    share : float
+        Share u of the extra torque.
+    air : Surroundings
+
+    Returns
+    -------
+    FullLoadGas
+    """
+    omega = point.rpm * RAD_S_PER_RPM
+    base_fuel = fuel_flow_g_s(p, full_load_torque_n_m(curve, point.rpm, 0.0), omega)
+    fuel = fuel_flow_g_s(p, full_load_torque_n_m(curve, point.rpm, share), omega)
+    # The ratio is an error of the Willans line; what air the engine was designed for is not.
+    fuel *= point.fuel_ratio
+    intake = point.intake_degc
+    if math.isnan(intake):
+        intake = charge_temperature_degc(p, air.ambient_degc, fuel / max(base_fuel, 1e-9))
+    flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa) * point.air_ratio
+    return FullLoadGas(intake, exhaust_rise_k(p, fuel, flow), fuel, flow)
+
+
+def gas_limit_degc(
+    p: ThermalParameters, limit_degc: float, after_turbine: float, ambient_degc: float
+) -> float:
+    """Limit of the gas before the turbine that a limit at the sensor's place stands for (degC)."""
+    through = 1.0 - p.turbine_drop_share * after_turbine
+    return (limit_degc - (1.0 - through) * ambient_degc) / through
+
+
+def _gas_at(
+    p: ThermalParameters, state: ExhaustState, load: FullLoadGas, after_s: float
+) -> tuple[float, float]:
+    """Gas temperature and its sd after some time at an operating point."""
+    keep = math.exp(-after_s / p.metal_time_s)
+    cylinder = load.intake_degc + state.factor * load.rise_k
+    gas = cylinder - p.metal_share * keep * (cylinder - state.metal_degc)
+    moved = p.exhaust_shape_sd * (math.log(load.rise_k + _RISE_FLOOR_K) - state.log_rise)
+    by_metal = p.metal_share * keep
+    by_factor = (1.0 - by_metal) * load.rise_k
+    variance = by_metal * by_metal * state.cov_metal + 2.0 * by_metal * by_factor * (
+        state.cov_metal_factor
+    )
+    variance += by_factor * by_factor * (state.cov_factor + moved * moved)
+    return gas, math.sqrt(max(variance, 0.0))
+
+
+def exhaust_cap(
+    p: ThermalParameters,
+    state: ExhaustState,
+    curve: NDArray[np.float64],
+    point: FullLoad,
+    air: Surroundings,
+    limit_degc: float,
+) -> float:
+    """Most extra torque that keeps the gas within its limit over the next moments.
+
+    The largest u for which the gas at full load, ``LOOK_AHEAD_S`` from now and ``CAP_MARGIN_SD``
+    standard deviations up, stays at or below the limit; by bisection, since the gas is hotter the
+    more fuel is burnt.
+
+    Parameters
+    ----------
+    p, state, curve, point, air
+        As in :func:`full_load_gas`, with the observer's belief.
+    limit_degc : float
+        Limit of the gas before the turbine (degC).
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
+    low, high = 0.0, 1.0
+    if _distance(p, state, full_load_gas(p, curve, point, 1.0, air), limit_degc) >= 0.0:
+        return 1.0
+    if _distance(p, state, full_load_gas(p, curve, point, 0.0, air), limit_degc) <= 0.0:
+        return 0.0
+    for _ in range(10):
+        middle = 0.5 * (low + high)
+        load = full_load_gas(p, curve, point, middle, air)
+        if _distance(p, state, load, limit_degc) >= 0.0:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def _distance(
+    p: ThermalParameters, state: ExhaustState, load: FullLoadGas, limit_degc: float
+) -> float:
+    gas, sd = _gas_at(p, state, load, LOOK_AHEAD_S)
+    return limit_degc - CAP_MARGIN_K - CAP_MARGIN_SD * sd - gas
+
+
+def probability_gas_within(
+    p: ThermalParameters,
+    state: ExhaustState,
+    load: FullLoadGas,
+    limit_degc: float,
+    horizon_s: float,
+) -> float:
+    """Probability that the gas stays within its limit for a time at an operating point.
+
+    At a constant operating point the gas moves one way, so its maximum is at one of the ends.
+
+    Parameters
+    ----------
+    p, state, load
+        Belief and operating point.
+    limit_degc : float
+        Limit of the gas before the turbine (degC).
+    horizon_s : float
+        How long (s).
+
+    Returns
+    -------
+    float
+    """
+    now, sd_now = _gas_at(p, state, load, 0.0)
+    then, sd_then = _gas_at(p, state, load, horizon_s)
+    hottest, sd = (then, sd_then) if then >= now else (now, sd_now)
+    return normal_cdf((limit_degc - hottest) / max(sd, 0.1))

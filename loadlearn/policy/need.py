@@ -1,0 +1,413 @@
+"""How much of the extra torque the load needs: from posterior draws, speed kept, grades met.
+
+For a draw theta of the posterior and a grade g (all forces at the tread)::
+
+    n(theta, g) = clip[(F_req(v*, theta, g) / s - F_base(v*)) / (F_up(v*) - F_base(v*)), 0, 1]
+
+with ``s`` the draw's tractive scale (true force over computed force), so that a scale error common
+to load and engine cancels, as it must. The need N is a high quantile of n over draws and grades;
+n rises with F_req / s, so the quantile of one is the image of the quantile of the other.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.policy.thermal_model import (
+    RAD_S_PER_RPM,
+    Surroundings,
+    ThermalParameters,
+    attainable_torque_n_m,
+)
+from loadlearn.roadload import resisting_force, rolling_coefficient
+
+NEED_QUANTILE = 0.8
+RESERVE_QUANTILE = 0.95
+DEMAND_THRESHOLD = 0.85
+"""Torque over base full load from which the reference speed is no longer updated."""
+DEMAND_RELEASE_S = 5.0
+"""Demand must stay below the threshold for this long before the reference speed moves again (s)."""
+SPEED_SLOT_S, SPEED_SLOTS = 0.5, 20
+GRADE_SLOT_M, GRADE_SLOTS = 50.0, 200
+"""Grades are kept as means over 50 m, for 10 km."""
+PRESENT_SLOTS = 4
+"""The present grade is the mean of the last 200 m."""
+GRADE_POINTS = 8
+"""Quantile midpoints that stand for the grades kept."""
+SLOWEST_REFERENCE_M_S = 2.0
+
+
+class LoadDraws(NamedTuple):
+    """Draws of the load's posterior, quasi-random and deterministic; arrays of shape (n,).
+
+    Attributes
+    ----------
+    mass_kg, rolling_resistance, speed_slope, drag_area_m2 : ndarray
+        Combined mass, rolling resistance at 20 m/s and its rise with speed, drag area.
+    tractive_scale : ndarray
+        True force over the force computed from the log through the rig.
+    trailer_mass_kg : ndarray
+        Combined mass less the tow vehicle's (drawn too).
+    weight : ndarray
+        Weights; any positive scale.
+    """
+
+    mass_kg: NDArray[np.float64]
+    rolling_resistance: NDArray[np.float64]
+    speed_slope: NDArray[np.float64]
+    drag_area_m2: NDArray[np.float64]
+    tractive_scale: NDArray[np.float64]
+    trailer_mass_kg: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+DRAW_FIELDS = LoadDraws._fields
+MASS, ROLLING, SLOPE, DRAG, SCALE, TRAILER, WEIGHT = range(len(DRAW_FIELDS))
+"""Rows of draws stacked as one array of shape (7, n)."""
+
+
+class DemandState(NamedTuple):
+    """Reference speed and whether demand has passed the threshold."""
+
+    reference_speed_m_s: float
+    demanding: float
+    below_s: float
+    slot_s: float
+    """Time into the present slot of the speed memory."""
+    slots: float
+    """Speeds kept so far, at most ``SPEED_SLOTS``."""
+    position: float
+
+
+def follow_reference_speed(
+    state: DemandState,
+    speeds: NDArray[np.float64],
+    speed_m_s: float,
+    load: float,
+    speed_limit_m_s: float,
+    interval_s: float,
+) -> DemandState:
+    """Reference speed v*: the median speed of the 10 s before demand passed 0.85 of base full load.
+
+    While demand is below the threshold it is the running median, so that it is ready. It moves
+    again once demand has been below the threshold for ``DEMAND_RELEASE_S``: on a long climb the
+    speed asked for is the one at its foot, not the one that was left half-way up.
+
+    Parameters
+    ----------
+    state : DemandState
+    speeds : ndarray, shape (SPEED_SLOTS,)
+        Ring of speeds, one per half second; changed in place.
+    speed_m_s : float
+        Road speed (m/s).
+    load : float
+        Driving torque asked for over base full load.
+    speed_limit_m_s : float
+        Caps v*; NaN = unknown.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    DemandState
+    """
+    demanding, below = state.demanding, state.below_s
+    if load >= DEMAND_THRESHOLD:
+        demanding, below = 1.0, 0.0
+    elif demanding > 0.5:
+        below += interval_s
+        if below >= DEMAND_RELEASE_S:
+            demanding = 0.0
+    slot, kept, position = state.slot_s + interval_s, state.slots, state.position
+    reference = state.reference_speed_m_s
+    if kept < 0.5 or slot >= SPEED_SLOT_S:
+        slot = 0.0
+        if demanding < 0.5 or kept < 0.5:
+            speeds[int(position)] = speed_m_s
+            position = (position + 1.0) % SPEED_SLOTS
+            kept = min(kept + 1.0, float(SPEED_SLOTS))
+            count = int(kept)
+            ordered = np.sort(speeds[:count])
+            reference = 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
+    if not math.isnan(speed_limit_m_s):
+        reference = min(reference, speed_limit_m_s)
+    return DemandState(
+        max(reference, SLOWEST_REFERENCE_M_S), demanding, below, slot, kept, position
+    )
+
+
+class GradeState(NamedTuple):
+    """Grade being averaged over the present 50 m, and the ring of those before."""
+
+    slot_m: float
+    slot_sum: float
+    """Sum of grade (tangent) times distance in the present slot."""
+    slots: float
+    position: float
+    slot_altitude_m: float
+    """Altitude at which the present slot began; NaN unknown."""
+
+
+def remember_grade(
+    state: GradeState,
+    grades: NDArray[np.float64],
+    grade_percent: float,
+    altitude_m: float,
+    distance_m: float,
+) -> GradeState:
+    """Keep the mean grade of each 50 m driven, for 10 km.
+
+    Parameters
+    ----------
+    state : GradeState
+    grades : ndarray, shape (GRADE_SLOTS,)
+        Ring of grades (tangent); changed in place.
+    grade_percent : float
+        Grade now (100 tan); NaN = from altitude.
+    altitude_m : float
+        Altitude (m), used where the grade is unknown; NaN = none.
+    distance_m : float
+        Driven since the last sample (m).
+
+    Returns
+    -------
+    GradeState
+    """
+    start = state.slot_altitude_m
+    if math.isnan(start):
+        start = altitude_m
+    tangent = grade_percent / 100.0 if not math.isnan(grade_percent) else 0.0
+    length = state.slot_m + distance_m
+    total = state.slot_sum + tangent * distance_m
+    if length < GRADE_SLOT_M:
+        return GradeState(length, total, state.slots, state.position, start)
+    mean = total / length
+    if math.isnan(grade_percent):
+        climbed = altitude_m - start
+        mean = 0.0 if math.isnan(climbed) else min(max(climbed / length, -0.6), 0.6)
+        if state.slots > 0.5:
+            # An altimeter's noise over 50 m is several percent: smooth over about four slots.
+            last = grades[int(state.position - 1.0) % GRADE_SLOTS]
+            mean = last + 0.3 * (mean - last)
+    grades[int(state.position)] = mean
+    return GradeState(
+        0.0,
+        0.0,
+        min(state.slots + 1.0, float(GRADE_SLOTS)),
+        (state.position + 1.0) % GRADE_SLOTS,
+        altitude_m,
+    )
+
+
+def grade_now(state: GradeState, grades: NDArray[np.float64]) -> float:
+    """Mean grade (tangent) of the last 200 m; level before anything is known.
+
+    Parameters
+    ----------
+    state : GradeState
+    grades : ndarray, shape (GRADE_SLOTS,)
+
+    Returns
+    -------
+    float
+    """
+    kept = min(int(state.slots), PRESENT_SLOTS)
+    newest = int(state.position) - 1
+    present = 0.0
+    for i in range(kept):
+        present += grades[(newest - i) % GRADE_SLOTS] / kept
+    return present
+
+
+def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Grades that stand for what may come: those kept that are at or above the present 200 m.
+
+    Parameters
+    ----------
+    state : GradeState
+    grades : ndarray, shape (GRADE_SLOTS,)
+
+    Returns
+    -------
+    ndarray, shape (GRADE_POINTS,)
+        Quantile midpoints (tangent), rising; level road before anything is known.
+    """
+    points = np.zeros(GRADE_POINTS)
+    kept = int(state.slots)
+    if kept == 0:
+        return points
+    present = grade_now(state, grades)
+    steeper = np.empty(kept + 1)
+    steeper[0] = present
+    count = 1
+    for i in range(kept):
+        if grades[i] >= present:
+            steeper[count] = grades[i]
+            count += 1
+    ordered = np.sort(steeper[:count])
+    for i in range(GRADE_POINTS):
+        place = (i + 0.5) / GRADE_POINTS * (count - 1)
+        below = int(place)
+        above = min(below + 1, count - 1)
+        points[i] = ordered[below] + (place - below) * (ordered[above] - ordered[below])
+    return points
+
+
+def scaled_requirements(
+    draws: NDArray[np.float64],
+    grades: NDArray[np.float64],
+    speed_m_s: float,
+    air_density_kg_m3: float,
+) -> NDArray[np.float64]:
+    """Force needed to hold a speed, over the tractive scale, for every draw and grade.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (7, n)
+        Rows as :class:`LoadDraws`.
+    grades : ndarray, shape (g,)
+        Tangents.
+    speed_m_s, air_density_kg_m3 : float
+
+    Returns
+    -------
+    ndarray, shape (g, n)
+        N.
+    """
+    count = draws.shape[1]
+    force = np.empty((grades.shape[0], count))
+    for i in range(grades.shape[0]):
+        cosine = 1.0 / math.sqrt(1.0 + grades[i] * grades[i])
+        for j in range(count):
+            coefficient = rolling_coefficient(draws[ROLLING, j], draws[SLOPE, j], speed_m_s)
+            force[i, j] = (
+                resisting_force(
+                    draws[MASS, j],
+                    coefficient,
+                    draws[DRAG, j],
+                    air_density_kg_m3,
+                    speed_m_s,
+                    0.0,
+                    grades[i] * cosine,
+                    cosine,
+                )
+                / draws[SCALE, j]
+            )
+    return force
+
+
+def weighted_quantile(
+    values: NDArray[np.float64], weight: NDArray[np.float64], quantile: float
+) -> float:
+    """Quantile over all rows, each column with its weight; by bisection on the value.
+
+    Parameters
+    ----------
+    values : ndarray, shape (g, n)
+    weight : ndarray, shape (n,)
+    quantile : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        To a thousandth of the values' range.
+    """
+    low, high, total = values[0, 0], values[0, 0], 0.0
+    for j in range(values.shape[1]):
+        total += weight[j] * values.shape[0]
+        for i in range(values.shape[0]):
+            low, high = min(low, values[i, j]), max(high, values[i, j])
+    if not total > 0.0:
+        return high
+    for _ in range(11):
+        middle = 0.5 * (low + high)
+        below = 0.0
+        for i in range(values.shape[0]):
+            for j in range(values.shape[1]):
+                if values[i, j] <= middle:
+                    below += weight[j]
+        if below >= quantile * total:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def need_of_force(force_n: float, base_n: float, uprated_n: float) -> float:
+    """Share of the extra force that a required force calls for.
+
+    Parameters
+    ----------
+    force_n : float
+        Required force over tractive scale (N).
+    base_n, uprated_n : float
+        Force of the best gear without and with all extra torque (N).
+
+    Returns
+    -------
+    float
+        0 to 1; 0 where there is no extra force.
+    """
+    extra = uprated_n - base_n
+    if extra <= 0.0:
+        return 0.0
+    return min(max((force_n - base_n) / extra, 0.0), 1.0)
+
+
+class BestGear(NamedTuple):
+    """Force at the tread of the gear that gives most, and the engine speed there."""
+
+    force_n: float
+    rpm: float
+
+
+def best_gear(
+    p: ThermalParameters,
+    curve: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    tyre_radius_m: float,
+    efficiency: float,
+    speed_m_s: float,
+    share: float,
+    air: Surroundings,
+) -> BestGear:
+    """Density-derated full-load force of the best gear at a speed.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    curve : ndarray, shape (3, n)
+        Full-load curves.
+    ratios : ndarray, shape (k,)
+        Engine turns per wheel turn of each gear, first gear first.
+    tyre_radius_m, efficiency : float
+    speed_m_s : float
+    share : float
+        Share u of the extra torque.
+    air : Surroundings
+
+    Returns
+    -------
+    BestGear
+        Where every gear turns too fast, the highest gear's; where too slowly, first gear's.
+    """
+    last = curve.shape[1] - 1
+    best_force, best_rpm = -1.0, curve[0, 0]
+    for i in range(ratios.shape[0]):
+        rpm = speed_m_s / tyre_radius_m * ratios[i] / RAD_S_PER_RPM
+        slips = i == 0 and rpm < curve[0, 0]
+        fastest = i == ratios.shape[0] - 1 and best_force < 0.0
+        if (rpm < curve[0, 0] or rpm > curve[0, last]) and not slips and not fastest:
+            continue
+        torque = attainable_torque_n_m(
+            p, curve, min(max(rpm, curve[0, 0]), curve[0, last]), share, air
+        )
+        force = torque * ratios[i] * efficiency / tyre_radius_m
+        if force > best_force:
+            best_force, best_rpm = force, rpm
+    return BestGear(max(best_force, 0.0), best_rpm)

@@ -1,0 +1,535 @@
+"""The protections: what caps the extra torque at every instant, in every setting.
+
+Each is a small pure function: state and readings in; state, cap and whether it acts out. A cap is
+the largest share u of the extra torque that this protection allows, 0 to 1. None knows of the
+settings and none can be switched off. How quickly a cap may take torque away is the matter of
+:mod:`loadlearn.policy.arbitration`; :data:`PROTECTIONS` says which way each one takes.
+
+A reading that is absent is NaN. Where a protection needs it (exhaust, coolant), absence takes the
+extra torque away; where the vehicle may simply not have that sensor, absence leaves it alone.
+
+Thresholds without a source named are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+AT_ONCE, SENSOR, HEAT, GRADUAL = 0, 1, 2, 3
+"""How torque is taken away: in the same sample; within 0.4 s, so that with the time to notice a
+dead sensor it is gone within a second; within 0.8 s; over ten seconds."""
+
+
+class Protection(NamedTuple):
+    """Name of a protection, how it takes torque away, and a plain sentence."""
+
+    name: str
+    removal: int
+    sentence: str
+
+
+PROTECTIONS: tuple[Protection, ...] = (
+    Protection("warm_up", AT_ONCE, "the coolant is not warm yet"),
+    Protection("exhaust_gas_heat", HEAT, "the exhaust gas would pass its limit"),
+    Protection("coolant_heat", HEAT, "the coolant is too hot"),
+    Protection("transmission_oil_heat", HEAT, "the gearbox oil is too hot"),
+    Protection("engine_oil_heat", HEAT, "the engine oil is too hot"),
+    Protection("charge_air_heat", HEAT, "the charge air is too hot"),
+    Protection("air_fuel_ratio", HEAT, "there is too little air for more fuel"),
+    Protection("boost_excess", HEAT, "boost is above its target"),
+    Protection("rail_pressure", HEAT, "rail pressure falls short at full load"),
+    Protection("turbo_speed", HEAT, "the turbocharger would turn too fast in this thin air"),
+    Protection("service_brake", AT_ONCE, "the brake is on"),
+    Protection("exhaust_brake", AT_ONCE, "the exhaust brake or retarder is on"),
+    Protection("reverse_gear", AT_ONCE, "reverse is engaged"),
+    Protection("neutral", AT_ONCE, "no gear is engaged"),
+    Protection("axle_torque", AT_ONCE, "first gear or low range already gives all the axles bear"),
+    Protection("driver_aid", AT_ONCE, "stability or traction control is at work"),
+    Protection("sway", AT_ONCE, "the speed swings as if the trailer swayed"),
+    Protection("regeneration", HEAT, "the after-treatment is regenerating"),
+    Protection("exhaust_sensor", SENSOR, "the exhaust temperature cannot be trusted"),
+    Protection("coolant_sensor", SENSOR, "the coolant temperature cannot be trusted"),
+    Protection("ratings", GRADUAL, "the load is probably above a rating"),
+)
+PROTECTION_NAMES = tuple(one.name for one in PROTECTIONS)
+(
+    WARM_UP,
+    EXHAUST_GAS_HEAT,
+    COOLANT_HEAT,
+    TRANSMISSION_OIL_HEAT,
+    ENGINE_OIL_HEAT,
+    CHARGE_AIR_HEAT,
+    AIR_FUEL_RATIO,
+    BOOST_EXCESS,
+    RAIL_PRESSURE,
+    TURBO_SPEED,
+    SERVICE_BRAKE,
+    EXHAUST_BRAKE,
+    REVERSE_GEAR,
+    NEUTRAL,
+    AXLE_TORQUE,
+    DRIVER_AID,
+    SWAY,
+    REGENERATION,
+    EXHAUST_SENSOR,
+    COOLANT_SENSOR,
+    RATINGS,
+) = range(len(PROTECTIONS))
+"""Places in the array of caps."""
+
+
+# --- ramps over a reading ---------------------------------------------------------------------
+
+
+def warm_up(coolant_degc: float, start_degc: float, full_degc: float) -> tuple[float, bool]:
+    """No extra torque below the start temperature, all of it from the full temperature.
+
+    Most wear of an engine happens cold (common practice, no source).
+
+    Parameters
+    ----------
+    coolant_degc, start_degc, full_degc : float
+        Reading (NaN = none: no extra torque) and the ends of the ramp (degC).
+
+    Returns
+    -------
+    cap : float
+    acting : bool
+    """
+    if not coolant_degc > start_degc:
+        return 0.0, True
+    cap = min((coolant_degc - start_degc) / (full_degc - start_degc), 1.0)
+    return cap, cap < 1.0
+
+
+def over_temperature(
+    reading_degc: float, reduce_degc: float, zero_degc: float
+) -> tuple[float, bool]:
+    """All of the extra torque up to one temperature, none from a higher one (coolant, oils, air).
+
+    Parameters
+    ----------
+    reading_degc, reduce_degc, zero_degc : float
+        Reading (NaN = the vehicle has no such sensor) and the ends of the ramp (degC).
+
+    Returns
+    -------
+    cap : float
+    acting : bool
+    """
+    if math.isnan(reading_degc) or reading_degc <= reduce_degc:
+        return 1.0, False
+    return max((zero_degc - reading_degc) / (zero_degc - reduce_degc), 0.0), True
+
+
+def forbidden_while(active: float) -> tuple[float, bool]:
+    """No extra torque while a flag is set (brake, retarder, driver aid, regeneration).
+
+    Parameters
+    ----------
+    active : float
+        1 set, 0 clear, NaN unknown (taken as clear: not every vehicle reports each flag).
+
+    Returns
+    -------
+    cap : float
+    acting : bool
+    """
+    if active > 0.5:
+        return 0.0, True
+    return 1.0, False
+
+
+def direction_of_travel(gear: float) -> tuple[float, bool, bool]:
+    """No extra torque in reverse or neutral.
+
+    Parameters
+    ----------
+    gear : float
+        1 = lowest, 0 = neutral, negative = reverse, NaN = unknown.
+
+    Returns
+    -------
+    cap : float
+    reverse, neutral : bool
+        Which of the two acts.
+    """
+    if gear < -0.5:
+        return 0.0, True, False
+    if -0.5 <= gear < 0.5:
+        return 0.0, False, True
+    return 1.0, False, False
+
+
+def axle_torque(
+    base_torque_n_m: float, uprated_torque_n_m: float, overall_ratio: float, axle_max_n_m: float
+) -> tuple[float, bool]:
+    """Cap the torque at the axles, which first gear and low range could exceed.
+
+    A torque converter multiplies base and uprated torque alike, so the cap compares what goes into
+    the driveline with what the base engine may send through first gear.
+
+    Parameters
+    ----------
+    base_torque_n_m, uprated_torque_n_m : float
+        Full load at the present engine speed (N m).
+    overall_ratio : float
+        Engine turns per wheel turn; NaN = unknown, taken as first gear (so the caller says).
+    axle_max_n_m : float
+        Most torque at the axles (N m).
+
+    Returns
+    -------
+    cap : float
+    acting : bool
+    """
+    extra = uprated_torque_n_m - base_torque_n_m
+    if extra <= 0.0 or not overall_ratio > 0.0:
+        return 1.0, False
+    cap = (axle_max_n_m / overall_ratio - base_torque_n_m) / extra
+    if cap >= 1.0:
+        return 1.0, False
+    return max(cap, 0.0), True
+
+
+def share_of_fuel(limit_g_s: float, base_g_s: float, uprated_g_s: float) -> tuple[float, bool]:
+    """Extra-torque share whose full-load fuelling stays within a fuelling limit.
+
+    Fuelling is linear in torque at one engine speed (Willans line), so the share follows directly.
+
+    Parameters
+    ----------
+    limit_g_s : float
+        Most fuel for the air at hand (g/s); NaN = unknown, no cap.
+    base_g_s, uprated_g_s : float
+        Full-load fuelling without and with all extra torque (g/s).
+
+    Returns
+    -------
+    cap : float
+    acting : bool
+    """
+    if math.isnan(limit_g_s) or limit_g_s >= uprated_g_s:
+        return 1.0, False
+    if limit_g_s <= base_g_s:
+        return 0.0, True
+    return (limit_g_s - base_g_s) / (uprated_g_s - base_g_s), True
+
+
+# --- protections with a memory ------------------------------------------------------------------
+
+
+class BoostState(NamedTuple):
+    """Learnt line from modelled to measured boost (offset, slope, covariance), time in excess."""
+
+    offset_kpa: float
+    slope: float
+    cov_offset: float
+    cov_cross: float
+    cov_slope: float
+    excess_s: float
+
+
+BOOST_SLOPE_SD = 0.10
+BOOST_OFFSET_SD_KPA = 4.0
+BOOST_NOISE_KPA = 3.0
+BOOST_JUDGED_LOAD = 0.5
+BOOST_FORGIVEN_S = 0.5
+
+
+def initial_boost_state() -> BoostState:
+    """Nothing learnt: boost as modelled, to within a tenth."""
+    return BoostState(0.0, 1.0, BOOST_OFFSET_SD_KPA**2, 0.0, BOOST_SLOPE_SD**2, 0.0)
+
+
+def _with_excess(state: BoostState, excess_s: float) -> BoostState:
+    return BoostState(
+        state.offset_kpa,
+        state.slope,
+        state.cov_offset,
+        state.cov_cross,
+        state.cov_slope,
+        excess_s,
+    )
+
+
+def boost_excess(
+    state: BoostState,
+    measured_kpa: float,
+    modelled_kpa: float,
+    load: float,
+    threshold_kpa: float,
+    interval_s: float,
+) -> tuple[BoostState, float, bool]:
+    """Boost above its target: a sticking actuator, a control pressure lost.
+
+    No log carries the target, so it is what this engine usually reaches: a straight line from the
+    modelled to the measured boost, learnt by recursive least squares from a prior of a tenth.
+    Excess is counted beyond two standard deviations of what is not yet learnt, from half load, and
+    after half a second (overshoot); nothing is learnt from it. A fault that was there from the
+    start, and within that tenth, cannot be seen.
+
+    Parameters
+    ----------
+    state : BoostState
+    measured_kpa, modelled_kpa : float
+        Gauge boost (kPa); NaN = no sensor.
+    load : float
+        Fuelling over base full load.
+    threshold_kpa : float
+        Excess from which no extra torque is left; it is reduced from half of it.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : BoostState
+    cap : float
+    acting : bool
+    """
+    if math.isnan(measured_kpa) or math.isnan(modelled_kpa) or not load >= BOOST_JUDGED_LOAD:
+        return _with_excess(state, 0.0), 1.0, False
+    x = modelled_kpa
+    by_offset = state.cov_offset + x * state.cov_cross
+    by_slope = state.cov_cross + x * state.cov_slope
+    unknown = by_offset + x * by_slope
+    surprise = measured_kpa - state.offset_kpa - state.slope * x
+    excess = surprise - 2.0 * math.sqrt(max(unknown, 0.0))
+    if excess <= 0.5 * threshold_kpa:
+        # Weighed by the interval, so that fast logs do not teach more than slow ones.
+        total = unknown + BOOST_NOISE_KPA**2 / min(max(interval_s, 1e-3), 1.0)
+        gain_offset, gain_slope = by_offset / total, by_slope / total
+        learnt = BoostState(
+            state.offset_kpa + gain_offset * surprise,
+            min(max(state.slope + gain_slope * surprise, 0.8), 1.25),
+            state.cov_offset - gain_offset * by_offset,
+            state.cov_cross - gain_offset * by_slope,
+            state.cov_slope - gain_slope * by_slope,
+            0.0,
+        )
+        return learnt, 1.0, False
+    lasted = state.excess_s + interval_s
+    state = _with_excess(state, lasted)
+    if lasted <= BOOST_FORGIVEN_S:
+        return state, 1.0, False
+    return state, max((threshold_kpa - excess) / (0.5 * threshold_kpa), 0.0), True
+
+
+class RailState(NamedTuple):
+    """Usual rail pressure near full load, how long it was learnt, how long it has been short."""
+
+    usual_mpa: float
+    learnt_s: float
+    short_s: float
+
+
+def rail_pressure(
+    state: RailState, measured_mpa: float, load: float, shortfall_share: float, interval_s: float
+) -> tuple[RailState, float, bool]:
+    """Rail pressure short of its usual value near full load: a filter or pump that starves.
+
+    Parameters
+    ----------
+    state : RailState
+    measured_mpa : float
+        Reading (MPa); NaN = none.
+    load : float
+        Fuelling over base full load; judged from 0.8.
+    shortfall_share : float
+        Shortfall that takes all extra torque away; it is reduced from half of it.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : RailState
+    cap : float
+    acting : bool
+    """
+    if math.isnan(measured_mpa) or not load >= 0.8:
+        return RailState(state.usual_mpa, state.learnt_s, 0.0), 1.0, False
+    short = 1.0 - measured_mpa / max(state.usual_mpa, 1e-3)
+    if state.learnt_s < 5.0 or short <= 0.5 * shortfall_share:
+        learnt = min(state.learnt_s + interval_s, 600.0)
+        weight = min(interval_s / max(learnt, interval_s, 1e-9), 1.0)
+        usual = state.usual_mpa + weight * (measured_mpa - state.usual_mpa)
+        return RailState(usual, learnt, 0.0), 1.0, False
+    lasted = state.short_s + interval_s
+    if lasted <= 0.5:
+        return RailState(state.usual_mpa, state.learnt_s, lasted), 1.0, False
+    cap = max((shortfall_share - short) / (0.5 * shortfall_share), 0.0)
+    return RailState(state.usual_mpa, state.learnt_s, lasted), cap, True
+
+
+class SwayState(NamedTuple):
+    """Band-passed speed, the half swing under way, and swings counted in a row."""
+
+    speed_m_s: float
+    high_passed: float
+    band_m_s: float
+    sign: float
+    half_s: float
+    peak_m_s: float
+    halves: float
+    calm_s: float
+
+
+SWAY_AMPLITUDE_M_S = 0.12
+SWAY_MIN_SPEED_M_S = 14.0
+SWAY_HALVES = 5.0
+SWAY_HOLD_S = 10.0
+
+
+def sway(state: SwayState, speed_m_s: float, interval_s: float) -> tuple[SwayState, float, bool]:
+    """Speed that swings at 0.4 to 1.2 Hz: what a swaying trailer does to its tow vehicle.
+
+    Trailer sway lies near 0.5-1 Hz (from memory of the vehicle-dynamics literature). Five half
+    swings in a row of at least ``SWAY_AMPLITUDE_M_S`` take the extra torque away for
+    ``SWAY_HOLD_S`` after the last. It needs samples at 4 Hz or faster; slower logs cannot show it.
+    This is no sway detector to rely on: it only declines to add torque.
+
+    Parameters
+    ----------
+    state : SwayState
+    speed_m_s : float
+        Road speed (m/s).
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : SwayState
+    cap : float
+    acting : bool
+    """
+    calm = state.calm_s + interval_s
+    if math.isnan(speed_m_s) or not 0.0 < interval_s <= 0.25:
+        last = state.speed_m_s if math.isnan(speed_m_s) else speed_m_s
+        acting = state.halves >= SWAY_HALVES and calm <= SWAY_HOLD_S
+        kept = state.halves if acting else 0.0
+        return SwayState(last, 0.0, 0.0, 0.0, 0.0, 0.0, kept, calm), 0.0 if acting else 1.0, acting
+    # First-order high pass at 0.3 Hz, twice: removes speed and steady acceleration.
+    keep = math.exp(-2.0 * math.pi * 0.3 * interval_s)
+    high = keep * (state.high_passed + speed_m_s - state.speed_m_s)
+    band = keep * (state.band_m_s + high - state.high_passed)
+    sign = 1.0 if band > 0.0 else -1.0
+    half, peak, halves = state.half_s + interval_s, max(state.peak_m_s, abs(band)), state.halves
+    if sign != state.sign:
+        fits = 0.35 <= half <= 1.4 and peak >= SWAY_AMPLITUDE_M_S
+        if fits and speed_m_s >= SWAY_MIN_SPEED_M_S:
+            halves += 1.0
+            calm = 0.0
+        elif halves < SWAY_HALVES:
+            halves = 0.0
+        half, peak = 0.0, abs(band)
+    elif half > 1.4 and halves < SWAY_HALVES:
+        halves = 0.0
+    acting = halves >= SWAY_HALVES and calm <= SWAY_HOLD_S
+    if halves >= SWAY_HALVES and not acting:
+        halves = 0.0
+    return (
+        SwayState(speed_m_s, high, band, sign, half, peak, halves, calm),
+        0.0 if acting else 1.0,
+        acting,
+    )
+
+
+class GearChangeState(NamedTuple):
+    """Gear last seen engaged, time since it was, and whether a change is under way."""
+
+    gear: float
+    engaged_s: float
+    under_way_s: float
+    """Time without an engaged gear since the change began; 0 when none is under way."""
+
+
+GEAR_CHANGE_FACTOR = 0.6
+GEAR_CHANGE_HOLD_S = 0.2
+GEAR_CHANGE_RETURN_S = 0.2
+GEAR_CHANGE_LONGEST_S = 1.5
+
+
+def gear_change(
+    state: GearChangeState, gear: float, moving: bool, interval_s: float
+) -> tuple[GearChangeState, float, bool]:
+    """Take total driving torque out during a gear change, to spare the gearbox.
+
+    At once when the gear signal changes or drops out on the move; held until the new gear has been
+    engaged for ``GEAR_CHANGE_HOLD_S``, all back ``GEAR_CHANGE_RETURN_S`` later: 0.4 s in all.
+    Without an engaged gear for ``GEAR_CHANGE_LONGEST_S`` it is neutral, not a change.
+
+    Parameters
+    ----------
+    state : GearChangeState
+    gear : float
+        Gear signal; NaN = unknown at this sample.
+    moving : bool
+        Whether the vehicle moves (a drop-out at rest is no change).
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : GearChangeState
+    factor : float
+        Multiplies the total driving torque, 0 to 1.
+    acting : bool
+    """
+    if math.isnan(gear):
+        # An unknown gear is no evidence of a change: it only lets a change that runs go on.
+        lasting = state.under_way_s + interval_s if state.under_way_s > 0.0 else 0.0
+        state = GearChangeState(state.gear, state.engaged_s + interval_s, lasting)
+    elif abs(gear) < 0.5:
+        if state.under_way_s > 0.0 or (moving and abs(state.gear) > 0.5):
+            lasting = state.under_way_s + max(interval_s, 1e-6)
+            state = GearChangeState(0.0, state.engaged_s, lasting)
+        else:
+            state = GearChangeState(0.0, state.engaged_s + interval_s, 0.0)
+    elif gear != state.gear and not math.isnan(state.gear):
+        state = GearChangeState(gear, 0.0, 0.0)
+    else:
+        first = math.isnan(state.gear)
+        engaged = 1e3 if first else min(state.engaged_s + interval_s, 1e3)
+        state = GearChangeState(gear, engaged, 0.0)
+    if 0.0 < state.under_way_s <= GEAR_CHANGE_LONGEST_S:
+        return state, GEAR_CHANGE_FACTOR, True
+    back = (state.engaged_s - GEAR_CHANGE_HOLD_S) / GEAR_CHANGE_RETURN_S
+    if abs(state.gear) < 0.5 or not back < 1.0:
+        return state, 1.0, False
+    factor = GEAR_CHANGE_FACTOR + (1.0 - GEAR_CHANGE_FACTOR) * min(max(back, 0.0), 1.0)
+    return state, factor, True
+
+
+class RatingState(NamedTuple):
+    """Probability of exceeding a rating that the ceiling follows, with hysteresis."""
+
+    probability: float
+
+
+RATING_WARN, RATING_START, RATING_ZERO, RATING_HYSTERESIS = 0.05, 0.20, 0.50, 0.05
+
+
+def ratings(state: RatingState, probability: float) -> tuple[RatingState, float, bool]:
+    """Ceiling of the extra torque when the load is probably above a rating.
+
+    Falls from 1 at a probability of 0.2 to 0 at 0.5; a falling probability counts only once it has
+    fallen by 0.05, so that the ceiling does not chatter.
+
+    Parameters
+    ----------
+    state : RatingState
+    probability : float
+        The larger of P(mass > GCM) and P(trailer > rated towing); NaN = no ratings known.
+
+    Returns
+    -------
+    state : RatingState
+    cap : float
+    acting : bool
+    """
+    if math.isnan(probability):
+        return RatingState(0.0), 1.0, False
+    held = min(max(state.probability, probability), probability + RATING_HYSTERESIS)
+    cap = min(max((RATING_ZERO - held) / (RATING_ZERO - RATING_START), 0.0), 1.0)
+    return RatingState(held), cap, cap < 1.0

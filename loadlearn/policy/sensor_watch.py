@@ -1,0 +1,131 @@
+"""Whether a temperature sensor can be trusted: missing, impossible, frozen.
+
+Missing and impossible readings show themselves. A frozen one must be told from a steady one, and
+from one that the logger polls slowly or rounds. Two independent signs, either of which suffices:
+
+- *repetition*: how often this sensor repeats its last value is learnt; a run of repeats whose
+  chance is below one in ten million is not chance (but at least half a second);
+- *no answer*: the model's sensor should have moved by ``MOVE_K`` since the reading last changed,
+  and the reading is overdue against the intervals at which it usually changes.
+
+A sensor that stands still while nothing happens is not detectable by anybody, and does no harm; it
+is found as soon as the temperature should move.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+REPEAT_CHANCE = 1e-7
+SHORTEST_FREEZE_S = 0.45
+MOVE_K = 6.0
+DROP_OUT_S = 0.3
+"""Missing or impossible readings are forgiven for this long (s)."""
+TRUST_AFTER_S = 5.0
+"""A sensor that was not trusted must be good for this long (s)."""
+_SHARE_MEMORY = 0.005
+
+
+class SensorState(NamedTuple):
+    """What is known of one sensor's habits, and whether it is trusted."""
+
+    reading_degc: float
+    unchanged_s: float
+    repeats: float
+    repeat_share: float
+    """Learnt share of samples that repeat the last value."""
+    usual_hold_s: float
+    """Learnt interval between changes while the temperature moves."""
+    expected_move_k: float
+    """Movement that the model expected since the reading last changed."""
+    bad_s: float
+    """For how long readings have been missing or impossible."""
+    good_s: float
+    """For how long it has been good; trusted from ``TRUST_AFTER_S``."""
+
+
+def initial_sensor_state() -> SensorState:
+    """State before the first sample: nothing known, trusted as soon as a good reading comes."""
+    return SensorState(math.nan, 0.0, 0.0, 0.9999, 0.3, 0.0, 0.0, TRUST_AFTER_S)
+
+
+def watch_sensor(
+    state: SensorState,
+    reading_degc: float,
+    low_degc: float,
+    high_degc: float,
+    expected_degc: float,
+    tolerance_k: float,
+    expected_move_k: float,
+    interval_s: float,
+) -> tuple[SensorState, bool, bool]:
+    """Judge one reading.
+
+    Parameters
+    ----------
+    state : SensorState
+    reading_degc : float
+        NaN = missing.
+    low_degc, high_degc : float
+        Beyond these the reading is impossible.
+    expected_degc, tolerance_k : float
+        What the model expects the sensor to show, and the distance from it that is impossible; NaN
+        where there is no expectation.
+    expected_move_k : float
+        Movement that the model expects over this interval (K).
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : SensorState
+    trusted : bool
+    usable : bool
+        Whether an observer may learn from this reading.
+    """
+    possible = low_degc <= reading_degc <= high_degc  # a missing one (NaN) is not
+    if not math.isnan(expected_degc) and abs(reading_degc - expected_degc) > tolerance_k:
+        possible = False
+    if not possible:
+        # One wild or absent value is a drop-out; lasting ones are a fault.
+        bad = state.bad_s + interval_s
+        good = 0.0 if bad > DROP_OUT_S else state.good_s
+        state = SensorState(
+            state.reading_degc,
+            state.unchanged_s + interval_s,
+            state.repeats,
+            state.repeat_share,
+            state.usual_hold_s,
+            state.expected_move_k + expected_move_k,
+            bad,
+            good,
+        )
+        return state, good >= TRUST_AFTER_S, False
+
+    share, hold = state.repeat_share, state.usual_hold_s
+    if reading_degc == state.reading_degc:
+        unchanged = state.unchanged_s + interval_s
+        repeats = state.repeats + 1.0
+        move = state.expected_move_k + expected_move_k
+    else:
+        length = state.repeats + 1.0
+        weight = 1.0 - (1.0 - _SHARE_MEMORY) ** length
+        if not math.isnan(state.reading_degc):
+            share += weight * (state.repeats / length - share)
+            moved = abs(state.expected_move_k + expected_move_k)
+            if moved > 1.0 and state.unchanged_s < 30.0:
+                hold += 0.1 * (state.unchanged_s + interval_s - hold)
+        unchanged, repeats, move = 0.0, 0.0, 0.0
+
+    longest = math.log(REPEAT_CHANCE) / math.log(min(max(share, 0.01), 0.9999))
+    by_repetition = repeats >= longest and unchanged >= SHORTEST_FREEZE_S
+    by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 1.5 * hold)
+    good = state.good_s + interval_s
+    if by_repetition or by_no_answer:
+        good = 0.0
+    good = min(good, 1e3)
+    state = SensorState(reading_degc, unchanged, repeats, share, hold, move, 0.0, good)
+    # A run of repeats that may turn out to be a freeze must not teach the observer anything.
+    fresh = unchanged <= max(SHORTEST_FREEZE_S, 1.5 * hold) or abs(move) < 0.3 * MOVE_K
+    return state, good >= TRUST_AFTER_S, fresh

@@ -1,0 +1,327 @@
+"""The settings: sustainable share, power retention, full-share time, economy, and their calm.
+
+Definitions (theta a draw of the posterior, u the share of the extra torque)::
+
+    rho_th  = max{u : P(gas, coolant, gearbox oil within limits over the next 120 s at v*) >= 0.95}
+    rho     = min(N, rho_th)                                               power retention
+    tau     = sup{t <= 60 s : P(hottest gas within t at u = 1 <= limit) >= 0.95}   full-share time
+    epsilon = S((R - 0.15) / 0.30),  R = 1 - Q95[F_req(v*) / s] / F_base(v*)       economy
+    S(x)    = 3 x^2 - 2 x^3 clipped to 0..1
+
+The temperatures' uncertainties are independent and each is normal, so the probabilities multiply
+and fall as u or t rises; both maxima are found by bisection.
+
+Two things are made stricter than the plain definitions. The credit is an account of at most
+``CREDIT_MAX_S``: it is spent while more than the retention is in use, and refills with the time
+constant of the metal, but only once the pedal has been up for ``REST_S``. A clock of 60 s alone,
+restarted by each new demand, could be had again by lifting for three seconds. And once the credit
+is spent the retention holds until such a rest, so that noise in the heat cannot reopen it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.policy.exhaust import (
+    ExhaustState,
+    FullLoad,
+    FullLoadGas,
+    full_load_gas,
+    probability_gas_within,
+)
+from loadlearn.policy.thermal_model import (
+    Surroundings,
+    ThermalParameters,
+    coolant_equilibrium_degc,
+    normal_cdf,
+    oil_equilibrium_degc,
+)
+
+SUSTAINED_S = 120.0
+CONFIDENCE = 0.95
+CREDIT_MAX_S = 60.0
+REST_S = 10.0
+EPISODE_START_PERCENT = 80.0
+EPISODE_END_PERCENT = 60.0
+EPISODE_END_S = 3.0
+DECAY_S = 5.0
+RESERVE_START, RESERVE_SPAN = 0.15, 0.30
+KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
+"""Mass sd over mean: settings stay at their defaults above the second, leave them below the first.
+"""
+CHANGE_STEP, CHANGE_WAIT_S = 0.05, 10.0
+
+
+def smoothstep(x: float) -> float:
+    """``3 x^2 - 2 x^3``, clipped to 0..1."""
+    x = min(max(x, 0.0), 1.0)
+    return x * x * (3.0 - 2.0 * x)
+
+
+def economy_of_reserve(reserve: float) -> float:
+    """Economy from the reserve of base tractive force: none below 15 %, all from 45 %."""
+    return smoothstep((reserve - RESERVE_START) / RESERVE_SPAN)
+
+
+class HeatNow(NamedTuple):
+    """Temperatures that the sustained share starts from (degC); NaN = not measured."""
+
+    coolant_degc: float
+    oil_degc: float
+    coolant_limit_degc: float
+    oil_limit_degc: float
+    gas_limit_degc: float
+
+
+def _within(now: float, then: float, sd: float, limit: float) -> float:
+    return normal_cdf((limit - max(now, then)) / max(sd, 0.1))
+
+
+def probability_sustained(
+    p: ThermalParameters,
+    exhaust: ExhaustState,
+    load: FullLoadGas,
+    heat: HeatNow,
+    air: Surroundings,
+    horizon_s: float,
+) -> float:
+    """Probability that gas, coolant and gearbox oil stay within limits at an operating point.
+
+    Parameters
+    ----------
+    p, exhaust, load, heat, air
+        Model, belief, operating point, temperatures now, surroundings.
+    horizon_s : float
+        How long it is held (s).
+
+    Returns
+    -------
+    float
+    """
+    chance = probability_gas_within(p, exhaust, load, heat.gas_limit_degc, horizon_s)
+    coolant_end = coolant_equilibrium_degc(p, load.fuel_g_s, air.ambient_degc)
+    if not math.isnan(heat.coolant_degc):
+        part = 1.0 - math.exp(-horizon_s / p.coolant_time_s)
+        then = heat.coolant_degc + part * (coolant_end - heat.coolant_degc)
+        sd = part * p.coolant_rise_sd * p.coolant_rise_k * load.fuel_g_s / p.rated_fuel_g_s
+        chance *= _within(heat.coolant_degc, then, sd, heat.coolant_limit_degc)
+    if not math.isnan(heat.oil_degc):
+        part = 1.0 - math.exp(-horizon_s / p.oil_time_s)
+        rise = oil_equilibrium_degc(p, 0.0, load.fuel_g_s, 0.0)
+        end = (coolant_end if math.isnan(heat.coolant_degc) else heat.coolant_degc) + rise
+        then = heat.oil_degc + part * (end - heat.oil_degc)
+        chance *= _within(heat.oil_degc, then, part * p.oil_rise_sd * rise, heat.oil_limit_degc)
+    return chance
+
+
+def sustainable_share(
+    p: ThermalParameters,
+    exhaust: ExhaustState,
+    curve: NDArray[np.float64],
+    point: FullLoad,
+    heat: HeatNow,
+    air: Surroundings,
+) -> float:
+    """Sustainable share rho_th.
+
+    Parameters
+    ----------
+    p, exhaust, curve, point, heat, air
+        Model, belief, full-load curves, engine speed and charge air at v*, temperatures now,
+        surroundings.
+
+    Returns
+    -------
+    float
+        0 to 1, to a 256th.
+    """
+    low, high = 0.0, 1.0
+    for step in range(9):
+        share = 1.0 if step == 0 else 0.5 * (low + high)
+        load = full_load_gas(p, curve, point, share, air)
+        if probability_sustained(p, exhaust, load, heat, air, SUSTAINED_S) >= CONFIDENCE:
+            if step == 0:
+                return 1.0
+            low = share
+        else:
+            high = share
+    return low
+
+
+def heat_time_s(
+    p: ThermalParameters,
+    exhaust: ExhaustState,
+    curve: NDArray[np.float64],
+    point: FullLoad,
+    air: Surroundings,
+    gas_limit_degc: float,
+) -> float:
+    """How long the gas stays within its limit with all of the extra torque (s).
+
+    Parameters
+    ----------
+    p, exhaust, curve, point, air
+        As for :func:`sustainable_share`.
+    gas_limit_degc : float
+        Limit of the gas before the turbine (degC).
+
+    Returns
+    -------
+    float
+        0 to ``CREDIT_MAX_S``.
+    """
+    load = full_load_gas(p, curve, point, 1.0, air)
+    low, high = 0.0, CREDIT_MAX_S
+    for step in range(9):
+        time = CREDIT_MAX_S if step == 0 else 0.5 * (low + high)
+        if probability_gas_within(p, exhaust, load, gas_limit_degc, time) >= CONFIDENCE:
+            if step == 0:
+                return CREDIT_MAX_S
+            low = time
+        else:
+            high = time
+    # Less than half a second of credit is none: the torque takes four seconds to rise.
+    return low if low > 0.5 else 0.0
+
+
+class EpisodeState(NamedTuple):
+    """A demand episode and the heat credit."""
+
+    active: float
+    low_s: float
+    """Time since the pedal fell below ``EPISODE_END_PERCENT``."""
+    credit_s: float
+    heat_s: float
+    """Time that the heat still allows all of the extra torque."""
+    spent_s: float
+    """Time since the credit was spent; negative while it is not."""
+
+
+def follow_episode(
+    p: ThermalParameters,
+    state: EpisodeState,
+    pedal_percent: float,
+    share: float,
+    retention: float,
+    interval_s: float,
+) -> tuple[EpisodeState, float]:
+    """Advance the demand episode and its credit; the share that the settings want.
+
+    Parameters
+    ----------
+    p : ThermalParameters
+    state : EpisodeState
+    pedal_percent : float
+        Accelerator, or what stands for it.
+    share : float
+        Share in use.
+    retention : float
+        Power retention rho.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    state : EpisodeState
+    wanted : float
+        1 while the credit lasts, then ``rho + (1 - rho) exp(-t / 5 s)``; 0 without demand.
+    """
+    active, low = state.active, state.low_s
+    credit, heat, spent = state.credit_s, state.heat_s, state.spent_s
+    low = low + interval_s if pedal_percent < EPISODE_END_PERCENT else 0.0
+    if pedal_percent > EPISODE_START_PERCENT:
+        active = 1.0
+    elif low >= EPISODE_END_S:
+        active = 0.0
+    if share > retention + 0.02:
+        use = interval_s * (share - retention) / (1.0 - retention)
+        credit = max(credit - use, 0.0)
+        heat = max(heat - use, 0.0)
+    elif low > REST_S:
+        credit += (CREDIT_MAX_S - credit) * (1.0 - math.exp(-interval_s / p.metal_time_s))
+        spent = -1.0
+    if spent >= 0.0:
+        spent += interval_s
+    elif active > 0.5 and min(credit, heat) <= 0.0:
+        spent = 0.0
+    state = EpisodeState(active, low, credit, heat, spent)
+    if active < 0.5:
+        return state, 0.0
+    if spent < 0.0:
+        return state, 1.0
+    return state, retention + (1.0 - retention) * math.exp(-spent / DECAY_S)
+
+
+def full_share_time_s(state: EpisodeState) -> float:
+    """Time that all of the extra torque may still be kept (s), from the credit now left."""
+    if state.spent_s >= 0.0:
+        return 0.0
+    return min(state.credit_s, state.heat_s)
+
+
+class HeldSetting(NamedTuple):
+    """A setting as published, and for how long another value has stood beside it."""
+
+    value: float
+    waiting_s: float
+    towards: float
+    """Mean of the candidate over the waiting time."""
+
+
+def hold_setting(state: HeldSetting, candidate: float, interval_s: float) -> HeldSetting:
+    """Change a setting only for a move of more than 0.05 that stays for 10 s.
+
+    What is then published is the candidate's mean over those 10 s.
+
+    Parameters
+    ----------
+    state : HeldSetting
+    candidate : float
+        The definition's value now.
+    interval_s : float
+        Time since it was last asked (s).
+
+    Returns
+    -------
+    HeldSetting
+    """
+    if abs(candidate - state.value) <= CHANGE_STEP or (
+        state.waiting_s > 0.0 and (candidate > state.value) != (state.towards > state.value)
+    ):
+        return HeldSetting(state.value, 0.0, state.value)
+    waiting = state.waiting_s + interval_s
+    weight = interval_s / waiting if waiting > 0.0 else 1.0
+    towards = (
+        candidate
+        if state.waiting_s <= 0.0
+        else state.towards + weight * (candidate - state.towards)
+    )
+    if waiting >= CHANGE_WAIT_S:
+        return HeldSetting(towards, 0.0, towards)
+    return HeldSetting(state.value, waiting, towards)
+
+
+def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:
+    """Whether the mass is known well enough for settings other than the defaults (1 or 0).
+
+    Parameters
+    ----------
+    known : float
+        Answer of the last time (hysteresis).
+    mass_kg, mass_sd_kg : float
+        Posterior mean and sd (kg).
+
+    Returns
+    -------
+    float
+    """
+    relative = mass_sd_kg / max(mass_kg, 1.0)
+    if relative > UNKNOWN_ABOVE:
+        return 0.0
+    if relative < KNOWN_BELOW:
+        return 1.0
+    return known
