@@ -4,7 +4,9 @@ Command bodies import what they need when they run, so that ``--help`` is quick.
 """
 
 import contextlib
+import io
 import signal
+import sys
 from typing import Annotated, Any
 
 import typer
@@ -57,6 +59,9 @@ def _stop(number: int, frame: Any) -> None:
 
 def main() -> None:
     """Entry point of the command ``loadlearn``."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks ± shows something else
+            stream.reconfigure(errors="replace")
     with contextlib.suppress(ValueError, AttributeError):  # not the main thread, or no such signal
         signal.signal(signal.SIGTERM, _stop)
     app()

@@ -341,10 +341,9 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
             arrays.append(pa.array(column.to_numpy()))
         else:
             words.append(str(name))
-            if isinstance(column.dtype, pd.CategoricalDtype):
-                codes, values = column.cat.codes.to_numpy(), column.cat.categories
-            else:
-                codes, values = column.factorize(use_na_sentinel=True)
+            if not isinstance(column.dtype, pd.CategoricalDtype):
+                column = column.astype("category")
+            codes, values = column.cat.codes.to_numpy(), column.cat.categories
             missing = codes < 0
             arrays.append(
                 pa.DictionaryArray.from_arrays(

@@ -153,7 +153,22 @@ def test_a_wrong_option_is_status_2() -> None:
     assert (
         run("estimate", "x.csv", "--rig", "r", "--out", "o", "--every", "-1").exit_code == UNUSABLE
     )
+    assert (
+        run("estimate", "x.csv", "--rig", "r", "--out", "o", "--every", "inf").exit_code == UNUSABLE
+    )
     assert run("nonsense").exit_code == UNUSABLE
+
+
+def test_a_terminal_without_plus_minus_is_no_error(log: Path) -> None:
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(
+        [sys.executable, "-m", "loadlearn", "inspect", str(log), "--rig", str(RIG)],
+        capture_output=True,
+        env=environment,
+        check=False,
+    )
+    assert done.returncode == DONE, done.stderr
+    assert b"What this drive can teach" in done.stdout
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
@@ -383,3 +398,17 @@ def test_demo_does_the_whole_job(tmp_path: Path) -> None:
     low, high = summary["mass_kg"]["interval95"]
     assert low <= truth["combined_mass_kg"] - truth["fuel_burnt_kg"] <= high
     assert run("demo", "--out", tmp_path / "out").exit_code == UNUSABLE
+
+
+def test_the_readme_names_only_commands_and_options_that_exist() -> None:
+    import re
+
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    names = {command.__name__.removesuffix("_command") for command in COMMANDS}
+    lines = re.findall(r"^ *(?:.*/)?loadlearn ([a-z]+)(.*)$", readme, re.M)
+    assert {name for name, _ in lines} <= names
+    assert {"demo", "inspect", "estimate", "validate", "report"} <= {name for name, _ in lines}
+    for name, rest in lines:
+        known = run(name, "--help").output
+        for option in re.findall(r"--[a-z-]+", rest):
+            assert option in known, f"{name} {option}"

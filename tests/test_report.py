@@ -115,13 +115,15 @@ def test_other_commands_results_appear(place: Path, made_result: MadeResult) -> 
     write_csv(
         place / "comparison.csv", pd.DataFrame({"strategy": ["base"], "climb_time_s": [61.5]})
     )
-    write_json(place / "comparison.json", {"rows": [{"strategy": "base", "fuel_kg": 1.25}]})
+    rows = [{"strategy": "base", "fuel_kg": 1.25}, {"strategy": "short_pull", "late": True}]
+    mixed = {"rows": rows, "empty": {}, "mixed": [1, {"a": [2.5]}], "nothing": None}
+    write_json(place / "comparison.json", mixed)
     (place / "comparison.png").write_bytes(b"\x89PNG not really")
     write_csv(place / "dyno.csv", pd.DataFrame({"x": [1]}))  # without its JSON: not complete
     page = build_page(place)
     text = read(page).text
     assert "Settings called for" in text and "The same road under several strategies" in text
-    assert "61.5" in text and "1.25" in text
+    assert "61.5" in text and "1.25" in text and "late" in text and "2.5" in text
     assert "Wheel-dyno" not in text
     assert 'src="data:image/png;base64,' in page
     labels = [one["label"] for one in data_of(page, "drive-data")["readouts"]]

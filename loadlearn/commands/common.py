@@ -146,9 +146,11 @@ def console() -> "Console":
     """
     from rich.console import Console
 
+    # Words from files are printed as they are: brackets and colons in them mean nothing.
+    as_they_are: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False}
     if sys.stdout.isatty():
-        return Console()
-    return Console(width=max(100, _columns()), color_system=None)
+        return Console(**as_they_are)
+    return Console(width=max(100, _columns()), color_system=None, **as_they_are)
 
 
 def _columns() -> int:

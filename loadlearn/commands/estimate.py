@@ -23,6 +23,7 @@ from loadlearn.commands.common import (
     plus_minus,
     progress,
 )
+from loadlearn.errors import InputError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,6 +123,8 @@ def run_estimate(
     from loadlearn.readers import read_log
     from loadlearn.rig import Rig
 
+    if not 0.0 <= every_s < math.inf:
+        raise InputError(f"--every is {every_s:g}; give seconds, 0 for every sample")
     say = on_stage or (lambda stage: None)
     log, rig = Path(log), Path(rig)
     channels = None if channels is None else Path(channels)

@@ -68,10 +68,10 @@ def print_quality(quality: dict[str, Any]) -> None:
         if quality[key]:
             out.print(title)
             for sentence in quality[key]:
-                out.print(f"  - {sentence}", markup=False)
+                out.print(f"  - {sentence}")
     out.print("What this drive can teach")
     for sentence in quality["can_learn"]:
-        out.print(f"  - {sentence}", markup=False)
+        out.print(f"  - {sentence}")
 
 
 _PRINTED_APART = {"channels", "excitation", "contradictions", "warnings", "can_learn"}

@@ -142,5 +142,5 @@ def print_validation(result: Validation) -> None:
         )
     out.print(table)
     for _, row in result.table[result.table["error"] != ""].iterrows():
-        out.print(f"FAILED {row['log']}: {row['error']}", markup=False)
+        out.print(f"FAILED {row['log']}: {row['error']}")
     out.print(CAUTION)

@@ -149,7 +149,7 @@ def _draw_coverage(panel: Axes, good: pd.DataFrame) -> None:
     panel.set_xlim(0.0, 100.0)
     panel.set_ylim(0.0, 101.0)
     tidy(panel, "weighed mass inside it (% of rows)", "nominal interval (%)")
-    small_legend(panel, loc="upper left")
+    small_legend(panel, loc="lower right")
 
 
 def _draw_differences(panel: Axes, good: pd.DataFrame, groups: list[str]) -> None:

@@ -87,6 +87,7 @@ def build_page(folder: Path) -> str:
         quantities=_quantities(contents.summary),
         grounds=(contents.summary or {}).get("surfaces", []),
         sections=[_section(section) for section in contents.sections],
+        columns_of=_columns_of,
         cautions=CAUTIONS,
         plots=plots,
         drive=drive,
@@ -224,6 +225,11 @@ def _tree(value: Any) -> Any:
     if isinstance(value, list):
         return [_tree(item) for item in value]
     return _cell(value)
+
+
+def _columns_of(rows: list[dict[str, Any]]) -> list[str]:
+    """Names met in any row, in order of appearance."""
+    return list(dict.fromkeys(name for row in rows for name in row))
 
 
 def _cell(value: Any) -> str:
