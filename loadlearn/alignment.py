@@ -22,7 +22,7 @@ GRADE_CHANNELS = ("grade_percent", "altitude_m", "accel_long_m_s2")
 FORCE_CHANNELS = ("tractive_force_n", "engine_torque_n_m", "fuel_rate_g_s")
 """Sources of the force, the first that is logged being the one examined."""
 
-_GRID_S = 0.1
+_GRID_S = 0.2
 _SMOOTHING_S = 1.0
 _ALTITUDE_BASE_M = 120.0
 
@@ -189,6 +189,14 @@ def _best_lag(lags: Floats, residual: Floats, samples: float) -> Delay | None:
     return Delay(float(lag), sd)
 
 
+def _basis(rows: Floats) -> Floats:
+    """Orthonormal columns that span some regressors, by way of their small Gram matrix."""
+    rows = rows / np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12)
+    values, vectors = np.linalg.eigh(rows.T @ rows)
+    good = values > 1e-10 * values[-1]
+    return np.asarray(rows @ (vectors[:, good] / np.sqrt(values[good])))
+
+
 def lag_of_response(
     response: Floats, regressors: Floats, ok: Mask, interval_s: float, most_s: float = 3.0
 ) -> Delay | None:
@@ -216,8 +224,7 @@ def lag_of_response(
     if use.size < 20 * regressors.shape[1]:
         return None
     rows = regressors[use]
-    rows = rows / np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12)
-    basis, _ = np.linalg.qr(rows)
+    basis = _basis(rows)
     shifts = np.arange(-steps, steps + 1)
     residual = np.empty(shifts.size)
     for i, shift in enumerate(shifts):
@@ -257,7 +264,7 @@ def lag_of_regressor(
     if use.size < 20 * (others.shape[1] + 1):
         return None
     rows = others[use]
-    basis, _ = np.linalg.qr(rows / np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12))
+    basis = _basis(rows)
     left = response[use] - basis @ (basis.T @ response[use])
     stride = max(1, round(0.2 / interval_s))
     shifts = np.arange(-steps, steps + 1, stride)

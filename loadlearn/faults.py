@@ -110,7 +110,7 @@ def frozen_stretches(trace: pd.DataFrame, name: str) -> list[tuple[float, float]
     if name == "speed_m_s":
         return _frozen_speed(trace, time_s, values)
     rule = _FROZEN_RULES.get(name)
-    if rule is None:
+    if rule is None or not _may_stand(time_s, values):
         return []
     first, last = runs(values)
     long = (time_s[last] - time_s[first] >= rule.least_s) & ~np.isnan(values[first])
@@ -130,6 +130,13 @@ def frozen_stretches(trace: pd.DataFrame, name: str) -> list[tuple[float, float]
         if change >= rule.speed_change_m_s or distance[k] - distance[i] >= rule.distance_m:
             found.append((float(time_s[i]), float(time_s[k])))
     return found
+
+
+def _may_stand(time_s: Floats, values: Floats) -> bool:
+    """Quick look at every second or so: a live channel never shows the same value twice."""
+    stride = max(1, round(1.0 / max(float(np.median(np.diff(time_s[:2001]))), 1e-3)))
+    coarse = values[::stride]
+    return stride == 1 or bool((coarse[1:] == coarse[:-1]).any())
 
 
 def _frozen_speed(trace: pd.DataFrame, time_s: Floats, speed: Floats) -> list[tuple[float, float]]:

@@ -171,8 +171,12 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
     """
     if "counts" not in trace.attrs:
         trace = validate_trace(trace)
+    attrs = trace.attrs
+    # Attributes are copied with every column that is taken out: leave them behind.
+    trace = trace.copy(deep=False)
+    trace.attrs = {}
     time_s, speed = trace["time_s"].to_numpy(), trace["speed_m_s"].to_numpy()
-    counts = trace.attrs["counts"]
+    counts = attrs["counts"]
     intervals = np.diff(time_s)
     median = float(np.median(intervals))
     grid = make_grid(trace)
@@ -182,13 +186,13 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
     grade, grade_reason = _grade_choice(trace)
     cruise, cruise_source = cruise_stretches(trace, grid)
     channels = tuple(
-        _channel(trace, name, rig, delays, updates)
+        _channel(trace, name, attrs["columns"].get(name, {}), rig, delays, updates)
         for name in trace.columns
         if name in CANONICAL and name != "time_s"
     )
     excitation, sentences = _excitation(trace, grid, rig, delays)
     return LogQuality(
-        source=str(trace.attrs.get("source", "trace")),
+        source=str(attrs.get("source", "trace")),
         rows=len(trace),
         duration_s=float(time_s[-1] - time_s[0]),
         distance_m=float(distance_m(time_s, speed)[-1]),
@@ -209,7 +213,7 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
         contradictions=contradictions(trace, grid, rig),
         can_learn=sentences,
         excitation_method=METHOD,
-        warnings=list(trace.attrs.get("warnings", [])),
+        warnings=list(attrs.get("warnings", [])),
         channels=channels,
         excitation=tuple(excitation),
     )
@@ -218,12 +222,12 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
 def _channel(
     trace: pd.DataFrame,
     name: str,
+    read: dict[str, str],
     rig: Rig | None,
     delays: dict[str, Delay],
     updates: dict[str, tuple[float, Floats]],
 ) -> ChannelQuality:
     values = trace[name].to_numpy()
-    read = trace.attrs["columns"].get(name, {})
     unit = _unit_read(name, read)
     step = resolution(values, unit) if unit is not None else None
     delay = delays.get(name)

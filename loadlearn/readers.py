@@ -20,6 +20,7 @@ from loadlearn.rig import Rig
 from loadlearn.trace import row_of_frame
 from loadlearn.words import EMPTY, numbers_from_words
 
+_NOT_BLANK = re.compile(rb"\S")
 _GZIP_MAGIC = b"\x1f\x8b"
 _PARQUET_MAGIC = b"PAR1"
 _MDF_MAGIC = (b"MDF     ", b"UnFinMF ")
@@ -122,7 +123,7 @@ def _read_csv(
             raise InputError(
                 f"{source}: two columns are named '{column}'; rename or delete one of them"
             )
-    if not data[end:].strip() or end < 0:
+    if end < 0 or _NOT_BLANK.search(data, end) is None:
         raise InputError(
             f"{source}: there is a header but no row below it; record or export the log again"
         )
@@ -270,16 +271,8 @@ def _parse(body: _Body, plan: Plan) -> tuple[dict[str, Floats], dict[str, Any]]:
     comma = body.delimiter != "," and _has_decimal_comma(body)
     table = None
     for decimal in (",", ".") if comma else (".",):
-        types = dict.fromkeys(numeric, pa.float64())
-        types.update(
-            {
-                column: pa.string()
-                for channel, (column, _) in plan.columns.items()
-                if channel == "timestamp"
-            }
-        )
         try:
-            table = _arrow_csv(body, types, decimal)
+            table = _arrow_csv(body, dict.fromkeys(numeric, pa.float64()), decimal)
             break
         except pa.ArrowInvalid:
             continue
