@@ -268,6 +268,8 @@ def validate_manifest(
     """
     rows = read_manifest(manifest)
     tasks = _tasks(rows)
+    if on_done is not None:
+        on_done(0, len(tasks))
     judged: dict[tuple[Path, Path, float | None], _Judgement] = {}
     for done, (task, judgements) in enumerate(_run(tasks, jobs, learn), start=1):
         for instant, judgement in zip(task.instants, judgements, strict=True):

@@ -212,7 +212,7 @@ def test_worker_processes_change_nothing(place: Path) -> None:
     )
     pd.testing.assert_frame_equal(alone.table, shared.table)
     assert alone.summary == shared.summary
-    assert done == [(1, 3), (2, 3), (3, 3)]
+    assert done == [(0, 3), (1, 3), (2, 3), (3, 3)]
 
 
 def test_trajectories_only_where_one_mass_holds_all_along(place: Path) -> None:

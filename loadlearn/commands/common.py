@@ -178,12 +178,12 @@ class Progress:
             if self._bar is not None:
                 self._bar.update(self._task, description=label)
 
-    def total(self, total: int) -> None:
-        """Say how many steps there are in all."""
+    def at(self, done: int, total: int) -> None:
+        """Say how many steps of how many are done."""
         with self._lock:
-            self._total = total
+            self._done, self._total = done, total
             if self._bar is not None:
-                self._bar.update(self._task, total=total)
+                self._bar.update(self._task, completed=done, total=total)
 
     def advance(self, steps: int = 1) -> None:
         """Count finished steps."""

@@ -102,13 +102,8 @@ def validate(
     Example: loadlearn validate weighed.csv --out out --jobs 2
     """
     with progress("judging logs", total=0) as shown:
-
-        def on_done(done: int, of: int) -> None:
-            shown.total(of)
-            shown.advance()
-
         result = run_validate(
-            manifest, out, jobs=jobs, force=force, figure=not no_figure, on_done=on_done
+            manifest, out, jobs=jobs, force=force, figure=not no_figure, on_done=shown.at
         )
     print_validation(result)
     console().print(f"written to {out}")
