@@ -23,6 +23,7 @@ __all__ = [
     "CHANNELS",
     "INGREDIENTS",
     "UNITS",
+    "UNSIGNED",
     "Channel",
     "Reading",
     "Unit",
@@ -126,7 +127,7 @@ CHANNELS: tuple[Channel, ...] = (
          "altitude", group="grade"),
     _row("accel_long_m_s2", "accel_long", "acceleration", -100.0, 100.0, "needed",
          "longitudinal specific force of the body, dv/dt + g sin(grade)", group="grade"),
-    _row("engine_speed_rpm", "engine_speed", "engine speed", 0.0, 10_000.0, "improves",
+    _row("engine_speed_rpm", "engine_speed", "engine speed", -50.0, 10_000.0, "improves",
          "engine speed", identifiers="PID 0C rpm, SPN 190 rpm"),
     _row("gear", "gear", "count", -10.0, 30.0, "improves",
          "gear engaged: 1 lowest, 0 neutral, negative reverse",
@@ -139,7 +140,7 @@ CHANNELS: tuple[Channel, ...] = (
          "after-treatment regeneration under way", identifiers="PID 8B 0/1, SPN 3700 0/1"),
     _row("transfer_range", "transfer_range", "range", 0.0, 1.0, "improves",
          "transfer range: 0 high, 1 low"),
-    _row("ground_speed_m_s", "ground_speed", "speed", 0.0, 100.0, "improves",
+    _row("ground_speed_m_s", "ground_speed", "speed", -0.5, 100.0, "improves",
          "speed over ground from satellites"),
     _row("cruise_active", "cruise_active", "flag", 0.0, 1.0, "policy",
          "cruise control engaged", identifiers="SPN 595 0/1"),
@@ -162,9 +163,9 @@ CHANNELS: tuple[Channel, ...] = (
          "intake air temperature", identifiers="PID 0F degC, SPN 105 degC"),
     _row("boost_kpa", "boost", "pressure", -120.0, 1_000.0, "policy",
          "boost, gauge", identifiers="SPN 102 kPa"),
-    _row("air_flow_g_s", "air_flow", "mass flow", 0.0, 5_000.0, "policy",
+    _row("air_flow_g_s", "air_flow", "mass flow", -200.0, 5_000.0, "policy",
          "air mass flow", identifiers="PID 10 g/s, SPN 132 kg/h"),
-    _row("rail_pressure_mpa", "rail_pressure", "high pressure", 0.0, 500.0, "condition",
+    _row("rail_pressure_mpa", "rail_pressure", "high pressure", -20.0, 500.0, "condition",
          "fuel rail pressure", identifiers="PID 23 kPa, SPN 157 MPa"),
     _row("ambient_temp_degc", "ambient_temp", "temperature", -60.0, 1_200.0, "improves",
          "ambient air temperature", identifiers="PID 46 degC, SPN 171 degC"),
@@ -205,6 +206,9 @@ INGREDIENTS: tuple[Channel, ...] = (
          "service brake pressure; the brake is on above zero", feeds="brake_active"),
 )
 # fmt: on
+
+UNSIGNED = frozenset({"speed_m_s", "ground_speed_m_s", "engine_speed_rpm"})
+"""Read as 0 where a sensor's zero is slightly negative (within the channel's lower limit)."""
 
 BY_NAME: dict[str, Channel] = {channel.name: channel for channel in (*CHANNELS, *INGREDIENTS)}
 CANONICAL: dict[str, Channel] = {channel.name: channel for channel in CHANNELS}

@@ -3,9 +3,9 @@
 The force balance, averaged over blocks of time, is linear in mass, in mass times rolling resistance
 and in drag area. Least squares over the blocks gives the three; the covariance that Newey and West
 give (*Econometrica* 55(3), 1987, from memory) takes the log's own residual for noise and allows for
-its being correlated over some twenty seconds. A scale error of the force, a change of ground or
-load, and wind are not in these figures: they say what the drive's ups and downs allow, not how good
-an estimate is.
+its being correlated over some twenty seconds. Blocks that stand far off (sand on a road drive) are
+left aside. A scale error of the force, a change of load and wind are not in these figures: they say
+what the drive's ups and downs allow, not how good an estimate is.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ CORRELATED_BLOCKS = 10
 METHOD = (
     "least squares of the force balance over 2 s blocks, its covariance from the log's own "
     "residual and that residual's correlation over 20 s (Newey-West), with the delays found taken "
-    "out and the rig's drag area as the only prior: a guide to what the drive allows, blind to "
-    "scale errors, wind and changes of ground or load"
+    "out and the rig's drag area as the only prior, stretches that stand far off left aside: a "
+    "guide to what the drive allows, blind to scale errors, wind and changes of load"
 )
 # A quantity counts as learnable when its standard error is below this: 5 % of the mass, half the
 # step between neighbouring handbook grounds (sealed and gravel), a fifth of the drag area.
@@ -144,6 +144,8 @@ def fit_balance(
     y, x = y[good], x[good]
     scale = np.sqrt(np.mean(x**2, axis=0)) + 1e-12
     x = x / scale
+    usual = _usual(x, y)
+    x, y, number = x[usual], y[usual], number[usual]
     prior = np.zeros(3)
     coefficients, residual, bread = _solve(x, y, prior, np.zeros(3))
     if drag_area_prior is None and np.linalg.cond(bread) > 1e10:
@@ -167,6 +169,27 @@ def fit_balance(
         int(y.size),
         float(np.sqrt(variance)),
     )
+
+
+def _usual(x: Floats, y: Floats) -> NDArray[np.bool_]:
+    """Blocks that one mass, ground and drag can explain: sand on a road drive is left aside.
+
+    Iteratively reweighted least squares with Tukey's biweight, begun from least absolute values so
+    that a stretch of another ground does not lead the fit.
+    """
+    weight = np.ones(y.size)
+    distance = np.zeros(y.size)
+    for attempt in range(20):
+        root = np.sqrt(weight)[:, None]
+        coefficients = np.linalg.lstsq(x * root, y * root[:, 0], rcond=None)[0]
+        residual = np.abs(y - x @ coefficients)
+        sigma = max(1.4826 * float(np.median(residual)), 1e-9)
+        distance = residual / sigma
+        if attempt < 10:
+            weight = 1.0 / np.maximum(distance, 0.1)
+        else:
+            weight = np.maximum(1.0 - (distance / 4.685) ** 2, 0.0) ** 2
+    return np.asarray(distance < 4.5)
 
 
 def _solve(x: Floats, y: Floats, prior: Floats, mean: Floats) -> tuple[Floats, Floats, Floats]:

@@ -353,7 +353,7 @@ def _excitation(
     moving = force[np.isfinite(force)].size / max(1, force.size)
     sentences.append(f"The force is known in {100.0 * moving:.0f} % of the samples.")
     tied = fit.covariance[1, 2] / math.sqrt(fit.covariance[1, 1] * fit.covariance[2, 2])
-    if abs(tied) > 0.9:
+    if abs(tied) > 0.9 and not (found[1].learnable and found[2].learnable):
         low, high = np.nanquantile(speed[np.isfinite(force)], [0.05, 0.95])
         sentences.append(
             "Rolling resistance and drag area can hardly be told apart: the speed stayed between "

@@ -426,7 +426,8 @@ def _from_frame(
     except (pa.ArrowException, TypeError, ValueError) as error:
         reason = str(error).splitlines()[0]
         raise InputError(
-            f"{source}: a column mixes kinds of values ({reason}); make it all numbers"
+            f"{source}: not a plain table ({reason}); give each column its own name and one kind of "
+            "values"
         ) from None
     return _from_arrow(table, source, rig, channels)
 

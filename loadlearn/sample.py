@@ -10,7 +10,7 @@ import pandas as pd
 
 from loadlearn import roadload
 from loadlearn.canonical import Plan, drop_idle_ingredients
-from loadlearn.channels import BY_NAME, CANONICAL, find_reading
+from loadlearn.channels import BY_NAME, CANONICAL, UNSIGNED, find_reading
 from loadlearn.derived import (
     ambient_kpa,
     force_from_power,
@@ -102,13 +102,13 @@ def canonical_sample(mapping: Mapping[str, Any], rig: Rig | None = None) -> dict
     time_s = sample.get("time_s")
     if time_s is None or time_s != time_s:
         raise InputError(f"{_SAMPLE}: time_s is missing; give the time of the sample in seconds")
-    speed = sample.get("speed_m_s")
-    if speed is None:
+    if "speed_m_s" not in sample:
         raise InputError(
             f"{_SAMPLE}: speed_m_s is missing; give the road speed, or None where it is unknown"
         )
-    if speed < 0.0:
-        sample["speed_m_s"] = 0.0
+    for name in UNSIGNED:
+        if name in sample and sample[name] < 0.0:
+            sample[name] = 0.0
     return sample
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.channels import BY_NAME, CANONICAL, CHANNELS, Channel, Unit
+from loadlearn.channels import BY_NAME, CANONICAL, CHANNELS, UNSIGNED, Channel, Unit
 from loadlearn.errors import InputError
 from loadlearn.faults import Floats, count_faults
 
@@ -205,7 +205,7 @@ def build_trace(
             values = columns[channel.name]
             values = values if whole else values[keep]
             # A sensor's zero may be slightly negative; check_limits let no more than that through.
-            data[channel.name] = np.maximum(values, 0.0) if channel.name == "speed_m_s" else values
+            data[channel.name] = np.maximum(values, 0.0) if channel.name in UNSIGNED else values
     for name, values in extras.items():
         data[name] = values if whole else values[keep]
     frame = pd.DataFrame(data, copy=False)
@@ -288,6 +288,9 @@ def validate_trace(frame: pd.DataFrame, source: str = "trace") -> pd.DataFrame:
         )
     attrs = frame.attrs
     source = str(attrs.get("source", source))
+    if not frame.columns.is_unique:
+        twice = frame.columns[frame.columns.duplicated()][0]
+        raise InputError(f"{source}: two columns are named '{twice}'; rename or delete one of them")
     origin = Origin(source, row_of_frame)
     columns: dict[str, Floats] = {}
     extras: dict[str, Any] = {}

@@ -12,7 +12,7 @@ from drive_bench import bench_drive, small_rig
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from loadlearn.channels import BY_NAME, CANONICAL, units_of
+from loadlearn.channels import BY_NAME, CANONICAL, UNSIGNED, units_of
 from loadlearn.errors import InputError
 from loadlearn.readers import read_log
 
@@ -253,7 +253,7 @@ UNIT_CASES = [
 @given(data=st.data())
 def test_units_do_not_change_the_answer(data: st.DataObject, name: str, unit: object) -> None:
     channel = CANONICAL[name]
-    low = max(channel.lower, 0.0 if name == "speed_m_s" else -1e5)
+    low = max(channel.lower, 0.0 if name in UNSIGNED else -1e5)
     values = data.draw(
         st.lists(st.floats(low, min(channel.upper, 1e5)), min_size=3, max_size=8), label="values"
     )
@@ -586,7 +586,9 @@ def test_impossible_values_in_other_units_and_ingredients() -> None:
 
 def test_slightly_negative_speed_reads_as_zero() -> None:
     log = small_log(4).assign(speed_m_s=[-0.5, -0.01, 0.0, 1.0])
+    log["engine_speed_rpm"] = [-50.0, -1.0, 0.0, 700.0]
     assert read_log(log)["speed_m_s"].tolist() == [0.0, 0.0, 0.0, 1.0]
+    assert read_log(log)["engine_speed_rpm"].tolist() == [0.0, 0.0, 0.0, 700.0]
 
 
 def test_time_running_backwards(tmp_path: Path) -> None:

@@ -84,6 +84,10 @@ def test_rules_on_columns_and_rows() -> None:
     assert "two samples" in error_of(drive.iloc[:1])
     assert "row 1" in error_of(drive.iloc[::-1])
     assert "DataFrame" in error_of({"time_s": [0.0]})
+    twice = pd.concat([drive, drive[["gear"]]], axis=1)
+    assert "two columns are named 'gear'" in error_of(twice)
+    with pytest.raises(InputError, match="its own name"):
+        read_log(twice)
 
 
 def test_validating_again_changes_nothing_and_keeps_what_was_counted() -> None:
