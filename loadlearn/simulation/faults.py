@@ -197,7 +197,7 @@ def with_condition(
     log["ground_speed_m_s"] = np.maximum(speed + 0.05 * rng.standard_normal(time.size), 0.0).round(
         2
     )
-    locked = (np.interp(at, fine["time_s"], fine["locked"]) > 1.5) & (log["gear"] >= 1)
+    locked = (np.interp(at, fine["time_s"], fine["locked"]) > 0.5) & (log["gear"] >= 1)
     share = np.clip(true("engine_torque_n_m") / max(rig.engine.full_load_torque_n_m), 0.0, 1.2)
     slip = np.where(locked, strength("converter_slip") * share, 0.0)
     # The engine turns with the wheels, whose radius the vehicle's own speed channel ignores.

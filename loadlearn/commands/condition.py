@@ -1,0 +1,173 @@
+"""``loadlearn condition``: is this engine still what it was."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from loadlearn.commands.common import (
+    DONE,
+    Channels,
+    Force,
+    Log,
+    RigFile,
+    console,
+    progress,
+)
+
+if TYPE_CHECKING:
+    from loadlearn.condition import ConditionReport
+
+OWN_FILES = ("condition.json",)
+
+Baselines = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--baseline",
+        metavar="LOG",
+        help="Log of the same rig when it was well, in like weather and altitude; repeatable.",
+    ),
+]
+KnownMass = Annotated[
+    float | None,
+    typer.Option(
+        "--known-mass",
+        metavar="KG",
+        min=1.0,
+        help="Weighed combined mass in LOG (kg): then tractive efficiency is judged too.",
+    ),
+]
+BaselineMass = Annotated[
+    list[float] | None,
+    typer.Option(
+        "--baseline-mass",
+        metavar="KG",
+        min=1.0,
+        help="Weighed combined mass in each baseline log (kg), in their order.",
+    ),
+]
+OptionalOut = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Folder for condition.json; made if missing."),
+]
+
+
+def condition(
+    log: Log,
+    rig: RigFile,
+    out: OptionalOut = None,
+    baseline: Baselines = None,
+    known_mass: KnownMass = None,
+    baseline_mass: BaselineMass = None,
+    channels: Channels = None,
+    force: Force = False,
+) -> int:
+    """Tell whether engine, brakes and tyres are still what they were, and what to inspect.
+
+    Compares a log with baseline logs of the same rig (five or more tell most); without any, with
+    what the rig file leads to expect. Prints findings, strongest evidence first, and the table of
+    checks; writes condition.json with --out. A finding advises an inspection by a licensed
+    technician; it diagnoses nothing.
+
+    Example: loadlearn condition today.csv --rig rig.toml --baseline may.csv --baseline june.csv
+    """
+    from loadlearn.condition import assess, learn_baseline
+    from loadlearn.condition.assessment import condense
+    from loadlearn.errors import InputError
+    from loadlearn.outputs import OutputFolder, provenance, write_json
+    from loadlearn.readers import read_log
+    from loadlearn.rig import Rig
+
+    outputs = None
+    if out is not None:
+        outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
+        outputs.check()
+    logs = baseline or []
+    masses: list[float | None] = list(baseline_mass or [None] * len(logs))
+    if len(masses) != len(logs):
+        raise InputError(
+            f"{len(logs)} baseline logs but {len(masses)} baseline masses; give --baseline-mass "
+            "once per --baseline, or not at all"
+        )
+    with progress("reading the logs", total=len(logs) + 1) as shown:
+        the_rig = Rig.from_toml(rig)
+        drives = []
+        for path, mass in zip([*logs, log], [*masses, known_mass], strict=True):
+            trace = read_log(path, rig=the_rig, channels=channels)
+            drives.append(condense(trace, the_rig, mass))
+            shown.advance()
+        shown.stage("comparing")
+        report = assess(drives[-1], the_rig, learn_baseline(drives[:-1], the_rig))
+    print_condition(report)
+    if outputs is not None:
+        inputs = {f"baseline_{number + 1}": path for number, path in enumerate(logs)}
+        options = {"known_mass_kg": known_mass, "baseline_mass_kg": baseline_mass}
+        result = report.to_dict()
+        result["provenance"] = provenance(
+            "condition", {"log": log, "rig": rig, "channels": channels, **inputs}, options
+        )
+        with outputs:
+            write_json(outputs.path("condition.json"), result)
+        console().print(f"written to {out}")
+    return DONE
+
+
+def print_condition(report: ConditionReport) -> None:
+    """Print findings and the table of checks.
+
+    Parameters
+    ----------
+    report : ConditionReport
+        A finished assessment.
+    """
+    from rich import box
+    from rich.table import Table
+
+    from loadlearn.condition.assessment import ADVICE
+
+    shown = console()
+    for number, finding in enumerate(report.findings, start=1):
+        shown.print(f"{number}. {finding.sentence}.")
+    if not report.findings:
+        shown.print("No check deviates beyond what healthy drives show.")
+    for sentence in report.together:
+        shown.print(f"together: {sentence}")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("check")
+    for heading in ("deviation", "95 % of healthy drives", "judged against"):
+        table.add_column(heading, justify="right")
+    for row in report.checks:
+        if row["chance"] is None:
+            table.add_row(row["check"], "–", "–", row["not_judged_because"])
+            continue
+        digits = 4 if row["unit"] == "coefficient" else 1
+        unit = "" if row["unit"] == "coefficient" else f" {row['unit']}"
+        low, high = row["healthy_interval95"]
+        against = row["expected_from"]
+        if against == "baseline":
+            against = f"{row['baseline_drives']} baseline drives"
+        table.add_row(
+            row["check"],
+            f"{row['deviation']:+.{digits}f}{unit}",
+            f"{low:+.{digits}f} to {high:+.{digits}f}{unit}",
+            against,
+        )
+    shown.print(table)
+    for warning in report.warnings:
+        shown.print(f"note: {warning}")
+    shown.print(ADVICE)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        The program.
+    """
+    from loadlearn.commands.common import register as add
+
+    add(app, condition)

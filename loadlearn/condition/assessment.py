@@ -1,0 +1,422 @@
+"""Check a drive against baseline drives, or against its rig, and put what differs into words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.condition import maps, measures
+from loadlearn.condition.catalogue import CHECKS, PATTERNS, Check
+from loadlearn.condition.evidence import (
+    Expectation,
+    Measure,
+    expected_events,
+    expected_from_baseline,
+    expected_from_rig,
+    holm,
+)
+from loadlearn.condition.points import operating_points
+from loadlearn.rig import Rig
+
+Array = NDArray[np.float64]
+
+FALSE_FINDING_CHANCE = 0.015
+"""Chance that a healthy drive gets any finding at all."""
+PRIOR_DRIVES = 3.0
+LIKE_TEMPERATURE_K, LIKE_PRESSURE_KPA = 12.0, 8.0
+"""Beyond these differences from every baseline drive the weather is called unlike."""
+ADVICE = (
+    "A finding is a reason to have the parts named inspected by a licensed technician; it "
+    "diagnoses nothing, and no finding is no proof of health."
+)
+_SCALARS = {
+    "boost_at_rest": measures.boost_at_rest,
+    "warm_up": measures.warm_up,
+    "coolant_temperature": measures.coolant_steady,
+    "idle_fuelling": measures.idle_fuelling,
+    "converter_slip": measures.converter_slip,
+    "rolling_radius": measures.rolling_radius,
+    "brake_drag": measures.brake_drag,
+}
+_FLOW_CHECKS = {"boost": "boost_at_full_flow", "rail_pressure": "rail_pressure_at_full_flow"}
+
+
+@dataclass(frozen=True)
+class DrivePoints:
+    """A drive condensed for the checks.
+
+    Attributes
+    ----------
+    points : DataFrame
+        Operating points.
+    maps : dict
+        Points of each operating map.
+    scalars : dict of str to Measure
+        Measures that need no baseline to be computed.
+    conditions : ndarray, shape (2,)
+        Mean ambient temperature (degC) and pressure (kPa).
+    regenerations : tuple of (int, float)
+        Starts, and fuel burnt (kg); fuel 0 where the flag is not logged.
+    """
+
+    points: pd.DataFrame
+    maps: dict[str, pd.DataFrame]
+    scalars: dict[str, Measure]
+    conditions: Array
+    regenerations: tuple[int, float]
+
+
+@dataclass
+class Baseline:
+    """What the baseline drives taught.
+
+    Attributes
+    ----------
+    drives : list of DrivePoints
+    shapes : dict of str to Shape
+        Operating maps.
+    measures : dict of str to list of (Measure, ndarray)
+        Per check, each drive's measure and ambient conditions.
+    """
+
+    drives: list[DrivePoints]
+    shapes: dict[str, maps.Shape] = field(default_factory=dict)
+    measures: dict[str, list[tuple[Measure, Array]]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One deviation, for a person.
+
+    Attributes
+    ----------
+    check : str
+    sentence : str
+        What differs, by how much, what healthy drives show, what to inspect, how sure.
+    inspect : tuple of str
+        Parts, likeliest first.
+    deviation : float
+        In ``unit``.
+    unit : str
+    healthy_interval95 : tuple of float
+        Where 95 % of healthy drives would lie, as a deviation.
+    chance_if_healthy : float
+        Probability that any of the checks deviates as much in a healthy vehicle.
+    evidence : str
+        ``strong``, ``good`` or ``moderate``.
+    """
+
+    check: str
+    sentence: str
+    inspect: tuple[str, ...]
+    deviation: float
+    unit: str
+    healthy_interval95: tuple[float, float]
+    chance_if_healthy: float
+    evidence: str
+
+
+@dataclass
+class ConditionReport:
+    """Result of :func:`assess`.
+
+    Attributes
+    ----------
+    findings : list of Finding
+        Strongest evidence first.
+    together : list of str
+        What several findings say together.
+    checks : list of dict
+        Every check: expected, measured, deviation, chance, or why it was not judged.
+    warnings : list of str
+    """
+
+    findings: list[Finding]
+    together: list[str]
+    checks: list[dict[str, Any]]
+    warnings: list[str]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The content of ``condition.json``."""
+        return {
+            "findings": [asdict(finding) for finding in self.findings],
+            "together": self.together,
+            "checks": self.checks,
+            "warnings": self.warnings,
+            "advice": ADVICE,
+        }
+
+
+def condense(
+    trace: pd.DataFrame,
+    rig: Rig,
+    known_mass_kg: float | None = None,
+    known_mass_sd_kg: float | None = None,
+) -> DrivePoints:
+    """Reduce a trace to what the checks look at.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+    known_mass_kg, known_mass_sd_kg : float, optional
+        Weighed combined mass (kg) and its standard deviation (default 1 %).
+
+    Returns
+    -------
+    DrivePoints
+    """
+    points = operating_points(trace, rig)
+    tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
+    scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
+    if known_mass_kg is not None:
+        sd = 0.01 * known_mass_kg if known_mass_sd_kg is None else known_mass_sd_kg
+        scalars["tractive_efficiency"] = measures.tractive_efficiency(trace, rig, known_mass_kg, sd)
+    logged = "regeneration_active" in trace and bool(trace["regeneration_active"].notna().any())
+    conditions = points[["ambient_temp_degc", "ambient_pressure_kpa"]].mean().to_numpy()
+    return DrivePoints(
+        points,
+        {name: table for name, table in tables.items() if table is not None},
+        {name: measure for name, measure in scalars.items() if measure is not None},
+        np.asarray(conditions, dtype=np.float64),
+        measures.regenerations(points) if logged else (0, 0.0),
+    )
+
+
+def learn_baseline(drives: Sequence[DrivePoints], rig: Rig) -> Baseline:
+    """Learn what is usual from drives of the same rig known to be healthy.
+
+    Parameters
+    ----------
+    drives : sequence of DrivePoints
+        From :func:`condense`.
+    rig : Rig
+
+    Returns
+    -------
+    Baseline
+    """
+    baseline = Baseline(list(drives))
+    for chart in maps.MAPS:
+        tables = [drive.maps[chart.name] for drive in drives if chart.name in drive.maps]
+        if tables:
+            baseline.shapes[chart.name] = maps.learn_shape(tables)
+    for drive in drives:
+        for name, measure in _drive_measures(drive, baseline, rig).items():
+            baseline.measures.setdefault(name, []).append((measure, drive.conditions))
+    return baseline
+
+
+def _drive_measures(drive: DrivePoints, baseline: Baseline, rig: Rig) -> dict[str, Measure]:
+    found: dict[str, Measure | None] = dict(drive.scalars)
+    for name, table in drive.maps.items():
+        shape = baseline.shapes.get(name)
+        if shape is None:
+            continue
+        found[name] = maps.level_measure(table, shape)
+        if name in _FLOW_CHECKS:
+            found[_FLOW_CHECKS[name]] = maps.flow_measure(table, shape, rig)
+    return {name: measure for name, measure in found.items() if measure is not None}
+
+
+def assess(
+    drive: DrivePoints | pd.DataFrame,
+    rig: Rig,
+    baseline: Baseline | Sequence[pd.DataFrame] = (),
+    known_mass_kg: float | None = None,
+) -> ConditionReport:
+    """Judge one drive.
+
+    Parameters
+    ----------
+    drive : DrivePoints or DataFrame
+        From :func:`condense`, or a trace in canonical columns.
+    rig : Rig
+    baseline : Baseline or sequence of DataFrame
+        From :func:`learn_baseline`, or traces; empty: only what the rig file leads to expect.
+    known_mass_kg : float, optional
+        Weighed combined mass of the drive (kg), where ``drive`` is a trace.
+
+    Returns
+    -------
+    ConditionReport
+    """
+    if isinstance(drive, pd.DataFrame):
+        drive = condense(drive, rig, known_mass_kg)
+    if not isinstance(baseline, Baseline):
+        baseline = learn_baseline([condense(trace, rig) for trace in baseline], rig)
+    found = _drive_measures(drive, baseline, rig)
+    rows: list[dict[str, Any]] = []
+    for check in CHECKS:
+        if check.name == "regeneration_interval":
+            rows.append(_regeneration_row(check, drive, baseline))
+            continue
+        rows.append(_row(check, found.get(check.name), drive, baseline, rig))
+    judged = [row for row in rows if row["chance"] is not None]
+    for row, chance in zip(judged, holm([row["chance"] for row in judged]), strict=True):
+        row["chance_any"] = chance
+    by_name = {check.name: check for check in CHECKS}
+    findings = [
+        finding for row in judged if (finding := _finding(by_name[row["check"]], row)) is not None
+    ]
+    findings.sort(key=lambda finding: finding.chance_if_healthy)
+    return ConditionReport(findings, _together(findings), rows, _warnings(drive, baseline))
+
+
+def _row(
+    check: Check, measure: Measure | None, drive: DrivePoints, baseline: Baseline, rig: Rig
+) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "check": check.name,
+        "what": check.what,
+        "unit": "%" if check.scale == "percent" else check.scale,
+        "chance": None,
+    }
+    if measure is None:
+        known = baseline.drives or check.rig is not None
+        row["not_judged_because"] = f"needs {check.needs}" if known else "needs baseline drives"
+        return row
+    expectation = _expectation(check, measure, drive, baseline, rig)
+    if expectation is None:
+        row["not_judged_because"] = "needs baseline drives that show this"
+        return row
+    difference = measure.value - expectation.value
+    low, high = (limit - expectation.value for limit in expectation.interval95())
+    row |= {
+        "measured": measure.value,
+        "expected": expectation.value,
+        "deviation": check.shown(difference),
+        "healthy_interval95": [check.shown(low), check.shown(high)],
+        "chance": expectation.chance(measure.value),
+        "expected_from": expectation.source,
+        "large_enough": abs(difference) >= check.smallest,
+        "samples": measure.samples,
+        "baseline_drives": len(baseline.measures.get(check.name, [])),
+    }
+    return row
+
+
+def _expectation(
+    check: Check, measure: Measure, drive: DrivePoints, baseline: Baseline, rig: Rig
+) -> Expectation | None:
+    usual = baseline.measures.get(check.name, [])
+    if usual:
+        return expected_from_baseline(
+            [one for one, _ in usual],
+            np.array([conditions for _, conditions in usual]),
+            measure,
+            drive.conditions,
+            check.spread_sd,
+            np.array([check.temperature_slope_sd, check.pressure_slope_sd]),
+            PRIOR_DRIVES,
+        )
+    if check.rig is not None:
+        value, sd = check.rig(rig)
+        return expected_from_rig(value, sd, measure)
+    return None
+
+
+def _regeneration_row(check: Check, drive: DrivePoints, baseline: Baseline) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "check": check.name,
+        "what": check.what,
+        "unit": "%",
+        "chance": None,
+    }
+    events, fuel_kg = drive.regenerations
+    usual = [one.regenerations for one in baseline.drives if one.regenerations[1] > 0.0]
+    usual_events, usual_kg = sum(e for e, _ in usual), sum(f for _, f in usual)
+    if fuel_kg <= 0.0 or usual_kg <= 0.0:
+        row["not_judged_because"] = f"needs {check.needs}"
+        return row
+    expected = (usual_events + 0.5) / usual_kg * fuel_kg
+    deviation = 100.0 * (events / expected - 1.0)
+    row |= {
+        "measured": events,
+        "expected": expected,
+        "deviation": deviation,
+        "healthy_interval95": [-100.0, 100.0 * (4.0 / expected)],
+        "chance": expected_events(usual_events, usual_kg, fuel_kg, events),
+        "expected_from": "baseline",
+        "large_enough": events >= 2 and deviation > 0.0,
+        "samples": events,
+        "baseline_drives": len(usual),
+    }
+    return row
+
+
+def _finding(check: Check, row: dict[str, Any]) -> Finding | None:
+    if not row["large_enough"] or row["chance_any"] >= FALSE_FINDING_CHANCE:
+        return None
+    parts = check.high if row["deviation"] > 0.0 else check.low
+    if not parts:
+        return None
+    chance = row["chance_any"]
+    evidence = "strong" if chance < 1e-4 else "good" if chance < 1e-3 else "moderate"
+    low, high = row["healthy_interval95"]
+    unit, digits = row["unit"], 4 if row["unit"] == "coefficient" else 1
+    word = "above" if row["deviation"] > 0.0 else "below"
+    than = "the baseline drives show" if row["expected_from"] == "baseline" else "the rig expects"
+    shown = f"{abs(row['deviation']):.{digits}f} {unit}".replace(" coefficient", "")
+    sentence = (
+        f"{check.what} is {shown} {word} what {than} (95 % of healthy drives would lie within "
+        f"{low:+.{digits}f} to {high:+.{digits}f}); inspect {', '.join(parts)}; {evidence} "
+        f"evidence: a healthy vehicle would show this in {_odds(chance)}"
+    )
+    return Finding(
+        check.name,
+        sentence[0].upper() + sentence[1:],
+        parts,
+        float(row["deviation"]),
+        unit,
+        (float(low), float(high)),
+        float(chance),
+        evidence,
+    )
+
+
+def _odds(chance: float) -> str:
+    drives = 1.0 / max(chance, 1e-6)
+    magnitude = 10 ** int(np.floor(np.log10(drives)))
+    rounded = int(np.floor(drives / magnitude) * magnitude)
+    more = "less than " if chance < 1e-6 else "about "
+    return f"{more}one drive in {rounded:,}"
+
+
+def _together(findings: list[Finding]) -> list[str]:
+    signs = {finding.check: int(np.sign(finding.deviation)) for finding in findings}
+    return [
+        pattern.sentence
+        for pattern in PATTERNS
+        if all(signs.get(name) == sign for name, sign in pattern.signs.items())
+        and not any(name in signs for name in pattern.absent)
+    ]
+
+
+def _warnings(drive: DrivePoints, baseline: Baseline) -> list[str]:
+    if not baseline.drives:
+        return [
+            "no baseline drives were given: most checks need them, the others compare with what "
+            "the rig file leads to expect"
+        ]
+    away = np.abs(np.array([one.conditions for one in baseline.drives]) - drive.conditions)
+    alike = (away[:, 0] <= LIKE_TEMPERATURE_K) & (away[:, 1] <= LIKE_PRESSURE_KPA)
+    warnings = []
+    if not alike.any():
+        warnings.append(
+            "no baseline drive was made in like weather and altitude (within "
+            f"{LIKE_TEMPERATURE_K:g} K and {LIKE_PRESSURE_KPA:g} kPa): expectations are wide; add "
+            "one"
+        )
+    if len(baseline.drives) < 4:
+        warnings.append(
+            f"only {len(baseline.drives)} baseline drives: with five or more, smaller deviations "
+            "can be told"
+        )
+    return warnings
