@@ -132,6 +132,8 @@ class ThermalParameters(NamedTuple):
             rated_fuel_g_s=float(fuel.max()),
             peak_torque_n_m=peak,
             rated_rad_s=float(speed[-1]),
+            # What neither becomes work nor leaves with the exhaust, less what radiates.
+            coolant_share=min(0.24, 0.96 - engine.indicated_efficiency - 0.325),
             # Gearbox and cooler grow with the torque they are built for.
             gearbox_capacity_j_k=45e3 * peak / 450.0,
             gearbox_cooler_w_k=380.0 * peak / 450.0,
