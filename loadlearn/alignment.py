@@ -279,11 +279,12 @@ def lag_of_regressor(
 
 
 def channel_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay]:
-    """Delay of force, grade, engine speed and ground speed relative to the road speed.
+    """Delay of force, grade, altitude, accelerometer, engine and ground speed.
 
     The force channel is compared with the force balance (as a power where it is fuelling, or torque
     beside an engine speed), the grade with what the force leaves over, engine and ground speed with
-    road speed, stretch by stretch. Each is the lag of least residual within 3 s (grade: 6 s).
+    road speed, stretch by stretch, the accelerometer with dv/dt + g sin(grade). Each is relative to
+    the road speed: the lag of least residual within 3 s (grade and altitude: 6 s).
 
     Parameters
     ----------
@@ -300,6 +301,8 @@ def channel_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay]:
         if first_logged(trace, (name,)):
             values = smooth(on_grid(trace, name, grid.time_s), grid.interval_s)
             found[name] = _lag_of_ratio(values, grid.speed_m_s, grid.ok, grid.interval_s)
+    if first_logged(trace, ("accel_long_m_s2",)):
+        found["accel_long_m_s2"] = _accelerometer_delay(trace, grid)
     return {name: delay for name, delay in found.items() if delay and delay.sd_s < 0.5}
 
 
@@ -327,6 +330,7 @@ def _force_and_grade_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay 
     others += [weight * grid.acceleration_m_s2, weight, weight * v**2]
     force_delay: Delay | None = None
     grade_delay: Delay | None = None
+    aligned, usable = response, ok
     for _ in range(2):  # each delay is sought with the other one taken out
         moved = slope
         if grade_delay is not None:
@@ -334,22 +338,33 @@ def _force_and_grade_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay 
         columns = np.stack([weight * moved, *others] if slope.any() else others, axis=1)
         force_delay = lag_of_response(response, columns, ok, dt)
         shift = 0 if force_delay is None else round(force_delay.delay_s / dt)
+        aligned, usable = np.roll(response, -shift), shrink(ok, abs(shift))
         if not slope.any():
             break
         grade_delay = lag_of_regressor(
-            np.roll(response, -shift),
-            slope,
-            weight,
-            np.stack(others, axis=1),
-            shrink(ok, abs(shift)),
-            dt,
-            6.0,
+            aligned, slope, weight, np.stack(others, axis=1), usable, dt, 6.0
         )
     found: dict[str, Delay | None] = {name: force_delay}
-    source = first_logged(trace, GRADE_CHANNELS)
-    if source in ("grade_percent", "altitude_m"):
-        found[source] = grade_delay
+    for source in ("grade_percent", "altitude_m"):
+        if first_logged(trace, (source,)):
+            alone = trace[["time_s", "speed_m_s", source]]
+            road = roadload.GRAVITY_M_S2 * sine_of_grade(alone, grid.time_s, v, dt)
+            if road.any():
+                found[source] = lag_of_regressor(
+                    aligned, road, weight, np.stack(others, axis=1), usable, dt, 6.0
+                )
     return found
+
+
+def _accelerometer_delay(trace: pd.DataFrame, grid: Grid) -> Delay | None:
+    """Delay of the body accelerometer behind dv/dt + g sin(grade)."""
+    measured = on_grid(trace, "accel_long_m_s2", grid.time_s)
+    columns = [np.ones_like(grid.speed_m_s), grid.acceleration_m_s2]
+    if first_logged(trace, GRADE_CHANNELS) != "accel_long_m_s2":
+        columns.append(roadload.GRAVITY_M_S2 * grid.sin_grade)
+    return lag_of_response(
+        smooth(measured, grid.interval_s), np.stack(columns, axis=1), grid.ok, grid.interval_s
+    )
 
 
 def _lag_of_ratio(values: Floats, speed: Floats, ok: Mask, interval_s: float) -> Delay | None:

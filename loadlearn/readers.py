@@ -426,8 +426,8 @@ def _from_frame(
     except (pa.ArrowException, TypeError, ValueError) as error:
         reason = str(error).splitlines()[0]
         raise InputError(
-            f"{source}: not a plain table ({reason}); give each column its own name and one kind of "
-            "values"
+            f"{source}: not a plain table ({reason}); give each column its own name and one kind "
+            "of values"
         ) from None
     return _from_arrow(table, source, rig, channels)
 

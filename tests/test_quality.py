@@ -167,6 +167,19 @@ def test_delay_of_engine_and_ground_speed() -> None:
     assert channel(quality, "engine_speed_rpm").delay_s == pytest.approx(-0.3, abs=0.1)
 
 
+def test_delay_of_altitude_and_accelerometer_beside_a_grade() -> None:
+    drive = bench_drive(1200.0)
+    drive["altitude_m"] = late(drive, "altitude_m", 3.0)
+    drive["accel_long_m_s2"] = late(drive, "accel_long_m_s2", 0.7)
+    quality = log_quality(validate_trace(drive))
+    assert channel(quality, "altitude_m").delay_s == pytest.approx(3.0, abs=0.4)
+    assert channel(quality, "grade_percent").delay_s == pytest.approx(0.0, abs=0.4)
+    assert channel(quality, "accel_long_m_s2").delay_s == pytest.approx(0.7, abs=0.15)
+    alone = drive.drop(columns=["grade_percent", "altitude_m"])
+    found = channel(log_quality(validate_trace(alone)), "accel_long_m_s2").delay_s
+    assert found is None or found == pytest.approx(0.7, abs=0.3)
+
+
 def test_no_delay_is_claimed_at_a_steady_speed_on_the_flat() -> None:
     rng = np.random.default_rng(8)
     drive = bench_drive()
