@@ -62,6 +62,9 @@ CRAWL_SPEED_M_S = 2.0
 SETTLING_S = 0.6
 """After a gear change the force is not believed for this long."""
 
+MID_LOAD = 0.45
+"""Load, as a share of the reference torque, at which the tractive scale is quoted."""
+
 SOURCE_FUEL, SOURCE_TORQUE, SOURCE_TRACTIVE = 0, 1, 2
 
 
@@ -234,7 +237,7 @@ def traction_sample(
     brake: float,
     extra_share: float,
     low_range_logged: float,
-) -> tuple[float, float, float, float, float, float, int]:
+) -> tuple[float, float, float, float, float, float, float, int]:
     """Force at the tread from one sample; ``memory`` is updated in place.
 
     Returns
@@ -247,6 +250,8 @@ def traction_sample(
         Force that one whole unreported share of the extra torque would add (N).
     gross_n : float
         Force of the indicated torque, which a regeneration's extra fuel would falsify (N).
+    tilt_n : float
+        Force times load beyond the mid load, where the chain's gain may differ (N).
     rotating_kg : float
         Equivalent mass of the rotating parts (kg).
     gear : float
@@ -270,18 +275,18 @@ def traction_sample(
         reason = BRAKE
     if gear_logged < 0.0:
         memory[LAST_GEAR] = gear_logged
-        return 0.0, 0.0, 0.0, 0.0, wheels_kg, gear_logged, REVERSE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear_logged, REVERSE
     if math.isnan(speed_m_s):
-        return 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, NO_FORCE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, NO_FORCE
     if speed_m_s < CRAWL_SPEED_M_S:
         reason = STANDSTILL
 
     if source == SOURCE_TRACTIVE:
         # Measured at the hub or roller: downstream of the engine, so only the wheels count.
         if math.isnan(tractive_force_n):
-            return 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason if reason != KNOWN else LOW_POWER
+            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason if reason != KNOWN else LOW_POWER
         sd = 0.0 if math.isnan(tractive_force_sd_n) else tractive_force_sd_n
-        return tractive_force_n, sd, 0.0, 0.0, wheels_kg, 0.0, reason
+        return tractive_force_n, sd, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason
 
     has_rpm = not math.isnan(engine_speed_rpm)
     engine_rad_s = engine_speed_rpm * math.pi / 30.0 if has_rpm else math.nan
@@ -348,7 +353,7 @@ def traction_sample(
                 if candidate >= 2.0 * rig.idle_rad_s:
                     engine_rad_s = candidate
     if engine_rad_s < 0.5 * rig.idle_rad_s:
-        return 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
 
     # --- brake torque -------------------------------------------------------------------------
     friction = friction_torque(
@@ -356,7 +361,7 @@ def traction_sample(
     )
     if source == SOURCE_FUEL:
         if math.isnan(fuel_rate_g_s):
-            return 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
         torque = willans_brake_torque(
             rig.heat_to_torque_w_s_g,
             fuel_rate_g_s,
@@ -367,7 +372,7 @@ def traction_sample(
         indicated = rig.heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
     else:
         if math.isnan(engine_torque_n_m):
-            return 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
         torque = engine_torque_n_m - rig.accessory_power_w / engine_rad_s
         indicated = 0.0
     extra = 0.0
@@ -378,7 +383,7 @@ def traction_sample(
 
     if known_gear and gear == 0.0:
         # Nothing is driven; a change into neutral settles first.
-        return 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason
 
     # --- through the driveline ----------------------------------------------------------------
     torque_sd = 0.0
@@ -427,6 +432,7 @@ def traction_sample(
         torque_sd * per_torque,
         extra * per_torque,
         indicated * per_torque,
+        max(torque, 0.0) * per_torque * (torque / rig.reference_torque_n_m - MID_LOAD),
         rotating_kg,
         gear,
         reason,
@@ -483,7 +489,7 @@ def _traction_loop(
     memory: FloatArray, rig: RigArrays, source: int, inputs: FloatArray, outputs: FloatArray
 ) -> None:
     for row in range(inputs.shape[0]):
-        force, sd, unreported, gross, rotating, gear, reason = traction_sample(
+        force, sd, unreported, gross, _tilt, rotating, gear, reason = traction_sample(
             memory,
             rig,
             source,

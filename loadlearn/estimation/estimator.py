@@ -14,15 +14,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import kernel, rows
+from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.model import (
     N_ROW,
-    N_STATES,
     Grounds,
     Noise,
     Prior,
     ground_modes,
     load_prior,
+    states_needed,
 )
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
@@ -183,13 +183,16 @@ class LoadEstimator:
         self._given_noise = noise
         self._rig_arrays = rig_arrays(rig)
         self._sources: tuple[int, int] | None = None
+        self._with_share = False
         self._modes: Grounds | None = None
         self._prior: Prior | None = None
         self._noise: Noise | None = None
         self.state: EstimatorState | None = None
 
     # --- set-up ------------------------------------------------------------------------------
-    def _begin(self, force: int, height: int, noise: Noise | None) -> None:
+    def _begin(
+        self, force: int, height: int, noise: Noise | None, with_share: bool = False
+    ) -> None:
         self._sources = (force, height)
         self._noise = noise or self._given_noise or default_noise(height, self.rig)
         self._modes = ground_modes(self.grounds, with_regeneration=force == SOURCE_FUEL)
@@ -197,15 +200,18 @@ class LoadEstimator:
         if force == SOURCE_TRACTIVE:
             self._noise = self._noise._replace(accessory_sd_w=0.0)
         self._prior = prior
-        modes = self._modes.mean.size
+        self._with_share = with_share
+        n = states_needed(
+            force == SOURCE_FUEL, with_share, height == rows.HEIGHT_FROM_ACCELEROMETER
+        )
         self.state = EstimatorState(
             rows_memory=rows.rows_memory(),
-            filter_memory=np.zeros(kernel.N_FILTER),
-            states=np.zeros((kernel.MAX_LOADS, modes, N_STATES)),
-            covariances=np.zeros((kernel.MAX_LOADS, modes, N_STATES, N_STATES)),
-            log_weights=np.zeros((kernel.MAX_LOADS, modes)),
-            loads=np.zeros((kernel.MAX_LOADS, kernel.N_LOAD)),
-            last_output=np.full(kernel.N_OUTPUT, np.nan),
+            filter_memory=np.zeros(layout.N_FILTER),
+            states=np.zeros((layout.MAX_LOADS, n, layout.LANES)),
+            covariances=np.zeros((layout.MAX_LOADS, n, n, layout.LANES)),
+            log_weights=np.zeros((layout.MAX_LOADS, layout.LANES)),
+            loads=np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
+            last_output=np.full(layout.N_OUTPUT, np.nan),
             last_surface=np.zeros(len(self.grounds)),
         )
 
@@ -229,7 +235,7 @@ class LoadEstimator:
             reason,
             detail,
         )
-        outputs = np.empty((count + 1, kernel.N_OUTPUT))
+        outputs = np.empty((count + 1, layout.N_OUTPUT))
         surfaces = np.empty((count + 1, len(self.grounds)))
         # Line 0 is what was known before these samples.
         outputs[0] = self.state.last_output
@@ -280,6 +286,7 @@ class LoadEstimator:
             force_source(trace),
             rows.height_source(trace),
             Noise(**noise) if noise is not None else None,
+            share_logged(trace),
         )
         advance = self._advance(rows.row_inputs(trace))
         return self._history(trace, advance)
@@ -291,7 +298,7 @@ class LoadEstimator:
         for name, index in _OUTPUT_COLUMNS:
             columns[name] = out[index][where]
         names = [ground.name for ground in self.grounds]
-        surface = np.nan_to_num(out[kernel.O_SURFACE][where]).astype(np.int8)
+        surface = np.nan_to_num(out[layout.O_SURFACE][where]).astype(np.int8)
         columns["surface"] = pd.Categorical.from_codes(surface, categories=names)
         for index, name in enumerate(names):
             columns[f"p_{name}"] = advance.surfaces[:, index][where]
@@ -340,18 +347,18 @@ class LoadEstimator:
     def _load(self, time_s: float, reason: int) -> Load:
         assert self.state is not None
         out = self.state.last_output
-        surface = 0 if math.isnan(out[kernel.O_SURFACE]) else int(out[kernel.O_SURFACE])
+        surface = 0 if math.isnan(out[layout.O_SURFACE]) else int(out[layout.O_SURFACE])
         return Load(
             time_s=time_s,
-            mass_kg=float(out[kernel.O_MASS]),
-            mass_sd_kg=float(out[kernel.O_MASS_SD]),
-            mass_sd_given_scale_kg=float(out[kernel.O_MASS_SD_GIVEN]),
-            mass_low95_kg=float(out[kernel.O_MASS_LOW]),
-            mass_high95_kg=float(out[kernel.O_MASS_HIGH]),
-            rolling_resistance=float(out[kernel.O_ROLL]),
-            rolling_resistance_sd=float(out[kernel.O_ROLL_SD]),
-            drag_area_m2=float(out[kernel.O_DRAG]),
-            drag_area_sd_m2=float(out[kernel.O_DRAG_SD]),
+            mass_kg=float(out[layout.O_MASS]),
+            mass_sd_kg=float(out[layout.O_MASS_SD]),
+            mass_sd_given_scale_kg=float(out[layout.O_MASS_SD_GIVEN]),
+            mass_low95_kg=float(out[layout.O_MASS_LOW]),
+            mass_high95_kg=float(out[layout.O_MASS_HIGH]),
+            rolling_resistance=float(out[layout.O_ROLL]),
+            rolling_resistance_sd=float(out[layout.O_ROLL_SD]),
+            drag_area_m2=float(out[layout.O_DRAG]),
+            drag_area_sd_m2=float(out[layout.O_DRAG_SD]),
             surface=self.grounds[surface].name,
             surface_probability={
                 ground.name: float(p)
@@ -382,6 +389,7 @@ class LoadEstimator:
             "grounds": [[f.name, getattr(g, f.name)] for g in self.grounds for f in fields(g)],
             "given_noise": None if self._given_noise is None else list(self._given_noise),
             "sources": self._sources,
+            "with_share": self._with_share,
             "noise": None if self._noise is None else list(self._noise),
             "state": None
             if self.state is None
@@ -443,7 +451,9 @@ class LoadEstimator:
             noise=None if given is None else Noise(*given),
         )
         if document["state"] is not None:
-            estimator._begin(*document["sources"], Noise(*document["noise"]))
+            estimator._begin(
+                *document["sources"], Noise(*document["noise"]), document["with_share"]
+            )
             estimator.state = EstimatorState(
                 **{
                     name: np.array([float.fromhex(x) for x in entry["values"]]).reshape(
@@ -464,7 +474,7 @@ class _Advance(NamedTuple):
     surfaces: FloatArray
 
 
-def _sources_of(sample: Mapping[str, Any]) -> tuple[int, int, None]:
+def _sources_of(sample: Mapping[str, Any]) -> tuple[int, int, None, bool]:
     frame = pd.DataFrame(
         {
             name: [sample[name]]
@@ -479,26 +489,33 @@ def _sources_of(sample: Mapping[str, Any]) -> tuple[int, int, None]:
             if sample.get(name) is not None
         }
     )
-    return force_source(frame.fillna(0.0)), rows.height_source(frame.fillna(0.0)), None
+    frame = frame.fillna(0.0)
+    share = sample.get("extra_torque_share") is not None
+    return force_source(frame), rows.height_source(frame), None, share
+
+
+def share_logged(trace: pd.DataFrame) -> bool:
+    """Whether a trace says what share of the extra torque was in use."""
+    return "extra_torque_share" in trace.columns and bool(trace["extra_torque_share"].notna().any())
 
 
 _OUTPUT_COLUMNS: tuple[tuple[str, int], ...] = (
-    ("mass_kg", kernel.O_MASS),
-    ("mass_sd_kg", kernel.O_MASS_SD),
-    ("mass_sd_given_scale_kg", kernel.O_MASS_SD_GIVEN),
-    ("rolling_resistance", kernel.O_ROLL),
-    ("rolling_resistance_sd", kernel.O_ROLL_SD),
-    ("drag_area_m2", kernel.O_DRAG),
-    ("drag_area_sd_m2", kernel.O_DRAG_SD),
+    ("mass_kg", layout.O_MASS),
+    ("mass_sd_kg", layout.O_MASS_SD),
+    ("mass_sd_given_scale_kg", layout.O_MASS_SD_GIVEN),
+    ("rolling_resistance", layout.O_ROLL),
+    ("rolling_resistance_sd", layout.O_ROLL_SD),
+    ("drag_area_m2", layout.O_DRAG),
+    ("drag_area_sd_m2", layout.O_DRAG_SD),
 )
 _EXTRA_COLUMNS: tuple[tuple[str, int], ...] = (
-    ("mass_low95_kg", kernel.O_MASS_LOW),
-    ("mass_high95_kg", kernel.O_MASS_HIGH),
-    ("mass_given_scale_kg", kernel.O_IMPLIED),
-    ("rolling_resistance_low95", kernel.O_ROLL_LOW),
-    ("rolling_resistance_high95", kernel.O_ROLL_HIGH),
-    ("drag_area_sd_given_scale_m2", kernel.O_DRAG_SD_GIVEN),
-    ("p_load_changed", kernel.O_CHANGED),
-    ("p_nothing_hitched", kernel.O_SOLO),
-    ("p_regeneration", kernel.O_REGENERATION),
+    ("mass_low95_kg", layout.O_MASS_LOW),
+    ("mass_high95_kg", layout.O_MASS_HIGH),
+    ("mass_given_scale_kg", layout.O_IMPLIED),
+    ("rolling_resistance_low95", layout.O_ROLL_LOW),
+    ("rolling_resistance_high95", layout.O_ROLL_HIGH),
+    ("drag_area_sd_given_scale_m2", layout.O_DRAG_SD_GIVEN),
+    ("p_load_changed", layout.O_CHANGED),
+    ("p_nothing_hitched", layout.O_SOLO),
+    ("p_regeneration", layout.O_REGENERATION),
 )

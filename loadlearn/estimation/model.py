@@ -13,15 +13,18 @@ kappa = CdA / m, none of which depends on s::
     E_k - E_(k-1) = phi int F dx / g - int c(v) cos(theta) dx - kappa int rho/2 (v + w)^2 dx / g
                     + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
                     + phi epsilon int X dx / g - phi zeta int G dx / g
+                    + phi tau int F (L - L0) dx / g
 
-What is measured is y = v^2 / 2g + h = E - phi mu v^2 / 2g. Road height comes from the altimeter as
-it is, or from a grade channel or body accelerometer by integration, so that *noise in the grade is
+(L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
+driven wheels that slip in proportion to the force: y = E - phi mu v^2 / 2g + 2 (v^2 / 2g) sigma F.
+Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by integration, so that *noise in the grade is
 never noise in a regressor*, and nothing is differentiated.
 
 State order (written here, once): energy height (m); inverse mass phi (1/kg); rolling resistance at
 20 m/s; kappa (m^2/kg); disturbance delta (slope); head wind w (m/s); accessory power beyond the
-mean nu (W); rise of rolling resistance with speed k; excess of cold tyres; unreported share of the
-extra torque epsilon; excess of fuel in a regeneration zeta; slope bias b.
+mean nu (W); rise of rolling resistance with speed k; excess of cold tyres; tilt of the
+fuelling-to-force chain over load; slip of the driven wheels per newton; excess of fuel in a
+regeneration zeta; unreported share of the extra torque epsilon; slope bias b.
 
 The inputs of a row are integrals over the interval from the previous row to this one, the
 measurement is at its end.
@@ -35,6 +38,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.errors import InputError
+from loadlearn.estimation.layout import LANES
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
 
@@ -50,8 +55,10 @@ STATE_NAMES: tuple[str, ...] = (
     "accessory_power_w",
     "speed_slope",
     "cold_tyre_excess",
-    "unreported_share",
+    "load_tilt",
+    "slip_per_n",
     "regeneration_excess",
+    "unreported_share",
     "slope_bias",
 )
 (
@@ -64,11 +71,14 @@ STATE_NAMES: tuple[str, ...] = (
     ACCESSORY,
     SLOPE,
     COLD,
-    UNREPORTED,
+    TILT,
+    SLIP,
     REGENERATION,
+    UNREPORTED,
     BIAS,
-) = range(12)
-N_STATES = 12
+) = range(14)
+N_STATES = 14
+"""All states; a log that needs fewer of the last three carries fewer (``states_needed``)."""
 
 # Columns of a row: what the interval did, and what was measured at its end.
 ROW_NAMES: tuple[str, ...] = (
@@ -95,6 +105,8 @@ ROW_NAMES: tuple[str, ...] = (
     "reversed",
     "regeneration_flag",
     "restart",
+    "tilt_kg_m",
+    "slip_m_n",
 )
 (
     R_TIME,
@@ -120,8 +132,10 @@ ROW_NAMES: tuple[str, ...] = (
     R_REVERSED,
     R_REGEN,
     R_RESTART,
-) = range(23)
-N_ROW = 23
+    R_TILT,
+    R_SLIP,
+) = range(25)
+N_ROW = 25
 
 
 class Noise(NamedTuple):
@@ -135,7 +149,7 @@ class Noise(NamedTuple):
     speed_sd_m_s: float = 0.04
     height_sd_m: float = 0.0
     """White noise of the altimeter; 0 where the height is integrated from a grade."""
-    roll_walk_per_s05: float = 1.2e-5
+    roll_walk_per_s05: float = 3e-5
     """Random walk of the rolling resistance within a kind of ground (1/s^0.5)."""
     wind_sd_m_s: float = 3.0
     wind_time_s: float = 1200.0
@@ -148,55 +162,66 @@ class Noise(NamedTuple):
 
 
 @jit
-def row_sensitivities(state: FloatArray, row: FloatArray, out: FloatArray) -> float:
+def row_sensitivities(
+    state: FloatArray, row: FloatArray, predicted: FloatArray, out: FloatArray
+) -> None:
     """Energy height at the row's end, and its derivative with respect to each state.
+
+    Hypotheses lie side by side along the last axis (*lanes*), so that one call serves them all.
 
     Parameters
     ----------
-    state : ndarray, shape (12,)
+    state : ndarray, shape (n, lanes)
         State at the start of the interval, in the order of ``STATE_NAMES``.
-    row : ndarray, shape (23,)
+    row : ndarray, shape (25,)
         In the order of ``ROW_NAMES``.
-    out : ndarray, shape (12,)
+    predicted : ndarray, shape (lanes,)
+        Receives the energy height (m).
+    out : ndarray, shape (n, lanes)
         Receives the derivatives.
-
-    Returns
-    -------
-    float
-        Predicted energy height (m).
     """
-    phi = state[PHI]
-    kappa = state[KAPPA]
-    wind = state[WIND]
-    drag = row[R_DRAG2] + wind * (row[R_DRAG1] + wind * row[R_DRAG0])
+    n = state.shape[0]
     accessory = row[R_DT] / GRAVITY_M_S2
-    per_phi = (
-        row[R_WORK]
-        + row[R_ROTSTEP]
-        - state[ACCESSORY] * accessory
-        + state[UNREPORTED] * row[R_UNREPORTED]
-        - state[REGENERATION] * row[R_GROSS]
-    )
-    out[ENERGY] = 1.0
-    out[PHI] = per_phi
-    out[ROLL] = -row[R_DXCOS]
-    out[KAPPA] = -drag
-    out[DISTURBANCE] = row[R_DX]
-    out[WIND] = -kappa * (row[R_DRAG1] + 2.0 * wind * row[R_DRAG0])
-    out[ACCESSORY] = -phi * accessory
-    out[SLOPE] = -row[R_SLOPE]
-    out[COLD] = -row[R_DXCOS]
-    out[UNREPORTED] = phi * row[R_UNREPORTED]
-    out[REGENERATION] = -phi * row[R_GROSS]
-    out[BIAS] = row[R_DX]
-    return (
-        state[ENERGY]
-        + phi * per_phi
-        - (state[ROLL] + state[COLD]) * row[R_DXCOS]
-        - state[SLOPE] * row[R_SLOPE]
-        - kappa * drag
-        + (state[DISTURBANCE] + state[BIAS]) * row[R_DX]
-    )
+    for h in range(state.shape[1]):
+        phi = state[PHI, h]
+        kappa = state[KAPPA, h]
+        wind = state[WIND, h]
+        drag = row[R_DRAG2] + wind * (row[R_DRAG1] + wind * row[R_DRAG0])
+        per_phi = (
+            row[R_WORK]
+            + row[R_ROTSTEP]
+            - state[ACCESSORY, h] * accessory
+            + state[TILT, h] * row[R_TILT]
+        )
+        bias = 0.0
+        if n > REGENERATION:
+            per_phi -= state[REGENERATION, h] * row[R_GROSS]
+            out[REGENERATION, h] = -phi * row[R_GROSS]
+        if n > UNREPORTED:
+            per_phi += state[UNREPORTED, h] * row[R_UNREPORTED]
+            out[UNREPORTED, h] = phi * row[R_UNREPORTED]
+        if n > BIAS:
+            bias = state[BIAS, h]
+            out[BIAS, h] = row[R_DX]
+        out[ENERGY, h] = 1.0
+        out[PHI, h] = per_phi
+        out[ROLL, h] = -row[R_DXCOS]
+        out[KAPPA, h] = -drag
+        out[DISTURBANCE, h] = row[R_DX]
+        out[WIND, h] = -kappa * (row[R_DRAG1] + 2.0 * wind * row[R_DRAG0])
+        out[ACCESSORY, h] = -phi * accessory
+        out[SLOPE, h] = -row[R_SLOPE]
+        out[COLD, h] = -row[R_DXCOS]
+        out[TILT, h] = phi * row[R_TILT]
+        out[SLIP, h] = 0.0
+        predicted[h] = (
+            state[ENERGY, h]
+            + phi * per_phi
+            - (state[ROLL, h] + state[COLD, h]) * row[R_DXCOS]
+            - state[SLOPE, h] * row[R_SLOPE]
+            - kappa * drag
+            + (state[DISTURBANCE, h] + bias) * row[R_DX]
+        )
 
 
 @jit
@@ -258,6 +283,11 @@ def ground_modes(
     Returns
     -------
     Grounds
+
+    Raises
+    ------
+    InputError
+        More grounds than there are lanes for.
     """
     surface = list(range(len(grounds)))
     flag = [0] * len(grounds)
@@ -268,6 +298,8 @@ def ground_modes(
             surface.append(index)
             flag.append(1)
             partner.append(index)
+    if len(surface) > LANES:
+        raise InputError(f"{len(grounds)} kinds of ground are too many; give at most {LANES - 2}")
     rates = np.array([grounds[i].per_hour for i in surface]) / 3600.0
     start = np.array([0.85 if i == 0 else 0.15 / max(1, len(grounds) - 1) for i in surface])
     if len(grounds) == 1:
@@ -308,6 +340,9 @@ class Prior(NamedTuple):
     unreported_sd: float
     slope_bias_sd: float
     accessory_sd_w: float
+    tilt_sd: float
+    slip_per_n: float
+    slip_sd_per_n: float
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component
@@ -389,4 +424,30 @@ def load_prior(
         unreported_sd=0.0 if uprated is None else uprated.reported_share_sd,
         slope_bias_sd=slope_bias_sd,
         accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3,
+        # The Willans line is straight to about a per cent from light to full load, and so is the
+        # driveline's efficiency (common practice, no source).
+        tilt_sd=0.010,
+        # A rolling tyre slips by about F / (40 W) (linear range of tyre curves, from memory).
+        slip_per_n=1.0 / (40.0 * vehicle.mass_kg * GRAVITY_M_S2),
+        slip_sd_per_n=0.7 / (40.0 * vehicle.mass_kg * GRAVITY_M_S2),
     )
+
+
+def states_needed(with_regeneration: bool, with_unreported: bool, with_bias: bool) -> int:
+    """How many states a log needs; those that it cannot need are left off the end.
+
+    Parameters
+    ----------
+    with_regeneration, with_unreported, with_bias : bool
+        Whether the force comes from fuelling, whether an extra-torque share is logged, and
+        whether the slope comes from a body accelerometer.
+
+    Returns
+    -------
+    int
+    """
+    if with_bias:
+        return BIAS + 1
+    if with_unreported:
+        return UNREPORTED + 1
+    return REGENERATION + 1 if with_regeneration else SLIP + 1

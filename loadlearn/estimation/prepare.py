@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import kernel, rows
-from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.model import N_ROW, N_STATES, Noise, Prior, ground_modes
+from loadlearn.estimation import kernel, layout, rows
+from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.model import N_ROW, Noise, Prior, ground_modes, states_needed
 from loadlearn.rig import Rig
 from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
 
@@ -50,6 +50,11 @@ class _Likelihood:
         self.rig_arrays: RigArrays = rig_arrays(rig)
         self.prior: Prior = _one_component(prior_for(rig, self.source, self.height))
         self.modes = ground_modes(with_regeneration=self.source == SOURCE_FUEL)
+        self.n_states = states_needed(
+            self.source == SOURCE_FUEL,
+            share_logged(trace),
+            self.height == rows.HEIGHT_FROM_ACCELEROMETER,
+        )
         self.inputs = rows.row_inputs(trace)
         time_s = self.inputs[:, 0]
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
@@ -85,24 +90,24 @@ class _Likelihood:
     def __call__(self, noise: Noise, table: FloatArray | None = None, count: int = 0) -> float:
         if table is None:
             table, count = self.table, self.count
-        n_modes = self.modes.mean.size
-        memory = np.zeros(kernel.N_FILTER)
+        n = self.n_states
+        memory = np.zeros(layout.N_FILTER)
         kernel.filter_rows(
             table,
             count,
             memory,
-            np.zeros((kernel.MAX_LOADS, n_modes, N_STATES)),
-            np.zeros((kernel.MAX_LOADS, n_modes, N_STATES, N_STATES)),
-            np.zeros((kernel.MAX_LOADS, n_modes)),
-            np.zeros((kernel.MAX_LOADS, kernel.N_LOAD)),
+            np.zeros((layout.MAX_LOADS, n, layout.LANES)),
+            np.zeros((layout.MAX_LOADS, n, n, layout.LANES)),
+            np.zeros((layout.MAX_LOADS, layout.LANES)),
+            np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
             self.modes,
             self.prior,
             noise,
-            np.empty((0, kernel.N_OUTPUT)),
+            np.empty((0, layout.N_OUTPUT)),
             np.empty((0, 1)),
             False,
         )
-        return float(memory[kernel.F_LOG_LIKELIHOOD])
+        return float(memory[layout.F_LOG_LIKELIHOOD])
 
 
 def _one_component(prior: Prior) -> Prior:
@@ -180,6 +185,7 @@ _SEARCHED = {
     "white": 1.2,
     "speed_sd_m_s": 1.0,
     "height_sd_m": 1.0,
+    "roll_walk_per_s05": 1.5,
 }
 
 
@@ -262,7 +268,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         noise = noise._replace(accessory_sd_w=0.0)
     delays = {"force": 0.0, "height": 0.0}
     if np.count_nonzero(likelihood.table[: likelihood.count, 13] > 0.5) > 60:
-        noise, _ = _search_noise(likelihood, noise, 50)
+        noise, _ = _search_noise(likelihood, noise, 70)
         step = float(np.median(np.diff(likelihood.inputs[:, 0])))
         grid = np.arange(-0.25, 1.3, 0.25) if step > 0.3 else np.arange(-0.2, 1.05, 0.2)
 

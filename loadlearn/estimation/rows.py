@@ -32,9 +32,11 @@ from loadlearn.estimation.model import (
     R_REVERSED,
     R_ROT,
     R_ROTSTEP,
+    R_SLIP,
     R_SLOPE,
     R_SPEED,
     R_STILL,
+    R_TILT,
     R_TIME,
     R_UNREPORTED,
     R_WORK,
@@ -104,8 +106,9 @@ N_INPUT = 16
     M_LAST_ALTITUDE_S,
     M_REVERSED_S,
     M_MOVED,
+    M_TILT,
     M_ACCUMULATE,
-) = range(8, 31)
+) = range(8, 32)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -183,7 +186,7 @@ def samples_to_rows(
         Samples closer together than this are integrated into one row.
     inputs : ndarray, shape (n, 16)
         In the order of ``ROW_INPUTS``; NaN where absent.
-    rows : ndarray, shape (at least n, 23)
+    rows : ndarray, shape (at least n, 25)
         Receives the rows.
     row_of_sample : ndarray of int, shape (n,)
         Receives the number of rows complete at each sample.
@@ -216,7 +219,7 @@ def samples_to_rows(
                 value = memory[M_HELD + column]
             sample[column] = value
         speed = sample[I_SPEED]
-        force, force_sd, unreported, gross, rotating, gear, reason = traction_sample(
+        force, force_sd, unreported, gross, tilt, rotating, gear, reason = traction_sample(
             memory,
             rig,
             source,
@@ -309,6 +312,9 @@ def samples_to_rows(
                 memory[acc + R_GROSS] += (
                     half_dt * (gross * speed + memory[M_GROSS] * last_speed) / gravity
                 )
+                memory[acc + R_TILT] += (
+                    half_dt * (tilt * speed + memory[M_TILT] * last_speed) / gravity
+                )
                 sd = 0.5 * (force_sd + memory[M_FORCE_SD])
                 memory[acc + R_FORCEVAR] += (
                     2.0 * sd * sd * FORCE_ERROR_TIME_S * middle * middle * dt / (gravity * gravity)
@@ -387,6 +393,8 @@ def samples_to_rows(
             rows[count, R_ROT] = rotating * kinetic
             rows[count, R_SPEED] = speed
             rows[count, R_HALF] = half_width
+            # A tread force measured at the wheel slips no less; free-rolling speed does not.
+            rows[count, R_SLIP] = 2.0 * kinetic * max(force, 0.0)
             memory[M_LAST_ROW_S] = time
             count += 1
             row_of_sample[index] = count
@@ -397,6 +405,7 @@ def samples_to_rows(
         memory[M_UNREPORTED] = unreported
         memory[M_GROSS] = gross
         memory[M_ROTATING] = rotating
+        memory[M_TILT] = tilt
         memory[M_SLOPE] = slope
         memory[M_DENSITY] = density
         memory[M_ACCEL] = accel

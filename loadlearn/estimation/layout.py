@@ -1,0 +1,71 @@
+"""How the hypotheses lie in memory, and what is remembered beside them; constants only.
+
+Shapes: states (loads, n, lanes), covariances (loads, n, n, lanes), log_weights (loads, lanes),
+loads (loads, 10). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
+side in memory so that one instruction serves several.
+"""
+
+LANES = 8
+"""Modes at most; unused lanes have no weight."""
+MAX_LOADS = 12
+MIX_EVERY_S = 0.25
+NO_WEIGHT = -1e300
+
+# What is remembered of a load hypothesis, beside its filters.
+(
+    L_ACTIVE,
+    L_SOLO,
+    L_CHANGED,
+    L_LOG_SCALE,
+    L_LOG_SCALE_VAR,
+    L_PRIOR_LOG_MASS,
+    L_PRIOR_LOG_MASS_VAR,
+    L_PRIOR_LOG_IMPLIED,
+    L_PRIOR_LOG_IMPLIED_VAR,
+    L_SINCE_S,
+) = range(10)
+N_LOAD = 10
+
+# The filter's own scalars.
+(
+    F_STARTED,
+    F_SINCE_MIX_S,
+    F_LOG_LIKELIHOOD,
+    F_LEARNT_S,
+    F_SINCE_TIDY_S,
+    F_ENERGY_OPEN,
+    F_LAST_STOP_S,
+    F_BEFORE_KG,
+    F_SURFACE,
+    F_LAST_KG,
+) = range(10)
+N_FILTER = 10
+
+# Output columns of a row.
+(
+    O_MASS,
+    O_MASS_SD,
+    O_MASS_SD_GIVEN,
+    O_MASS_LOW,
+    O_MASS_HIGH,
+    O_IMPLIED,
+    O_ROLL,
+    O_ROLL_SD,
+    O_ROLL_LOW,
+    O_ROLL_HIGH,
+    O_DRAG,
+    O_DRAG_SD,
+    O_DRAG_SD_GIVEN,
+    O_CHANGED,
+    O_SOLO,
+    O_REGENERATION,
+    O_SURFACE,
+    O_LOG_SCALE,
+    O_LOG_SCALE_SD,
+    O_NIS,
+    O_LOADS,
+    O_LOG_LIKELIHOOD,
+    O_STOP,
+    O_BEFORE,
+) = range(24)
+N_OUTPUT = 24

@@ -1,0 +1,252 @@
+"""What the hypotheses say together: moments, intervals, ground probabilities, absolute mass."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn._compile import jit
+from loadlearn.estimation.layout import (
+    L_ACTIVE,
+    L_CHANGED,
+    L_LOG_SCALE,
+    L_LOG_SCALE_VAR,
+    L_PRIOR_LOG_IMPLIED,
+    L_PRIOR_LOG_IMPLIED_VAR,
+    L_PRIOR_LOG_MASS,
+    L_PRIOR_LOG_MASS_VAR,
+    L_SOLO,
+    MAX_LOADS,
+    O_CHANGED,
+    O_DRAG,
+    O_DRAG_SD,
+    O_DRAG_SD_GIVEN,
+    O_IMPLIED,
+    O_LOADS,
+    O_LOG_SCALE,
+    O_LOG_SCALE_SD,
+    O_MASS,
+    O_MASS_HIGH,
+    O_MASS_LOW,
+    O_MASS_SD,
+    O_MASS_SD_GIVEN,
+    O_REGENERATION,
+    O_ROLL,
+    O_ROLL_HIGH,
+    O_ROLL_LOW,
+    O_ROLL_SD,
+    O_SOLO,
+)
+from loadlearn.estimation.model import COLD, KAPPA, PHI, ROLL, Grounds
+from loadlearn.estimation.normal import mixture_interval
+
+FloatArray = NDArray[np.float64]
+
+
+@jit
+def load_weight(log_weights: FloatArray, modes: int, peak: float) -> float:
+    """Weight of one load over its modes, relative to ``exp(peak)``."""
+    total = 0.0
+    for mode in range(modes):
+        total += math.exp(log_weights[mode] - peak)
+    return total
+
+
+@jit
+def peak_of(log_weights: FloatArray, loads: FloatArray, modes: int) -> float:
+    """Greatest log weight over active loads and modes."""
+    peak = -1e300
+    for load in range(loads.shape[0]):
+        if loads[load, L_ACTIVE] > 0.5:
+            for mode in range(modes):
+                peak = max(peak, log_weights[load, mode])
+    return peak
+
+
+@jit
+def absolute_log_mass(
+    load: FloatArray, log_implied: float, log_implied_var: float
+) -> tuple[float, float, float, float]:
+    """Log combined mass and log scale, given the implied mass that a load's filter has learnt.
+
+    ``ln m = ln m' + ln s``. When nothing is hitched the mass itself is known beforehand, and the
+    implied mass says as much of the scale as of the mass: the joint normal of (ln m, ln s) is
+    updated with ln m' (a static Kalman update). Otherwise the scale is *considered*, not updated
+    (Schmidt, Adv. Control Systems 3, 1966): the total variance is the sum.
+
+    Returns
+    -------
+    log_mass, variance, log_scale, log_scale_variance : float
+    """
+    scale, scale_var = load[L_LOG_SCALE], load[L_LOG_SCALE_VAR]
+    if load[L_SOLO] < 0.5:
+        return log_implied + scale, log_implied_var + scale_var, scale, scale_var
+    prior_var = load[L_PRIOR_LOG_IMPLIED_VAR]
+    shift = log_implied - load[L_PRIOR_LOG_IMPLIED]
+    gain_mass = load[L_PRIOR_LOG_MASS_VAR] / prior_var
+    gain_scale = scale_var / prior_var
+    shrink = prior_var - log_implied_var
+    return (
+        load[L_PRIOR_LOG_MASS] + gain_mass * shift,
+        load[L_PRIOR_LOG_MASS_VAR] - gain_mass * gain_mass * shrink,
+        scale - gain_scale * shift,
+        scale_var - gain_scale * gain_scale * shrink,
+    )
+
+
+@jit
+def log_implied(phi: float, phi_var: float) -> tuple[float, float]:
+    """Mean and variance of ln m' = -ln phi for a normal phi (second order)."""
+    phi = max(phi, 1e-9)
+    variance = phi_var / (phi * phi)
+    return -math.log(phi) + 0.5 * variance, variance
+
+
+@jit
+def log_implied_pooled(
+    states: FloatArray, covariances: FloatArray, log_weights: FloatArray, modes: int
+) -> tuple[float, float]:
+    """Mean and variance of ln m' over the modes of one load."""
+    peak = log_weights[0]
+    for mode in range(modes):
+        peak = max(peak, log_weights[mode])
+    total, first, second = 0.0, 0.0, 0.0
+    for mode in range(modes):
+        weight = math.exp(log_weights[mode] - peak)
+        if weight < 1e-9:
+            continue
+        mean, variance = log_implied(states[PHI, mode], covariances[PHI, PHI, mode])
+        total += weight
+        first += weight * mean
+        second += weight * (variance + mean * mean)
+    first /= total
+    return first, max(second / total - first * first, 1e-16)
+
+
+@jit
+def drag_area(
+    phi: float, phi_var: float, kappa: float, kappa_var: float, covariance: float
+) -> tuple[float, float]:
+    """Mean and variance of kappa / phi (m^2, scale 1), to second order in phi."""
+    ratio = kappa / phi
+    mean = ratio + (ratio * phi_var - covariance) / (phi * phi)
+    variance = (kappa_var - 2.0 * ratio * covariance + ratio * ratio * phi_var) / (phi * phi)
+    return mean, max(variance, 1e-16)
+
+
+@jit
+def summarise(
+    states: FloatArray,
+    covariances: FloatArray,
+    log_weights: FloatArray,
+    loads: FloatArray,
+    grounds: Grounds,
+    out: FloatArray,
+    surface_probability: FloatArray,
+    scratch: FloatArray,
+) -> None:
+    """Moments and intervals of the mixture: one output row.
+
+    Parameters
+    ----------
+    states, covariances, log_weights, loads
+        Shapes as in ``layout``.
+    grounds : Grounds
+    out : ndarray, shape (24,)
+        Receives the output row.
+    surface_probability : ndarray, shape (grounds,)
+        Receives the probability of each ground.
+    scratch : ndarray, shape (7, loads x lanes)
+    """
+    modes = grounds.mean.size
+    peak = peak_of(log_weights, loads, modes)
+    total = 0.0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5:
+            total += load_weight(log_weights[load], modes, peak)
+    surface_probability[:] = 0.0
+    count, active = 0, 0
+    changed, solo, regeneration = 0.0, 0.0, 0.0
+    weights, log_mass, log_mass_sd = scratch[0], scratch[1], scratch[2]
+    roll, roll_sd = scratch[3], scratch[4]
+    drag, drag_second, drag_given = 0.0, 0.0, 0.0
+    mass_first, mass_second, implied_first, implied_second = 0.0, 0.0, 0.0, 0.0
+    roll_first, roll_second, scale_first, scale_second, kept = 0.0, 0.0, 0.0, 0.0, 0.0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] < 0.5:
+            continue
+        active += 1
+        for mode in range(modes):
+            weight = math.exp(log_weights[load, mode] - peak) / total
+            surface_probability[grounds.surface[mode]] += weight
+            if loads[load, L_CHANGED] > 0.5:
+                changed += weight
+            if loads[load, L_SOLO] > 0.5:
+                solo += weight
+            if grounds.regeneration[mode] == 1:
+                regeneration += weight
+            if weight < 1e-5:
+                continue
+            phi, phi_var = states[load, PHI, mode], covariances[load, PHI, PHI, mode]
+            mean_i, var_i = log_implied(phi, phi_var)
+            mean_m, var_m, scale, scale_var = absolute_log_mass(loads[load], mean_i, var_i)
+            weights[count] = weight
+            log_mass[count] = mean_m
+            log_mass_sd[count] = math.sqrt(var_m)
+            mean_mass = math.exp(mean_m) * (1.0 + 0.5 * var_m)
+            mass_first += weight * mean_mass
+            mass_second += weight * mean_mass * mean_mass * (1.0 + var_m)
+            mean_implied = math.exp(mean_i) * (1.0 + 0.5 * var_i)
+            implied_first += weight * mean_implied
+            implied_second += weight * mean_implied * mean_implied * (1.0 + var_i)
+            roll_mean = states[load, ROLL, mode] + states[load, COLD, mode]
+            roll_var = max(
+                covariances[load, ROLL, ROLL, mode]
+                + covariances[load, COLD, COLD, mode]
+                + 2.0 * covariances[load, ROLL, COLD, mode],
+                1e-16,
+            )
+            roll[count] = roll_mean
+            roll_sd[count] = math.sqrt(roll_var)
+            roll_first += weight * roll_mean
+            roll_second += weight * (roll_mean * roll_mean + roll_var)
+            scale_first += weight * scale
+            scale_second += weight * (scale * scale + scale_var)
+            area, area_var = drag_area(
+                phi,
+                phi_var,
+                states[load, KAPPA, mode],
+                covariances[load, KAPPA, KAPPA, mode],
+                covariances[load, KAPPA, PHI, mode],
+            )
+            area *= math.exp(scale)
+            drag += weight * area
+            drag_given += weight * (area_var + area * area)
+            drag_second += weight * (area_var + area * area * (1.0 + scale_var))
+            kept += weight
+            count += 1
+    for i in range(count):
+        weights[i] /= kept
+    out[O_MASS] = mass_first / kept
+    out[O_MASS_SD] = math.sqrt(max(mass_second / kept - out[O_MASS] ** 2, 1e-12))
+    out[O_IMPLIED] = implied_first / kept
+    scale_mean = scale_first / kept
+    out[O_MASS_SD_GIVEN] = math.exp(scale_mean) * math.sqrt(
+        max(implied_second / kept - out[O_IMPLIED] ** 2, 1e-12)
+    )
+    low, high = mixture_interval(count, weights, log_mass, log_mass_sd)
+    out[O_MASS_LOW], out[O_MASS_HIGH] = math.exp(low), math.exp(high)
+    out[O_ROLL] = roll_first / kept
+    out[O_ROLL_SD] = math.sqrt(max(roll_second / kept - out[O_ROLL] ** 2, 1e-16))
+    out[O_ROLL_LOW], out[O_ROLL_HIGH] = mixture_interval(count, weights, roll, roll_sd)
+    out[O_DRAG] = drag / kept
+    out[O_DRAG_SD] = math.sqrt(max(drag_second / kept - out[O_DRAG] ** 2, 1e-16))
+    out[O_DRAG_SD_GIVEN] = math.sqrt(max(drag_given / kept - out[O_DRAG] ** 2, 1e-16))
+    out[O_CHANGED] = changed
+    out[O_SOLO] = solo
+    out[O_REGENERATION] = regeneration
+    out[O_LOG_SCALE] = scale_mean
+    out[O_LOG_SCALE_SD] = math.sqrt(max(scale_second / kept - scale_mean**2, 0.0))
+    out[O_LOADS] = active

@@ -1,0 +1,242 @@
+"""The ground may change at any moment, and a regeneration may begin or end: mixing of modes.
+
+Interacting multiple models (Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988) with
+pooled moments, O(modes) instead of O(modes^2). A change of ground *re-draws* the rolling
+resistance from the new ground's prior, uncorrelated with all else; mass and drag carry over.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn._compile import jit
+from loadlearn.estimation.layout import LANES, NO_WEIGHT
+from loadlearn.estimation.model import (
+    REGENERATION,
+    REGENERATION_HIGH,
+    REGENERATION_LOW,
+    REGENERATION_MEAN,
+    REGENERATION_OFF_PER_S,
+    REGENERATION_ON_PER_S,
+    REGENERATION_SD,
+    ROLL,
+    Grounds,
+)
+from loadlearn.estimation.normal import truncated_normal
+
+FloatArray = NDArray[np.float64]
+
+
+@jit
+def mix(
+    states: FloatArray,
+    covariances: FloatArray,
+    log_weights: FloatArray,
+    grounds: Grounds,
+    dt: float,
+    pooled: FloatArray,
+    pooled_covariance: FloatArray,
+) -> None:
+    """Let ground and regeneration change during ``dt`` seconds of driving, in place.
+
+    Parameters
+    ----------
+    states : ndarray, shape (n, lanes)
+    covariances : ndarray, shape (n, n, lanes)
+    log_weights : ndarray, shape (lanes,)
+    grounds : Grounds
+    dt : float
+        Seconds of driving since the last call.
+    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
+        Scratch.
+    """
+    modes = grounds.mean.size
+    n = states.shape[0]
+    peak = log_weights[0]
+    for mode in range(modes):
+        peak = max(peak, log_weights[mode])
+    weight = np.zeros(LANES)
+    share = np.zeros(LANES)
+    keep = np.ones(LANES)
+    take = np.zeros(LANES)
+    difference = np.zeros(LANES)
+    for mode in range(modes):
+        weight[mode] = math.exp(log_weights[mode] - peak)
+    for flag in range(2):
+        total, leaving, flagged = 0.0, 0.0, 0
+        for mode in range(modes):
+            if grounds.regeneration[mode] == flag:
+                flagged += 1
+                total += weight[mode]
+                leaving += grounds.rate_per_s[mode]
+        if flagged < 2 or total <= 0.0:
+            continue
+        mixes = False
+        for h in range(LANES):
+            share[h] = 0.0
+            keep[h] = 1.0
+            take[h] = 0.0
+        for mode in range(modes):
+            if grounds.regeneration[mode] != flag:
+                continue
+            share[mode] = weight[mode] / total
+            stay = weight[mode] * (1.0 - (leaving - grounds.rate_per_s[mode]) * dt)
+            arrive = (total - weight[mode]) * grounds.rate_per_s[mode] * dt
+            if arrive > 1e-7 * stay:
+                keep[mode] = stay / (stay + arrive)
+                take[mode] = arrive / (stay + arrive)
+                mixes = True
+            weight[mode] = stay + arrive
+        if not mixes:
+            continue
+        # Pooled moments over the modes of this flag.
+        for i in range(n):
+            total_i = 0.0
+            for h in range(LANES):
+                total_i += share[h] * states[i, h]
+            pooled[i] = total_i
+        for i in range(n):
+            for h in range(LANES):
+                difference[h] = share[h] * (states[i, h] - pooled[i])
+            for j in range(i + 1):
+                total_ij = 0.0
+                for h in range(LANES):
+                    total_ij += share[h] * covariances[i, j, h] + difference[h] * (
+                        states[j, h] - pooled[j]
+                    )
+                pooled_covariance[i, j] = total_ij
+                pooled_covariance[j, i] = total_ij
+        for i in range(n):
+            pooled_covariance[i, ROLL] = 0.0
+            pooled_covariance[ROLL, i] = 0.0
+        # Each mode: what stayed, and what arrived with the rolling resistance re-drawn.
+        for i in range(n):
+            for j in range(n):
+                pooled_ij = pooled_covariance[i, j]
+                if i == ROLL or j == ROLL:
+                    for mode in range(modes):
+                        if take[mode] == 0.0:
+                            continue
+                        mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
+                        mean_j = grounds.mean[mode] if j == ROLL else pooled[j]
+                        arrived = grounds.sd[mode] ** 2 if i == j else 0.0
+                        covariances[i, j, mode] = (
+                            keep[mode] * covariances[i, j, mode]
+                            + take[mode] * arrived
+                            + keep[mode]
+                            * take[mode]
+                            * (mean_i - states[i, mode])
+                            * (mean_j - states[j, mode])
+                        )
+                else:
+                    for h in range(LANES):
+                        covariances[i, j, h] = (
+                            keep[h] * covariances[i, j, h]
+                            + take[h] * pooled_ij
+                            + keep[h]
+                            * take[h]
+                            * (pooled[i] - states[i, h])
+                            * (pooled[j] - states[j, h])
+                        )
+        for i in range(n):
+            for mode in range(modes):
+                mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
+                states[i, mode] += take[mode] * (mean_i - states[i, mode])
+    for mode in range(modes):
+        other = grounds.partner[mode]
+        if other >= 0 and grounds.regeneration[mode] == 0:
+            _begin_or_end_regeneration(states, covariances, weight, mode, other, dt)
+    for mode in range(modes):
+        log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
+        if grounds.regeneration[mode] == 1:
+            log_weights[mode] += _bound_regeneration(states, covariances, mode)
+    for mode in range(modes, LANES):
+        log_weights[mode] = NO_WEIGHT
+
+
+@jit
+def merge_lanes(
+    states: FloatArray,
+    covariances: FloatArray,
+    mode: int,
+    weight: float,
+    other_state: FloatArray,
+    other_covariance: FloatArray,
+    other_weight: float,
+) -> None:
+    """Moment-match another Gaussian component into one lane, in place."""
+    total = weight + other_weight
+    if total <= 0.0:
+        return
+    n = states.shape[0]
+    a, b = weight / total, other_weight / total
+    for i in range(n):
+        di = other_state[i] - states[i, mode]
+        for j in range(n):
+            dj = other_state[j] - states[j, mode]
+            covariances[i, j, mode] = (
+                a * covariances[i, j, mode] + b * other_covariance[i, j] + a * b * di * dj
+            )
+    for i in range(n):
+        states[i, mode] += b * (other_state[i] - states[i, mode])
+
+
+@jit
+def _begin_or_end_regeneration(
+    states: FloatArray,
+    covariances: FloatArray,
+    weight: FloatArray,
+    off: int,
+    on: int,
+    dt: float,
+) -> None:
+    """Regeneration may begin (its excess is drawn) or end (it is nothing); the ground stays."""
+    n = states.shape[0]
+    begin = weight[off] * REGENERATION_ON_PER_S * dt
+    end = weight[on] * REGENERATION_OFF_PER_S * dt
+    stay_off, stay_on = weight[off] - begin, weight[on] - end
+    off_state, on_state = states[:, off].copy(), states[:, on].copy()
+    off_covariance, on_covariance = covariances[:, :, off].copy(), covariances[:, :, on].copy()
+    off_state[REGENERATION] = REGENERATION_MEAN
+    on_state[REGENERATION] = 0.0
+    for j in range(n):
+        off_covariance[REGENERATION, j] = 0.0
+        off_covariance[j, REGENERATION] = 0.0
+        on_covariance[REGENERATION, j] = 0.0
+        on_covariance[j, REGENERATION] = 0.0
+    off_covariance[REGENERATION, REGENERATION] = REGENERATION_SD**2
+    if begin > 1e-7 * stay_on:
+        merge_lanes(states, covariances, on, stay_on, off_state, off_covariance, begin)
+    if end > 1e-7 * stay_off:
+        merge_lanes(states, covariances, off, stay_off, on_state, on_covariance, end)
+    weight[off] = stay_off + end
+    weight[on] = stay_on + begin
+
+
+@jit
+def _bound_regeneration(states: FloatArray, covariances: FloatArray, mode: int) -> float:
+    """Hold the excess fuel of a regeneration to what regenerations can be, in place.
+
+    When most of the normal lies outside the bounds, its moments are matched to the normal
+    truncated there (so that a wrong mass cannot hide behind an impossible regeneration). Returns
+    the log of the probability that the bounds hold, 0 when enough of it lies inside.
+    """
+    n = states.shape[0]
+    sd = math.sqrt(max(covariances[REGENERATION, REGENERATION, mode], 1e-12))
+    low = (REGENERATION_LOW - states[REGENERATION, mode]) / sd
+    high = (REGENERATION_HIGH - states[REGENERATION, mode]) / sd
+    inside, shift, kept = truncated_normal(low, high)
+    if inside > 0.4:
+        return 0.0
+    kept = max(kept, 0.01)
+    gain = np.empty(n)
+    for j in range(n):
+        gain[j] = covariances[REGENERATION, j, mode] / sd
+    for i in range(n):
+        states[i, mode] += gain[i] * shift
+        for j in range(n):
+            covariances[i, j, mode] -= gain[i] * gain[j] * (1.0 - kept)
+    return math.log(max(inside, 1e-9))
