@@ -1,22 +1,73 @@
 """Chassis-dyno logs of a petrol sedan: real fuelling and roller speed, once a second.
 
 They are carried by an older wheel (:mod:`plants.archive`) and found by pattern. Each holds time
-(s), fuel flow (cubic centimetres per second, spiky as real data is) and roller speed (mph). The
-sedan's mass and road load are the ones its simulator model was given for the same tests, so they
-are only *approximately* known, and a roller has no hills: these logs are a consistency check, not a
-mass recovered.
+(s), fuel flow (cubic centimetres per second, spiky as real data is) and roller speed (mph). What
+the roller was set to is not in them. :func:`approximate_vehicle` takes the middle of the US EPA's
+test-car list (in the same wheel) over front-driven cars with the same engine size (2.5 L, four
+cylinders; from memory), so mass and road load are only *approximately* known, and a roller has no
+hills: these logs are a consistency check, not a mass recovered.
 """
 
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 
 import pandas as pd
 
 from plants import archive
 
 PATTERN = r"dyno_data/.*Test Data\.txt$"
+TEST_CARS = r"epa_vehdb/22-tstcar\.csv$"
 MILE_PER_HOUR_M_S = 0.44704
+POUND_KG = 0.45359237
+POUND_FORCE_N = 4.4482216
+AIR_DENSITY_KG_M3 = 1.17
+TYRE_RADIUS_M = 0.33
+WHEEL_INERTIA_KG_M2 = 3.3
+
+
+@dataclass(frozen=True)
+class ApproximateVehicle:
+    """What cars of that engine size are tested at.
+
+    Attributes
+    ----------
+    mass_kg, mass_sd_kg : float
+        Median and standard deviation of the equivalent test weight.
+    rolling_resistance, drag_area_m2 : float
+        Medians from the target road-load coefficients.
+    cars : int
+        How many cars that is.
+    """
+
+    mass_kg: float
+    mass_sd_kg: float
+    rolling_resistance: float
+    drag_area_m2: float
+    cars: int
+
+
+def approximate_vehicle() -> ApproximateVehicle:
+    """Mass and road load of front-driven 2.5 L four-cylinder petrol cars in the test-car list."""
+    cars = pd.read_csv(io.StringIO(archive.read_text(TEST_CARS)), low_memory=False)
+    chosen = cars[
+        (pd.to_numeric(cars["Test Veh Displacement (L)"], errors="coerce") == 2.5)
+        & (pd.to_numeric(cars["# of Cylinders and Rotors"], errors="coerce") == 4)
+        & (cars["Vehicle Type"] == "Car")
+        & cars["Drive System Description"].str.contains("Front", na=False)
+        & cars["Test Fuel Type Description"].str.contains("asoline|Tier", na=False)
+    ].drop_duplicates(["Test Vehicle ID", "Test Veh Configuration #"])
+    mass = chosen["Equivalent Test Weight (lbs.)"] * POUND_KG
+    constant = chosen["Target Coef A (lbf)"] * POUND_FORCE_N
+    square = chosen["Target Coef C (lbf/mph**2)"] * POUND_FORCE_N / MILE_PER_HOUR_M_S**2
+    return ApproximateVehicle(
+        mass_kg=float(mass.median()),
+        mass_sd_kg=float(mass.std()),
+        rolling_resistance=float((constant / (mass * 9.80665)).median()),
+        drag_area_m2=float((2.0 * square / AIR_DENSITY_KG_M3).median()),
+        cars=len(chosen),
+    )
 
 
 def names() -> list[str]:

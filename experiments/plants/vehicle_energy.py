@@ -106,7 +106,7 @@ class PlantRun:
         return table.astype(float).reset_index(drop=True)
 
 
-GEAR_RATIOS = (5.25, 3.03, 1.95, 1.46, 1.22, 1.0)
+GEAR_RATIOS = (5.0, 3.6, 2.6, 1.87, 1.34, 0.97)
 FINAL_DRIVE = 3.73
 _UPSHIFT_RPM = 2400.0
 _IDLE_RPM = 750.0

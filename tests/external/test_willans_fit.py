@@ -1,0 +1,43 @@
+"""The documented fit of a Willans line gives back a line, and says how far an engine is from one."""
+
+from __future__ import annotations
+
+import fit_willans
+import numpy as np
+import pytest
+
+
+def test_a_line_is_given_back() -> None:
+    rng = np.random.default_rng(3)
+    omega = rng.uniform(80.0, 300.0, 400)
+    fuel = rng.uniform(0.5, 9.0, 400)
+    volume, heat = 3.0e-3, 42.8e3
+    friction = (112e3 + 170.0 * omega) * volume / (4.0 * np.pi)
+    power = 0.415 * heat * fuel - friction * omega
+    line = fit_willans.fit(fuel, power, omega, displacement_l=3.0, heating_value_j_g=heat)
+    assert line.indicated_efficiency == pytest.approx(0.415, rel=1e-6)
+    assert line.friction_mep_kpa == pytest.approx(112.0, rel=1e-4)
+    assert line.friction_mep_slope_kpa_s_per_rad == pytest.approx(0.170, rel=1e-4)
+    assert line.relative_error < 1e-6
+
+
+def test_a_curved_engine_is_reported_as_such() -> None:
+    # Efficiency falling from 0.40 towards full load: the line is wrong by a few per cent, low
+    # below and high above, and the fit says so.
+    omega = np.full(300, 200.0)
+    power = np.linspace(5e3, 150e3, 300)
+    efficiency = 0.38 - 0.08 * np.linspace(0.0, 1.0, 300) ** 2
+    fuel = power / (efficiency * 42.8e3)
+    line = fit_willans.fit(fuel, power, omega, displacement_l=3.0, heating_value_j_g=42.8e3)
+    assert 0.01 < line.relative_error < 0.08
+    assert line.bias_low * line.bias_high < 0.0 or abs(line.bias_high) < 0.01
+
+
+def test_the_energy_simulators_engine() -> None:
+    pytest.importorskip("fastsim", reason="needs the extra external: fastsim 3.1 or later")
+    line, samples = fit_willans.energy_plant_line(2850.0, 0.0105, 1.2, 150e3)
+    # The shipped map peaks at 36 % and falls to 30 %: no line, and a slope near its peak.
+    assert 0.30 < line.indicated_efficiency < 0.40
+    assert 0.01 < line.relative_error < 0.07
+    assert line.samples > 500
+    assert samples["brake_power_w"].max() <= 150e3
