@@ -28,7 +28,18 @@ _ALTITUDE_BASE_M = 120.0
 
 
 def first_logged(trace: pd.DataFrame, names: tuple[str, ...]) -> str | None:
-    """The first of some channels that is in a trace and holds values."""
+    """The first of some channels that is in a trace and holds values.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+    names : tuple of str
+        Channels, the preferred one first.
+
+    Returns
+    -------
+    str or None
+    """
     for name in names:
         if name in trace and trace[name].notna().any():
             return name
@@ -84,14 +95,41 @@ def make_grid(trace: pd.DataFrame) -> Grid:
 
 
 def on_grid(trace: pd.DataFrame, name: str, grid: Floats) -> Floats:
-    """A channel by linear interpolation between its known values."""
+    """A channel by linear interpolation between its known values.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+    name : str
+        A channel with at least one value.
+    grid : ndarray, shape (n,)
+        Stamps wanted (s).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     time_s, values = trace["time_s"].to_numpy(), trace[name].to_numpy()
     known = ~np.isnan(values)
     return np.interp(grid, time_s[known], values[known])
 
 
 def smooth(values: Floats, interval_s: float, over_s: float = _SMOOTHING_S) -> Floats:
-    """Centred triangular average, which delays nothing; twice a moving mean of ``over_s / 2``."""
+    """Centred triangular average, which delays nothing; twice a moving mean of ``over_s / 2``.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced.
+    interval_s : float
+        Between samples.
+    over_s : float
+        Full width of the triangle at half its height.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     half = round(over_s / (4.0 * interval_s))
     if half < 1 or values.size < 4 * half + 2:
         return values
@@ -108,6 +146,21 @@ def sine_of_grade(
     """Sine of the road's angle on a grid, from the first grade channel that is logged.
 
     Altitude is differenced over 120 m of road; the body accelerometer gives it less dv/dt.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+    grid : ndarray, shape (n,)
+        Evenly spaced stamps (s).
+    speed_m_s : ndarray, shape (n,)
+        Road speed on the grid.
+    interval_s : float
+        Between stamps.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Zeros where no grade channel is logged.
     """
     name = first_logged(trace, GRADE_CHANNELS)
     if name is None or grid.size < 3:
@@ -142,7 +195,18 @@ def _ok(trace: pd.DataFrame, grid: Floats, speed: Floats, interval_s: float) -> 
 
 
 def shrink(mask: Mask, steps: int) -> Mask:
-    """True where all neighbours within some steps are true."""
+    """True where all neighbours within some steps are true.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (n,)
+    steps : int
+        Neighbours looked at on either side.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     if steps < 1 or mask.size == 0:
         return mask
     bad = np.concatenate(([0], np.cumsum(~mask)))

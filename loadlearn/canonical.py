@@ -217,7 +217,13 @@ def _reading_of(name: str, declared: str | None, source: str) -> Reading | None:
 
 
 def drop_idle_ingredients(plan: Plan) -> None:
-    """Leave aside what nothing is computed from: its canonical channel is there already."""
+    """Leave aside what nothing is computed from: its canonical channel is there already.
+
+    Parameters
+    ----------
+    plan : Plan
+        Changed in place.
+    """
     have = set(plan.columns)
     volume_wins = "fuel_rate_l_h" in have
     for name in list(plan.columns):

@@ -25,7 +25,17 @@ LEAST_SPEED_FOR_POWER_M_S = 2.0
 
 
 def fuel_from_volume(litres_per_hour: Any, rig: Rig) -> Any:
-    """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density."""
+    """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density.
+
+    Parameters
+    ----------
+    litres_per_hour : float or ndarray
+    rig : Rig
+
+    Returns
+    -------
+    float or ndarray
+    """
     density = rig.engine.fuel_density_kg_m3
     assert density is not None
     return litres_per_hour * (density / 3600.0)
@@ -36,13 +46,33 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
 
     ``mg x cylinders x rpm / (30 000 x strokes_per_cycle)``: a cylinder is injected once in
     strokes_per_cycle / 2 turns.
+
+    Parameters
+    ----------
+    mg_per_stroke, engine_speed_rpm : float or ndarray
+    rig : Rig
+
+    Returns
+    -------
+    float or ndarray
+        g/s.
     """
     per_rpm = rig.engine.cylinders / (30_000.0 * rig.engine.strokes_per_cycle)
     return mg_per_stroke * engine_speed_rpm * per_rpm
 
 
 def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
-    """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi)."""
+    """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi).
+
+    Parameters
+    ----------
+    engine_speed_rpm : float or ndarray
+    rig : Rig
+
+    Returns
+    -------
+    float or ndarray
+    """
     engine = rig.engine
     omega = engine_speed_rpm * (math.pi / 30.0)
     mep_kpa = engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * omega
@@ -50,7 +80,16 @@ def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
 
 
 def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
-    """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up."""
+    """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up.
+
+    Parameters
+    ----------
+    power_kw, speed_m_s : float or ndarray
+
+    Returns
+    -------
+    float or ndarray
+    """
     slow = speed_m_s < LEAST_SPEED_FOR_POWER_M_S
     if isinstance(slow, bool):
         return math.nan if slow or speed_m_s != speed_m_s else 1e3 * power_kw / speed_m_s
@@ -59,7 +98,16 @@ def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
 
 
 def force_sd_from_power(force_n: Any, speed_m_s: Any, power_sd_kw: Any, speed_sd_m_s: Any) -> Any:
-    """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v."""
+    """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v.
+
+    Parameters
+    ----------
+    force_n, speed_m_s, power_sd_kw, speed_sd_m_s : float or ndarray
+
+    Returns
+    -------
+    float or ndarray
+    """
     return np.hypot(1e3 * power_sd_kw, force_n * speed_sd_m_s) / speed_m_s
 
 
@@ -194,6 +242,16 @@ def _derive(
 
 
 def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
+    """Raise for a column that needs the rig.
+
+    Parameters
+    ----------
+    plan : Plan
+    name : str
+        Channel that needs the rig.
+    key : str
+        Key of its table ``[engine]``.
+    """
     column = plan.columns[name][0]
     raise InputError(
         f"{plan.source}: column '{column}' can only be converted with the rig's key "
@@ -202,6 +260,20 @@ def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
 
 
 def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> Floats:
+    """The engine speed that a column's conversion needs, or an error.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+    plan : Plan
+    name : str
+        Channel that needs it.
+
+    Returns
+    -------
+    ndarray
+        1/min.
+    """
     if "engine_speed_rpm" not in values:
         raise InputError(
             f"{plan.source}: column '{plan.columns[name][0]}' can only be converted with the "
@@ -211,6 +283,21 @@ def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> F
 
 
 def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Floats:
+    """Brake torque from percent torque: less friction, times the reference torque.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+        Channels in canonical units, ``engine_percent_torque`` among them.
+    plan : Plan
+        Names columns in errors; gets a warning when friction is taken from the rig.
+    rig : Rig or None
+
+    Returns
+    -------
+    ndarray
+        Brake torque (N m).
+    """
     reference: Any = rig.engine.reference_torque_n_m if rig is not None else None
     if reference is None:
         reference = values.get("engine_reference_torque_n_m")
@@ -231,6 +318,19 @@ def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Flo
 
 
 def ambient_kpa(values: Mapping[str, Floats], plan: Plan) -> Floats | float:
+    """Ambient pressure: logged, or that of the standard atmosphere at the altitude.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+    plan : Plan
+        Gets a warning when sea level is assumed.
+
+    Returns
+    -------
+    float or ndarray
+        kPa.
+    """
     if "ambient_pressure_kpa" in values:
         return values["ambient_pressure_kpa"]
     if "altitude_m" in values:

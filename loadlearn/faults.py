@@ -19,6 +19,15 @@ def gap_threshold_s(time_s: Floats) -> float:
 
     Two and a half times the ninth decile of the intervals: stamps that jitter, and channels polled
     in turn and stamped in bursts, are no gaps.
+
+    Parameters
+    ----------
+    time_s : ndarray
+        Rising stamps (s), two at least.
+
+    Returns
+    -------
+    float
     """
     return 2.5 * float(np.quantile(np.diff(time_s), 0.9))
 
@@ -41,7 +50,16 @@ def gaps(time_s: Floats) -> list[tuple[float, float]]:
 
 
 def runs(values: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """First and last index of each run of equal values; NaN equals NaN."""
+    """First and last index of each run of equal values; NaN equals NaN.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+
+    Returns
+    -------
+    first, last : ndarray of int
+    """
     nan = np.isnan(values)
     same = (values[1:] == values[:-1]) | (nan[1:] & nan[:-1])
     edges = np.flatnonzero(~same)
@@ -165,7 +183,17 @@ def _frozen_speed(trace: pd.DataFrame, time_s: Floats, speed: Floats) -> list[tu
 
 
 def distance_m(time_s: Floats, speed_m_s: Floats) -> Floats:
-    """Distance driven since the first sample (m); an unknown speed is bridged by a line."""
+    """Distance driven since the first sample (m); an unknown speed is bridged by a line.
+
+    Parameters
+    ----------
+    time_s, speed_m_s : ndarray, shape (n,)
+        Speed known in one sample at least.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     known = ~np.isnan(speed_m_s)
     speed = speed_m_s
     if not known.all():

@@ -34,7 +34,17 @@ _GROUP_NAMES = {
 
 
 def group_name(group: str) -> str:
-    """What is needed of a group, for error messages."""
+    """What is needed of a group, for error messages.
+
+    Parameters
+    ----------
+    group : str
+        One of :data:`GROUPS`.
+
+    Returns
+    -------
+    str
+    """
     return _GROUP_NAMES[group]
 
 
@@ -62,7 +72,17 @@ class Origin:
 
 
 def row_of_frame(row: int) -> str:
-    """Words for a row of a table without lines."""
+    """Words for a row of a table without lines.
+
+    Parameters
+    ----------
+    row : int
+        From 0.
+
+    Returns
+    -------
+    str
+    """
     return f"row {row} (the first row is 0)"
 
 

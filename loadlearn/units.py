@@ -142,7 +142,16 @@ _SAME = str.maketrans({"²": "2", "³": "3", "µ": "u", "μ": "u", "⁻": "-", "
 
 
 def unit_key(spelling: str) -> str:
-    """Spelling of a unit with everything that loggers vary removed (``"km / h"`` -> ``"kmh"``)."""
+    """Spelling of a unit with everything that loggers vary removed (``"km / h"`` -> ``"kmh"``).
+
+    Parameters
+    ----------
+    spelling : str
+
+    Returns
+    -------
+    str
+    """
     # "percent" must survive the removal of "per" (as in "mg per stroke").
     text = spelling.strip().translate(_SAME).lower().replace("percent", "%")
     # A lone angle is a degree; before a letter it belongs to a temperature.
@@ -151,7 +160,16 @@ def unit_key(spelling: str) -> str:
 
 
 def spelling_variants(spelling: str) -> Iterator[str]:
-    """How a unit may end a column's name: ``km/h`` as ``km_h``, ``kmh`` and ``km_per_h``."""
+    """How a unit may end a column's name: ``km/h`` as ``km_h``, ``kmh`` and ``km_per_h``.
+
+    Parameters
+    ----------
+    spelling : str
+
+    Returns
+    -------
+    iterator of str
+    """
     text = spelling.translate(_SAME).lower().replace("°", "deg").replace("%", "percent")
     for separator, gap in (("_", "_"), ("", ""), ("_per_", "_")):
         suffix = re.sub(r"[\s·-]", gap, text.replace("/", separator))
@@ -161,7 +179,16 @@ def spelling_variants(spelling: str) -> Iterator[str]:
 
 @functools.cache
 def units_of(quantity: str) -> dict[str, Unit]:
-    """Units of a quantity by :func:`unit_key`; the canonical unit comes first."""
+    """Units of a quantity by :func:`unit_key`; the canonical unit comes first.
+
+    Parameters
+    ----------
+    quantity : str
+
+    Returns
+    -------
+    dict of str to Unit
+    """
     table: dict[str, Unit] = {}
     for unit in UNITS:
         if unit.quantity == quantity:
