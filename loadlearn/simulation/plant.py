@@ -152,6 +152,8 @@ def drive_step(
     thermal: ThermalParameters,
     accessory_w: float,
     share_ceiling: float,
+    economy: float,
+    shift_factor: float,
     dt: float,
     record: np.ndarray,
 ) -> None:
@@ -179,6 +181,11 @@ def drive_step(
         Accessory power now (W).
     share_ceiling : float
         Most of the extra torque that may be used (0..1).
+    economy : float
+        How far demand is restrained (0..1): pedal slope over the lower 70 % of its travel, rate of
+        torque rise, speed on climbs under cruise control.
+    shift_factor : float
+        Share of the driving torque kept in a gear change; the gearbox's own reduction holds too.
     dt : float
         Step (s).
     record : ndarray, shape (RECORD_COLUMNS,)
@@ -266,15 +273,20 @@ def drive_step(
         drag = engine.torque_scale * (
             friction_torque(state[ENGINE_SPEED], engine) + accessory_w / running
         )
+        cruising = noise[NOISE_CRUISE] > 0.5 and speed > 12.0 and gap > 400.0
+        droop = 0.0
+        if cruising:
+            # 4 km/h at most, from 1 % of climb on, all of it from 3 %.
+            droop = economy * (4.0 / 3.6) * min(max((tangent - 0.01) / 0.02, 0.0), 1.0)
         drive_pedals(
             state,
-            road[ROAD_COAST_SPEED],
+            road[ROAD_COAST_SPEED] - droop,
             road[ROAD_BRAKE_SPEED],
             road_ahead[ROAD_BRAKE_SPEED],
             gap,
             noise[NOISE_SPEED_OFFSET],
             noise[NOISE_LIFT] > 0.5,
-            noise[NOISE_CRUISE] > 0.5 and speed > 12.0 and gap > 400.0,
+            cruising,
             resisting,
             available,
             drag * ratio_now / radius if state[PEDAL] == 0.0 else 0.0,
@@ -304,7 +316,7 @@ def drive_step(
             thermal,
         )
         air_limit = torque_for_fuel(fuel_most, state[ENGINE_SPEED], accessory_w, engine)
-        command_torque(state, full_load, air_limit, drag, dt, engine, line)
+        command_torque(state, full_load, air_limit, drag, economy, shift_factor, dt, engine, line)
         torque = state[TORQUE]
         external = state[BRAKE_FORCE] + curve_force
         if state[LOCKED] > 1.5:
@@ -542,6 +554,8 @@ def drive_loop(
             thermal,
             accessory,
             engine.share_ceiling,
+            0.0,
+            1.0,
             dt,
             record,
         )

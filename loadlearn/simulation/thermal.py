@@ -341,6 +341,8 @@ def heat_step(
     if running:
         load = fuel_g_s / max(base_fuel_g_s, 1e-6)
         share = p.exhaust_share * (1.0 + p.exhaust_share_rise * max(load - 1.0, 0.0))
+        # A lazy flame loses more of its heat to the walls.
+        share *= 0.6 + 0.4 * min(load / 0.3, 1.0)
         power = p.heating_value_j_g * (share * fuel_g_s + p.late_fuel_share * late_fuel_g_s)
         capacity = p.exhaust_heat_j_g_k * (air + total_fuel)
         cylinder = heat[INTAKE] + power / capacity + 25.0

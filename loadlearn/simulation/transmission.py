@@ -79,16 +79,25 @@ def command_torque(
     full_load: float,
     air_limit: float,
     drag: float,
+    economy: float,
+    shift_factor: float,
     dt: float,
     engine: EngineParameters,
     line: DrivelineParameters,
 ) -> None:
     """Move the engine's torque towards what the pedal and the gearbox ask for.
 
-    ``air_limit`` is the torque for which there is air.
+    ``air_limit`` is the torque for which there is air. ``economy`` flattens the pedal over its
+    lower 70 % by a quarter at most and slows the rise of torque; ``shift_factor`` is the share of
+    the driving torque that may stay in a gear change.
     """
     speed = state[ENGINE_SPEED]
     pedal = state[PEDAL]
+    flat = 1.0 - 0.25 * economy
+    if pedal <= 0.7:
+        pedal *= flat
+    else:
+        pedal = 0.7 * flat + (pedal - 0.7) * (1.0 - 0.7 * flat) / 0.3
     if pedal >= 0.04:
         wanted = pedal * full_load
     else:
@@ -98,7 +107,7 @@ def command_torque(
     if state[SHIFT_TIME] >= 0.0:
         part = state[SHIFT_TIME] / line.shift_time_s
         if part < 0.8 and wanted > 0.0:
-            wanted *= line.shift_torque_factor
+            wanted *= min(line.shift_torque_factor, shift_factor)
     wanted = min(wanted, max(air_limit, 0.05 * full_load))
     torque = state[TORQUE]
     if wanted > torque:
@@ -106,6 +115,7 @@ def command_torque(
         lag = engine.lag_rise_s + engine.lag_boost_s * boosted
         if state[SHIFT_TIME] >= 0.0:
             lag = engine.lag_rise_s
+        lag /= 1.0 - 0.7 * economy
     else:
         lag = engine.lag_fall_s
     torque += (wanted - torque) * (1.0 - math.exp(-dt / lag))
