@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import logging
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -61,7 +62,7 @@ def read_mdf(
             "'loadlearn[mdf]'"
         ) from None
     # An open file, not a path: the package would leave a damaged file open.
-    with open(path, "rb") as file, _quiet_finalisers(), ExitStack() as stack:
+    with open(path, "rb") as file, _quiet(), ExitStack() as stack:
         mdf = _guarded(source, lambda: stack.enter_context(MDF(file)))
         places, units = _guarded(source, lambda: _channels(mdf))
         # Every sample carries its master channel's stamp, so a log needs no channel for time.
@@ -89,14 +90,16 @@ def _guarded(source: str, work: Callable[[], _T]) -> _T:
 
 
 @contextmanager
-def _quiet_finalisers() -> Iterator[None]:
-    """Let half-built objects of the package go without the noise that their finalisers make.
+def _quiet() -> Iterator[None]:
+    """Keep the package from writing to stderr about a damaged file: the caller says it once.
 
-    When a damaged file ends a constructor early, the object's ``__del__`` fails and Python prints a
-    traceback; its temporary file is closed late, with a warning.
+    It logs; and when the damage ends a constructor early, the object's ``__del__`` fails and Python
+    prints a traceback, and its temporary file is closed late, with a warning.
     """
-    hook = sys.unraisablehook
+    hook, logger = sys.unraisablehook, logging.getLogger("asammdf")
+    level = logger.level
     sys.unraisablehook = lambda _: None
+    logger.setLevel(logging.CRITICAL + 1)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)
@@ -106,6 +109,7 @@ def _quiet_finalisers() -> Iterator[None]:
                 gc.collect()
     finally:
         sys.unraisablehook = hook
+        logger.setLevel(level)
 
 
 _Stamped = Mapping[str, tuple[Floats, NDArray[Any]]]

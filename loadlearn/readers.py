@@ -116,7 +116,7 @@ def _read_csv(
     if not header_line.strip():
         raise InputError(f"{source}: the file is empty; record or export the log again")
     delimiter = _delimiter(header_line)
-    names = _header_names(header_line, delimiter)
+    names = _header_names(header_line, delimiter, source)
     plan = make_plan(names, source, channels)
     for column, _ in plan.columns.values():
         if names.count(column) > 1:
@@ -198,10 +198,15 @@ def _delimiter(header: str) -> str:
     return max(";\t,", key=bare.count)
 
 
-def _header_names(header: str, delimiter: str) -> list[str]:
+def _header_names(header: str, delimiter: str, source: str) -> list[str]:
     import csv
 
-    names = [name.strip() for name in next(csv.reader([header], delimiter=delimiter))]
+    try:
+        names = [name.strip() for name in next(csv.reader([header], delimiter=delimiter))]
+    except csv.Error as error:
+        raise InputError(
+            f"{source}: the header cannot be read ({error}); mend the line that names the columns"
+        ) from None
     return [name or f"column {i + 1}" for i, name in enumerate(names)]
 
 
@@ -239,18 +244,21 @@ class _Body:
         """Raise for the first line that has more or fewer fields than the header."""
         import csv
 
-        lines = self.data[self.start :].decode().splitlines()
+        lines = self.data[self.start :].decode().rstrip().split("\n")
         for i, line in enumerate(lines):
-            if not line:
+            if not line.strip("\r"):
                 continue
-            fields = next(csv.reader([line], delimiter=self.delimiter))
-            if len(fields) != len(self.names):
+            try:
+                number = len(next(csv.reader([line.rstrip("\r")], delimiter=self.delimiter)))
+            except csv.Error:
+                number = 0
+            if number != len(self.names):
                 last = i == len(lines) - 1
                 cause = "the file ends in the middle of a row" if last else "the row is damaged"
                 raise InputError(
-                    f"{self.source}: {self.line_label(self.header_line + 1 + i)} has "
-                    f"{len(fields)} field(s) where the header names {len(self.names)}; {cause}: "
-                    "delete that line or export the log again"
+                    f"{self.source}: {self.line_label(self.header_line + 1 + i)} has {number} "
+                    f"field(s) where the header names {len(self.names)}; {cause}: delete that line "
+                    "or export the log again"
                 )
 
 

@@ -678,6 +678,48 @@ def test_damaged_row_in_the_middle(tmp_path: Path) -> None:
     assert "line 3 (the header is line 1) has 5 field(s)" in message
 
 
+def test_a_stray_carriage_return_in_the_header(tmp_path: Path) -> None:
+    text = "time_s,speed_m_s,fuel\rrate_g_s,grade_percent\n0,1,1,0\n1,1,1,0\n"
+    assert "header cannot be read" in error_of(write(tmp_path / "drive.csv", text))
+
+
+@pytest.mark.parametrize("kind", ["csv", "csv.gz", "parquet", "mf4"])
+def test_damaged_bytes_never_end_in_a_traceback(
+    tmp_path: Path, kind: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever bytes are damaged, a log is read or refused with one sentence, and nothing else."""
+    rng = np.random.default_rng(11)
+    path = tmp_path / f"drive.{kind}"
+    log = small_log()
+    if kind == "mf4":
+        stamps = log["time_s"].to_numpy()
+        write_mdf(path, [{n: (stamps, log[n].to_numpy(), "") for n in log.columns[1:]}])
+    elif kind == "parquet":
+        log.to_parquet(path)
+    else:
+        log.to_csv(path, index=False)
+    whole = path.read_bytes()
+    refused = 0
+    for _ in range(15 if kind == "mf4" else 60):
+        data = bytearray(whole)
+        at = int(rng.integers(1, len(data)))
+        if kind == "mf4":
+            # Only cut: the package's compiled code may crash on block addresses that are wrong.
+            del data[at:]
+        elif rng.random() < 0.5:
+            data[at] = int(rng.choice(list(b",;\n\r\"'-.e09 \x00\xff#N")))
+        else:
+            del data[at : at + int(rng.integers(1, 40))]
+        path.write_bytes(data)
+        try:
+            read_log(path)
+        except InputError as error:
+            refused += 1
+            assert "\n" not in str(error) and path.name in str(error)
+    assert refused > 5
+    assert capfd.readouterr().err == ""
+
+
 def test_two_columns_of_one_name(tmp_path: Path) -> None:
     text = "time_s,speed_m_s,speed_m_s,fuel_rate_g_s,grade_percent\n0,1,1,1,0\n1,1,1,1,0\n"
     message = error_of(write(tmp_path / "drive.csv", text))
