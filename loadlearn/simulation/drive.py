@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.plant import drive_loop
+from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.sensors import Logger, log_drive
-from loadlearn.simulation.surroundings import NOISE_STEP_S, noise_table, road_table, stops_table
-from loadlearn.simulation.thermal import ThermalParameters, initial_heat
-from loadlearn.simulation.variation import PlantVariation, draw_parameters
+from loadlearn.simulation.surroundings import NOISE_STEP_S
+from loadlearn.simulation.variation import PlantVariation
 
 __all__ = ["Drive", "PlantVariation", "simulate"]
 
@@ -101,110 +100,62 @@ def simulate(
         The rig has no full-load curve, or an argument is impossible.
     """
     logger = logger or Logger.good_10hz()
-    variation = variation or PlantVariation()
-    if not rig.engine.full_load_rpm:
-        raise InputError(
-            "the rig has no full-load curve: add full_load_rpm and full_load_torque_n_m "
-            "under [engine]"
-        )
-    if not 0.0 <= extra_torque_share <= 1.0:
-        raise InputError(f"extra_torque_share is {extra_torque_share:g}; give a share from 0 to 1")
-    if not 0.5 <= tractive_scale <= 2.0:
-        raise InputError(f"tractive_scale is {tractive_scale:g}; give a factor between 0.5 and 2")
-    drawn = draw_parameters(rig, variation, seed)
-    mass = drawn["tow_mass_kg"] if combined_mass_kg is None else float(combined_mass_kg)
-    if not mass > 0.0:
-        raise InputError(f"combined_mass_kg is {mass:g}; give a positive mass")
-    drawn.update(
-        seed=seed,
-        combined_mass_kg=mass,
-        trailer_mass_kg=mass - drawn["tow_mass_kg"],
-        tractive_scale=tractive_scale,
-        extra_torque_share=extra_torque_share,
-        road=road.name,
-        rig=rig.name,
+    prepared = prepare_drive(
+        rig,
+        road,
+        seed,
+        combined_mass_kg,
+        tractive_scale,
+        duration_s,
+        variation,
+        extra_torque_share,
+        step_s,
     )
-    duration = duration_s if duration_s is not None else 20.0 * 3600.0
-    steps = int(round(duration / step_s)) + 1
-    if duration_s is None:
-        # Enough for walking pace all along; the loop ends when the vehicle stands at the end.
-        slowest = np.maximum(road.speed_limit_m_s, 2.0)
-        waiting = sum(stop.duration_s for stop in road.stops)
-        steps = int((3.0 * np.sum(GRID_M / slowest) + waiting + 300.0) / step_s)
-    engine = _engine(rig, variation, drawn, tractive_scale, extra_torque_share)
-    line = _driveline(rig, drawn)
-    load = ps.RoadLoadParameters(
-        tyre_speed_slope=drawn["tyre_speed_slope"],
-        cold_rise=drawn["cold_tyre_rise"],
-        cold_time_s=drawn["cold_tyre_time_s"],
-        yaw_drag_per_rad2=variation.yaw_drag_per_rad2,
-        cornering_stiffness_1_rad=9.0 if variation.curve_resistance else 1e12,
-    )
-    heavy = mass > 12_000.0
-    driver = ps.DriverParameters(
-        speed_gain_1_s=0.22,
-        integral_gain_1_s2=0.008,
-        feedforward=0.85,
-        acceleration_m_s2=drawn["acceleration_m_s2"],
-        brake_m_s2=0.8 if heavy else 1.1,
-        coast_m_s2=0.3 if heavy else 0.4,
-        decision_s=0.5,
-        hold_band=0.02,
-        pedal_rate_1_s=0.9,
-        downhill_margin_m_s=1.2,
-        uses_exhaust_brake=1.0 if variation.exhaust_brake else 0.0,
-    )
-    ground = road_table(road, variation, drawn, driver, heavy, seed)
-    halts, stops = stops_table(road, drawn)
-    noise = noise_table(variation, drawn, steps * step_s, seed)
-    start = ground[0]
-    thermal = ThermalParameters.from_rig(rig).varied(seed, variation.thermal_spread)
-    gears = np.array(rig.driveline.gear_ratios, dtype=float)
-    curve = _torque_curve(rig)
-    records = np.empty((steps, ps.RECORD_COLUMNS))
-
-    def run(engine: ps.EngineParameters) -> tuple[dict[str, FloatArray], FloatArray]:
-        state = _initial_state(mass, drawn, engine.idle_rad_s)
-        heat = initial_heat(
-            start[ps.ROAD_TEMPERATURE], start[ps.ROAD_PRESSURE], drawn["tyre_cold_at_start"]
-        )
-        done = drive_loop(
-            state,
-            heat,
-            steps,
-            float(step_s),
-            ground,
-            GRID_M,
-            noise,
-            NOISE_STEP_S,
-            1000.0 * drawn["accessory_power_kw"],
-            halts,
-            gears,
-            curve,
-            engine,
-            line,
-            load,
-            driver,
-            thermal,
-            records,
-        )
-        columns = np.ascontiguousarray(records[:done].T)
-        fine = dict(zip(ps.RECORDED, columns, strict=True))
-        fine["computed_force_n"] = _computed_force(rig, fine)
-        return fine, state
-
-    fine, state = run(engine)
+    drawn = prepared.drawn
+    fine, state = _run(rig, prepared)
     # The efficiencies vary with load, speed and oil temperature. Their mean over this drive belongs
     # to the tractive scale: a second run puts it where it was asked for.
-    mean = _mean_scale(fine, engine)
+    mean = _mean_scale(fine, prepared.engine)
     if abs(mean / tractive_scale - 1.0) > 1e-6:
-        fine, state = run(engine._replace(torque_scale=tractive_scale**2 / mean))
-    drawn["tractive_scale_over_drive"] = _mean_scale(fine, engine)
+        engine = prepared.engine._replace(torque_scale=tractive_scale**2 / mean)
+        prepared = replace(prepared, engine=engine)
+        fine, state = _run(rig, prepared)
+    drawn["tractive_scale_over_drive"] = _mean_scale(fine, prepared.engine)
+    return finish_drive(rig, road, prepared, fine, state, logger)
+
+
+def finish_drive(
+    rig: Rig,
+    road: Road,
+    prepared: PreparedDrive,
+    fine: dict[str, FloatArray],
+    state: FloatArray,
+    logger: Logger,
+) -> Drive:
+    """Log what was driven and write its truth.
+
+    Parameters
+    ----------
+    rig : Rig
+    road : Road
+    prepared : PreparedDrive
+        What the drive was run with.
+    fine : dict of str to ndarray
+        The record of every internal step, from :func:`named_record`.
+    state : ndarray
+        State at the end.
+    logger : Logger
+
+    Returns
+    -------
+    Drive
+    """
+    drawn, seed = prepared.drawn, int(prepared.drawn["seed"])
     _add_position(fine, road)
-    fine["logger_off"] = _logger_off(fine, stops)
-    fine["tractive_scale"] = np.full(fine["time_s"].size, float(tractive_scale))
+    fine["logger_off"] = _logger_off(fine, prepared.stops)
+    fine["tractive_scale"] = np.full(fine["time_s"].size, float(drawn["tractive_scale"]))
     log, sampled = log_drive(fine, logger, rig, seed)
-    truth = _truth(log["time_s"].to_numpy() - logger.start_s, fine, drawn, stops)
+    truth = _truth(log["time_s"].to_numpy() - logger.start_s, fine, drawn, prepared.stops)
     truth["time_s"] = log["time_s"]
     drawn["fuel_burnt_kg"] = float(state[ps.FUEL_BURNT]) * 1e-3
     drawn["duration_s"] = float(fine["time_s"][-1])
@@ -213,20 +164,47 @@ def simulate(
     return Drive(log=log, truth=truth, meta=drawn, fine=fine)
 
 
-def _initial_state(mass: float, drawn: dict[str, Any], idle_rad_s: float) -> FloatArray:
-    state = np.zeros(ps.STATE_SIZE)
-    state[ps.MASS] = mass
-    state[ps.GEAR] = state[ps.GEAR_BEFORE] = 1.0
-    state[ps.SHIFT_TIME] = -1.0
-    state[ps.SINCE_SHIFT] = 10.0
-    state[ps.PHASE] = 1.0
-    state[ps.ENGINE_ON] = 1.0
-    state[ps.ENGINE_SPEED] = idle_rad_s
-    state[ps.DRAG_AREA] = drawn["drag_area_m2"]
-    state[ps.TYRE_FACTOR] = 1.0
-    state[ps.TYRE_COLD] = drawn["tyre_cold_at_start"]
-    state[ps.DRIVELINE_COLD] = drawn["tyre_cold_at_start"]
-    return state
+def _run(rig: Rig, prepared: PreparedDrive) -> tuple[dict[str, FloatArray], FloatArray]:
+    state, heat = prepared.initial_state(), prepared.initial_heat()
+    records = np.empty((prepared.steps, ps.RECORD_COLUMNS))
+    done = drive_loop(
+        state,
+        heat,
+        prepared.steps,
+        prepared.step_s,
+        prepared.ground,
+        GRID_M,
+        prepared.noise,
+        NOISE_STEP_S,
+        prepared.accessory_w,
+        prepared.halts,
+        prepared.gears,
+        prepared.curve,
+        prepared.engine,
+        prepared.line,
+        prepared.load,
+        prepared.driver,
+        prepared.thermal,
+        records,
+    )
+    return named_record(rig, records[:done]), state
+
+
+def named_record(rig: Rig, records: FloatArray) -> dict[str, FloatArray]:
+    """The compiled loop's record by name, with the force that a log would give.
+
+    Parameters
+    ----------
+    rig : Rig
+    records : ndarray, shape (steps, RECORD_COLUMNS)
+
+    Returns
+    -------
+    dict of str to ndarray
+    """
+    fine = dict(zip(ps.RECORDED, np.ascontiguousarray(records.T), strict=True))
+    fine["computed_force_n"] = _computed_force(rig, fine)
+    return fine
 
 
 def _computed_force(rig: Rig, fine: dict[str, FloatArray]) -> FloatArray:
@@ -259,83 +237,6 @@ def _mean_scale(fine: dict[str, FloatArray], engine: ps.EngineParameters) -> flo
         return engine.torque_scale
     computed = float(np.sum(fine["computed_force_n"][pulling]))
     return float(np.sum(fine["driving_force_n"][pulling])) / computed
-
-
-def _torque_curve(rig: Rig) -> FloatArray:
-    rpm = np.array(rig.engine.full_load_rpm, dtype=float)
-    base = np.array(rig.engine.full_load_torque_n_m, dtype=float)
-    extra = rig.engine.full_load_torque(rpm, 1.0) - base
-    # Below the first point the torque falls off towards the stall of the engine.
-    speed = np.concatenate([[0.0], rpm]) * np.pi / 30.0
-    low = 0.55 if rpm[0] > 1.3 * rig.engine.idle_rpm else 0.8
-    return np.array(
-        [speed, np.concatenate([[low * base[0]], base]), np.concatenate([[0.0], extra])]
-    )
-
-
-def _engine(
-    rig: Rig, variation: PlantVariation, drawn: dict[str, Any], scale: float, share: float
-) -> ps.EngineParameters:
-    engine = rig.engine
-    rpm = np.array(engine.full_load_rpm)
-    torque = np.array(engine.full_load_torque_n_m)
-    fine = np.linspace(rpm[0], rpm[-1], 400)
-    curve = np.interp(fine, rpm, torque)
-    plateau = fine[np.argmax(curve >= 0.9 * curve.max())]
-    return ps.EngineParameters(
-        efficiency=engine.indicated_efficiency,
-        heating_value_j_g=engine.heating_value_j_g,
-        displacement_m3=engine.displacement_m3,
-        friction_pa=1e3 * engine.friction_mep_kpa,
-        friction_slope_pa_s=1e3 * engine.friction_mep_slope_kpa_s_per_rad,
-        inertia_kg_m2=max(engine.inertia_kg_m2, 0.02),
-        idle_rad_s=engine.idle_rpm * np.pi / 30.0,
-        rated_rad_s=float(rpm[-1]) * np.pi / 30.0,
-        torque_plateau_rad_s=float(plateau) * np.pi / 30.0,
-        peak_torque_n_m=float(curve.max()),
-        torque_scale=scale,
-        efficiency_load_shape=drawn["efficiency_load_shape"],
-        efficiency_speed_shape=drawn["efficiency_speed_shape"],
-        lag_rise_s=0.18,
-        # The rest of a diesel's lag is the turbocharger's, through the air it lacks.
-        lag_boost_s=0.15 if engine.fuel == "diesel" else 0.3,
-        lag_fall_s=0.10,
-        reported_share=drawn["reported_share"],
-        exhaust_brake_mep_pa=4.5e5 if variation.exhaust_brake else 0.0,
-        share_ceiling=share,
-    )
-
-
-def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
-    line, engine = rig.driveline, rig.engine
-    rpm = np.array(engine.full_load_rpm)
-    torque = np.array(engine.full_load_torque_n_m)
-    fine = np.linspace(rpm[0], rpm[-1], 400)
-    curve = np.interp(fine, rpm, torque)
-    plateau = float(fine[np.argmax(curve >= 0.9 * curve.max())])
-    has_converter = line.converter_stall_torque_ratio is not None
-    # Stall well above the start of the torque plateau; a friction clutch bites below it.
-    stall_rad_s = (1.45 if has_converter else 0.9) * plateau * np.pi / 30.0
-    stall_torque = float(np.interp(stall_rad_s * 30.0 / np.pi, rpm, torque))
-    return ps.DrivelineParameters(
-        efficiency=line.efficiency,
-        efficiency_cold_loss=drawn["driveline_cold_loss"],
-        efficiency_speed_spread=drawn["driveline_speed_spread"],
-        cold_time_s=500.0,
-        final_drive=line.final_drive,
-        low_ratio=line.transfer_low_ratio or 1.0,
-        tyre_radius_m=rig.vehicle.tyre_radius_m,
-        wheel_inertia_kg_m2=rig.vehicle.wheel_inertia_kg_m2,
-        stall_torque_ratio=line.converter_stall_torque_ratio or 1.0,
-        converter_capacity=stall_torque / stall_rad_s**2,
-        coupling_ratio=0.88,
-        closing_share=0.0 if has_converter else 0.9,
-        shift_time_s=0.55 if has_converter else 0.9,
-        shift_torque_factor=0.55 if has_converter else 0.0,
-        lock_rad_s=max(1.3 * engine.idle_rpm, 0.74 * plateau) * np.pi / 30.0,
-        lowest_locked_gear=2.0 if has_converter else 1.0,
-        skip_gears=2.0 if len(line.gear_ratios) > 7 else 1.0,
-    )
 
 
 def _add_position(fine: dict[str, FloatArray], road: Road) -> None:

@@ -19,7 +19,7 @@ from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import RoadKind, Segment, Stop, random_road
-from loadlearn.simulation.sensors import Logger
+from loadlearn.simulation.sensors import AltitudeSensor, Channel, Logger
 
 RIG_NAMES = ("utility_boat", "utility_solo", "wagon_survey_trailer", "heavy_truck")
 # Typical combined mass and its spread between drives; the solo rig weighs what it weighs.
@@ -152,13 +152,16 @@ def _regeneration(rng: np.random.Generator) -> dict[str, Any]:
 
 
 def _share_logged(rng: np.random.Generator) -> Logger:
-    from loadlearn.simulation.sensors import Channel
-
     return Logger.good_10hz().with_channels(extra_torque_share=Channel(resolution=0.01))
 
 
 def _obd(grade: Any) -> Callable[[np.random.Generator], Logger]:
     return lambda rng: Logger.obd_1hz(grade)
+
+
+def _late_altitude(rng: np.random.Generator) -> Logger:
+    late = AltitudeSensor(0.4, 1.5, lag_m=float(rng.uniform(20.0, 60.0)))
+    return replace(Logger.good_10hz("altitude"), altitude=late)
 
 
 _TOWING = ("utility_boat", "wagon_survey_trailer", "heavy_truck")
@@ -191,6 +194,7 @@ PLANS: dict[str, _Plan] = {
         variation=lambda rng: {"reported_share": 0.6},
         extra_torque_share=1.0,
     ),
+    "late_altitude": _Plan(logger=_late_altitude, kinds=("rolling", "mountain")),
     "hills_and_gusts": _Plan(
         variation=lambda rng: {"gust_sd_m_s": 1.5, "slipstreams_per_hour": 12.0}
     ),
