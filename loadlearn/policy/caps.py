@@ -228,6 +228,7 @@ def compute_caps(
     rail, caps[RAIL_PRESSURE], _ = rail_pressure(
         state.rail,
         row[RAIL],
+        engine.fuel_g_s / p.rated_fuel_g_s,
         engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9),
         config.rail_shortfall_share,
         interval_s,

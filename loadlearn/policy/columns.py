@@ -35,6 +35,7 @@ SAMPLE_COLUMNS = (
     "ambient_pressure_kpa",
     "extra_torque_share",
     "speed_limit_m_s",
+    "accel_long_m_s2",
 )
 (
     TIME,
@@ -66,6 +67,7 @@ SAMPLE_COLUMNS = (
     PRESSURE,
     SHARE_IN_USE,
     SPEED_LIMIT,
+    ACCEL,
 ) = range(len(SAMPLE_COLUMNS))
 
 # Columns of the advice, one row per sample.

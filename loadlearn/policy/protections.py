@@ -220,59 +220,96 @@ def share_of_fuel(limit_g_s: float, base_g_s: float, uprated_g_s: float) -> tupl
 # --- protections with a memory ------------------------------------------------------------------
 
 
-class BoostState(NamedTuple):
-    """Learnt line from modelled to measured boost (offset, slope, covariance), time in excess."""
+class LineState(NamedTuple):
+    """A learnt line ``y = offset + slope x``, its covariance, and how long y has been off it."""
 
-    offset_kpa: float
+    offset: float
     slope: float
     cov_offset: float
     cov_cross: float
     cov_slope: float
-    excess_s: float
+    off_s: float
 
 
-BOOST_SLOPE_SD = 0.10
-BOOST_OFFSET_SD_KPA = 4.0
-BOOST_NOISE_KPA = 3.0
-BOOST_JUDGED_LOAD = 0.5
-BOOST_FORGIVEN_S = 0.5
+class LinePrior(NamedTuple):
+    """What is believed of a line before anything is seen, and what is never believed."""
+
+    offset: float
+    offset_sd: float
+    slope: float
+    slope_sd: float
+    noise: float
+    """Noise of y per root second."""
+    shape_share: float
+    """Part of y by which a line may be wrong at an operating point not seen (1 sd)."""
 
 
-def initial_boost_state() -> BoostState:
-    """Nothing learnt: boost as modelled, to within a tenth."""
-    return BoostState(0.0, 1.0, BOOST_OFFSET_SD_KPA**2, 0.0, BOOST_SLOPE_SD**2, 0.0)
+BOOST_PRIOR = LinePrior(0.0, 4.0, 1.0, 0.10, 3.0, 0.05)
+"""Measured over modelled boost (kPa): as modelled, to within a tenth."""
+RAIL_PRIOR = LinePrior(40.0, 25.0, 110.0, 45.0, 4.0, 0.04)
+"""Rail pressure (MPa) over the root of fuelling relative to rated (common practice, no source)."""
+JUDGED_LOAD = 0.5
+"""Fuelling over base full load from which boost and rail pressure are judged."""
+FORGIVEN_S = 1.0
+"""Both may be off for this long: overshoot, lag (s)."""
 
 
-def _with_excess(state: BoostState, excess_s: float) -> BoostState:
-    return BoostState(
-        state.offset_kpa,
-        state.slope,
-        state.cov_offset,
-        state.cov_cross,
-        state.cov_slope,
-        excess_s,
+def initial_line(prior: LinePrior) -> LineState:
+    """Nothing learnt yet."""
+    return LineState(prior.offset, prior.slope, prior.offset_sd**2, 0.0, prior.slope_sd**2, 0.0)
+
+
+def line_off(state: LineState, off_s: float) -> LineState:
+    """The line with another time off it."""
+    return LineState(
+        state.offset, state.slope, state.cov_offset, state.cov_cross, state.cov_slope, off_s
+    )
+
+
+def line_expects(prior: LinePrior, state: LineState, x: float) -> tuple[float, float]:
+    """Expected y at x, and its sd (what is not learnt yet, and the line's shape)."""
+    y = state.offset + state.slope * x
+    unknown = state.cov_offset + 2.0 * x * state.cov_cross + x * x * state.cov_slope
+    return y, math.sqrt(max(unknown, 0.0) + (prior.shape_share * y) ** 2)
+
+
+def line_learns(
+    prior: LinePrior, state: LineState, x: float, y: float, interval_s: float
+) -> LineState:
+    """Recursive least squares; weighed by the interval, so that fast logs teach no more."""
+    by_offset = state.cov_offset + x * state.cov_cross
+    by_slope = state.cov_cross + x * state.cov_slope
+    total = by_offset + x * by_slope + prior.noise**2 / min(max(interval_s, 1e-3), 1.0)
+    surprise = y - state.offset - state.slope * x
+    gain_offset, gain_slope = by_offset / total, by_slope / total
+    return LineState(
+        state.offset + gain_offset * surprise,
+        state.slope + gain_slope * surprise,
+        state.cov_offset - gain_offset * by_offset,
+        state.cov_cross - gain_offset * by_slope,
+        state.cov_slope - gain_slope * by_slope,
+        0.0,
     )
 
 
 def boost_excess(
-    state: BoostState,
+    state: LineState,
     measured_kpa: float,
     modelled_kpa: float,
     load: float,
     threshold_kpa: float,
     interval_s: float,
-) -> tuple[BoostState, float, bool]:
+) -> tuple[LineState, float, bool]:
     """Boost above its target: a sticking actuator, a control pressure lost.
 
     No log carries the target, so it is what this engine usually reaches: a straight line from the
-    modelled to the measured boost, learnt by recursive least squares from a prior of a tenth.
-    Excess is counted beyond two standard deviations of what is not yet learnt, from half load, and
-    after half a second (overshoot); nothing is learnt from it. A fault that was there from the
-    start, and within that tenth, cannot be seen.
+    modelled to the measured boost, learnt from a prior of a tenth. Excess counts beyond two
+    standard deviations of the line, at half load and more, and after a second; nothing is learnt
+    from it. A fault that was there from the start, and within that tenth, cannot be seen.
 
     Parameters
     ----------
-    state : BoostState
+    state : LineState
     measured_kpa, modelled_kpa : float
         Gauge boost (kPa); NaN = no sensor.
     load : float
@@ -284,58 +321,44 @@ def boost_excess(
 
     Returns
     -------
-    state : BoostState
+    state : LineState
     cap : float
     acting : bool
     """
-    if math.isnan(measured_kpa) or math.isnan(modelled_kpa) or not load >= BOOST_JUDGED_LOAD:
-        return _with_excess(state, 0.0), 1.0, False
-    x = modelled_kpa
-    by_offset = state.cov_offset + x * state.cov_cross
-    by_slope = state.cov_cross + x * state.cov_slope
-    unknown = by_offset + x * by_slope
-    surprise = measured_kpa - state.offset_kpa - state.slope * x
-    excess = surprise - 2.0 * math.sqrt(max(unknown, 0.0))
+    if math.isnan(measured_kpa) or math.isnan(modelled_kpa) or not load >= JUDGED_LOAD:
+        return line_off(state, 0.0), 1.0, False
+    expected, sd = line_expects(BOOST_PRIOR, state, modelled_kpa)
+    excess = measured_kpa - expected - 2.0 * sd
     if excess <= 0.5 * threshold_kpa:
-        # Weighed by the interval, so that fast logs do not teach more than slow ones.
-        total = unknown + BOOST_NOISE_KPA**2 / min(max(interval_s, 1e-3), 1.0)
-        gain_offset, gain_slope = by_offset / total, by_slope / total
-        learnt = BoostState(
-            state.offset_kpa + gain_offset * surprise,
-            min(max(state.slope + gain_slope * surprise, 0.8), 1.25),
-            state.cov_offset - gain_offset * by_offset,
-            state.cov_cross - gain_offset * by_slope,
-            state.cov_slope - gain_slope * by_slope,
-            0.0,
-        )
-        return learnt, 1.0, False
-    lasted = state.excess_s + interval_s
-    state = _with_excess(state, lasted)
-    if lasted <= BOOST_FORGIVEN_S:
+        return line_learns(BOOST_PRIOR, state, modelled_kpa, measured_kpa, interval_s), 1.0, False
+    state = line_off(state, state.off_s + interval_s)
+    if state.off_s <= FORGIVEN_S:
         return state, 1.0, False
     return state, max((threshold_kpa - excess) / (0.5 * threshold_kpa), 0.0), True
 
 
-class RailState(NamedTuple):
-    """Usual rail pressure near full load, how long it was learnt, how long it has been short."""
-
-    usual_mpa: float
-    learnt_s: float
-    short_s: float
-
-
 def rail_pressure(
-    state: RailState, measured_mpa: float, load: float, shortfall_share: float, interval_s: float
-) -> tuple[RailState, float, bool]:
-    """Rail pressure short of its usual value near full load: a filter or pump that starves.
+    state: LineState,
+    measured_mpa: float,
+    fuel_share: float,
+    load: float,
+    shortfall_share: float,
+    interval_s: float,
+) -> tuple[LineState, float, bool]:
+    """Rail pressure short of its usual value at load: a filter or a pump that starves.
+
+    What is usual is a line over the square root of fuelling, learnt from this engine; the shortfall
+    counts beyond two standard deviations of it, and after a second.
 
     Parameters
     ----------
-    state : RailState
+    state : LineState
     measured_mpa : float
         Reading (MPa); NaN = none.
+    fuel_share : float
+        Fuelling over that at base rated power.
     load : float
-        Fuelling over base full load; judged from 0.8.
+        Fuelling over base full load at this engine speed.
     shortfall_share : float
         Shortfall that takes all extra torque away; it is reduced from half of it.
     interval_s : float
@@ -343,23 +366,21 @@ def rail_pressure(
 
     Returns
     -------
-    state : RailState
+    state : LineState
     cap : float
     acting : bool
     """
-    if math.isnan(measured_mpa) or not load >= 0.8:
-        return RailState(state.usual_mpa, state.learnt_s, 0.0), 1.0, False
-    short = 1.0 - measured_mpa / max(state.usual_mpa, 1e-3)
-    if state.learnt_s < 5.0 or short <= 0.5 * shortfall_share:
-        learnt = min(state.learnt_s + interval_s, 600.0)
-        weight = min(interval_s / max(learnt, interval_s, 1e-9), 1.0)
-        usual = state.usual_mpa + weight * (measured_mpa - state.usual_mpa)
-        return RailState(usual, learnt, 0.0), 1.0, False
-    lasted = state.short_s + interval_s
-    if lasted <= 0.5:
-        return RailState(state.usual_mpa, state.learnt_s, lasted), 1.0, False
-    cap = max((shortfall_share - short) / (0.5 * shortfall_share), 0.0)
-    return RailState(state.usual_mpa, state.learnt_s, lasted), cap, True
+    if math.isnan(measured_mpa) or not load >= JUDGED_LOAD:
+        return line_off(state, 0.0), 1.0, False
+    x = math.sqrt(max(fuel_share, 0.0))
+    expected, sd = line_expects(RAIL_PRIOR, state, x)
+    short = 1.0 - measured_mpa / max(expected - 2.0 * sd, 1.0)
+    if short <= 0.5 * shortfall_share:
+        return line_learns(RAIL_PRIOR, state, x, measured_mpa, interval_s), 1.0, False
+    state = line_off(state, state.off_s + interval_s)
+    if state.off_s <= FORGIVEN_S:
+        return state, 1.0, False
+    return state, max((shortfall_share - short) / (0.5 * shortfall_share), 0.0), True
 
 
 class SwayState(NamedTuple):

@@ -243,7 +243,8 @@ def follow_fuel_ratio(
     """Full-load fuelling measured over modelled, followed while the pedal is right down.
 
     Caps ask what full load *would* burn; the Willans line answers that to some percent only, and
-    the exhaust observer, which runs on the measured fuelling, cannot know of that error.
+    the exhaust observer, which runs on the measured fuelling, cannot know of that error. It is also
+    the best evidence of how far thin air takes the full-load curve down: what the fuelling reached.
 
     Parameters
     ----------
@@ -260,10 +261,10 @@ def follow_fuel_ratio(
     Returns
     -------
     float
-        0.85 to 1.15.
+        0.7 (thin air) to 1.15.
     """
     if engine.fuel_known < 0.5 or changing or engine.pedal_percent < 97.0 or engine.load < 0.8:
         return ratio
     nominal = engine.base_fuel_g_s + share * (engine.uprated_fuel_g_s - engine.base_fuel_g_s)
-    now = min(max(engine.fuel_g_s / max(nominal, 1e-3), 0.85), 1.15)
+    now = min(max(engine.fuel_g_s / max(nominal, 1e-3), 0.7), 1.15)
     return ratio + (now - ratio) * (1.0 - math.exp(-interval_s / 3.0))

@@ -135,10 +135,10 @@ def renew_settings(
     density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
     forces = scaled_requirements(draws, grades_ahead(state.grade, memory.grades), speed, density)
     needed = weighted_quantile(forces, draws[WEIGHT], NEED_QUANTILE)
-    need = need_of_force(needed, base.force_n, uprated.force_n)
-    reserve = 1.0 - weighted_quantile(forces, draws[WEIGHT], RESERVE_QUANTILE) / max(
-        base.force_n, 1.0
-    )
+    # In the force computed from fuelling, which is what the draws' scale refers to.
+    base_n, uprated_n = base.force_n * state.fuel_ratio, uprated.force_n * state.fuel_ratio
+    need = need_of_force(needed, base_n, uprated_n)
+    reserve = 1.0 - weighted_quantile(forces, draws[WEIGHT], RESERVE_QUANTILE) / max(base_n, 1.0)
 
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
 from loadlearn.policy.need import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
 from loadlearn.policy.protections import (
+    BOOST_PRIOR,
     PROTECTIONS,
-    BoostState,
+    RAIL_PRIOR,
     GearChangeState,
-    RailState,
+    LineState,
     RatingState,
     SwayState,
-    initial_boost_state,
+    initial_line,
 )
 from loadlearn.policy.sensor_watch import SensorState, initial_sensor_state
 from loadlearn.policy.settings import CREDIT_MAX_S, EpisodeState, HeldSetting
@@ -81,8 +82,8 @@ class PolicyState(NamedTuple):
     exhaust: ExhaustState
     exhaust_sensor: SensorState
     coolant_sensor: SensorState
-    boost: BoostState
-    rail: RailState
+    boost: LineState
+    rail: LineState
     sway: SwayState
     gear_change: GearChangeState
     rating: RatingState
@@ -154,8 +155,8 @@ def set_beliefs(
 
 def set_protections(
     state: PolicyState,
-    boost: BoostState,
-    rail: RailState,
+    boost: LineState,
+    rail: LineState,
     sway: SwayState,
     coolant_sensor: SensorState,
     rating: RatingState,
@@ -366,8 +367,8 @@ def initial_policy_state(p: ThermalParameters) -> PolicyState:
         exhaust=initial_exhaust_state(p, 20.0, 20.0),
         exhaust_sensor=initial_sensor_state(),
         coolant_sensor=initial_sensor_state(),
-        boost=initial_boost_state(),
-        rail=RailState(0.0, 0.0, 0.0),
+        boost=initial_line(BOOST_PRIOR),
+        rail=initial_line(RAIL_PRIOR),
         sway=SwayState(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1e3),
         gear_change=GearChangeState(nan, 1e3, 0.0),
         rating=RatingState(0.0),

@@ -1,0 +1,500 @@
+"""``DriveAdviser``: learns the load and advises, online; :func:`advise_log` for a recorded log.
+
+Recommendations for test, within the maker's ratings: local rules and licensed practice decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.policy.columns import (
+    ADVICE_COLUMNS,
+    OUT_BITS,
+    OUT_ECONOMY,
+    OUT_EXTRA,
+    OUT_FACTOR,
+    OUT_FULL_SHARE_TIME,
+    OUT_GRADE,
+    OUT_KNOWN,
+    OUT_NEED,
+    OUT_RATING,
+    OUT_REFERENCE_SPEED,
+    OUT_RETENTION,
+    OUT_SUSTAINABLE,
+    OUT_WANTED,
+    RANGE,
+    SAMPLE_COLUMNS,
+    TICK_COLUMNS,
+    TICK_ECONOMY,
+    TICK_MASS,
+    TICK_MASS_SD,
+    TICK_RETENTION,
+    TICK_TIME,
+    TIME,
+)
+from loadlearn.policy.draws import draws_from_summaries, stack_draws
+from loadlearn.policy.law import policy_entry, run_policy
+from loadlearn.policy.reason import limits_of_bits, reason_sentence
+from loadlearn.policy.state import (
+    PolicyMemory,
+    PolicyState,
+    initial_policy_state,
+    policy_config,
+    policy_memory,
+)
+from loadlearn.policy.thermal_model import ThermalParameters, thermal_parameters
+from loadlearn.rig import Rig
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadlearn.estimation.estimator import Load
+    from loadlearn.policy.schedule import Schedule
+
+TICK_S = 1.0
+"""Settings are renewed at the first sample of each second of log time."""
+_NO_TICK = np.array([-1], dtype=np.int64)
+_A_TICK = np.array([0], dtype=np.int64)
+_CHUNK_TICKS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What the drive modes should do now.
+
+    Attributes
+    ----------
+    time_s : float
+    power_retention : float
+        Share of the extra torque to keep under sustained demand, 0 to 1.
+    full_share_time_s : float
+        How long all of it may be kept before that, from the heat credit now left (s).
+    economy : float
+        How far demand is restrained, 0 to 1. It acts on three things only: pedal slope over the
+        lower travel, rate of torque rise, speed droop on climbs under cruise.
+    extra_torque : float
+        Share that may be used at this instant after every protection, 0 to 1.
+    torque_factor : float
+        Multiplies the total driving torque during a gear change; 1 = no reduction.
+    active_limits : tuple of str
+        Names of the protections acting now.
+    reference_speed_m_s, need, sustainable_share, wanted_share : float
+        What the settings come from; see :mod:`loadlearn.policy.settings`.
+    rating_probability : float
+        Probability that the load exceeds a rating; NaN when the rig names none. Warn from 0.05.
+    mass_kg, mass_sd_kg : float
+        The load behind it (kg).
+    surface : str
+        The ground behind it.
+    grade_percent : float
+        Mean grade of the last 200 m.
+    load_known : bool
+        Whether the mass is known to 10 %; until then the settings are at their defaults.
+    exhaust_sensor : bool
+        Whether the rig has an exhaust temperature sensor.
+    """
+
+    time_s: float
+    power_retention: float
+    full_share_time_s: float
+    economy: float
+    extra_torque: float
+    torque_factor: float
+    active_limits: tuple[str, ...]
+    reference_speed_m_s: float
+    need: float
+    sustainable_share: float
+    wanted_share: float
+    rating_probability: float
+    mass_kg: float
+    mass_sd_kg: float
+    surface: str
+    grade_percent: float
+    load_known: bool
+    exhaust_sensor: bool
+
+    @property
+    def reason(self) -> str:
+        """One sentence for a person."""
+        return reason_sentence(
+            self.mass_kg,
+            self.mass_sd_kg,
+            self.surface,
+            self.grade_percent,
+            self.power_retention,
+            self.full_share_time_s,
+            self.economy,
+            self.extra_torque,
+            self.wanted_share,
+            self.load_known,
+            self.active_limits,
+            self.rating_probability,
+            not self.exhaust_sensor,
+        )
+
+
+class DriveAdviser:
+    """Learns the load and advises, sample by sample.
+
+    Parameters
+    ----------
+    rig : Rig
+        What is driven; needs a full-load curve.
+    schedule : Schedule or path, optional
+        A strategy table (``schedule.json``). The settings then come from the table alone, looked
+        up at the learnt mass and rolling resistance; the protections act as always.
+    estimator : LoadEstimator, optional
+        One that has learnt already; default a new one.
+    thermal : ThermalParameters, optional
+        Air and heat parameters, for instance fitted from logs; default the rig's.
+
+    Raises
+    ------
+    InputError
+        The rig has no full-load curve, or the schedule belongs to another rig.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        schedule: Schedule | str | Path | None = None,
+        *,
+        estimator: Any | None = None,
+        thermal: ThermalParameters | None = None,
+    ) -> None:
+        self.rig = rig
+        self.schedule = _schedule_of(schedule, rig)
+        self.thermal = thermal if thermal is not None else thermal_parameters(rig)
+        self.config = policy_config(rig, from_table=self.schedule is not None)
+        self.memory: PolicyMemory = policy_memory(rig)
+        self.state: PolicyState = initial_policy_state(self.thermal)
+        if estimator is None:
+            from loadlearn.estimation import LoadEstimator
+
+            estimator = LoadEstimator(rig)
+        self.estimator = estimator
+        self._row = np.full((1, len(SAMPLE_COLUMNS)), np.nan)
+        self._out = np.zeros((1, len(ADVICE_COLUMNS)))
+        self._ticks = np.full((1, len(TICK_COLUMNS)), np.nan)
+        self._draws = np.zeros((1, 7, 1))
+        self._second = math.nan
+        self._run: Callable[..., PolicyState] | None = None
+
+    def step(self, sample: Mapping[str, Any]) -> Advice:
+        """Take one sample, learn from it, and advise.
+
+        Parameters
+        ----------
+        sample : mapping
+            Canonical names to values; absent or NaN where not measured.
+
+        Returns
+        -------
+        Advice
+
+        Raises
+        ------
+        InputError
+            No time, speed, force or grade channel among the names.
+        """
+        return self.advise(sample, self.estimator.step(sample))
+
+    def advise(self, sample: Mapping[str, Any], load: Load) -> Advice:
+        """Advise on a sample whose load estimate is at hand already.
+
+        Parameters
+        ----------
+        sample : mapping
+            As for :meth:`step`.
+        load : Load
+            The estimate after this sample, of this adviser's estimator.
+
+        Returns
+        -------
+        Advice
+        """
+        row = self._row
+        get = sample.get
+        for place, name in enumerate(SAMPLE_COLUMNS):
+            value = get(name)
+            if value is None:
+                row[0, place] = math.nan
+            elif place == RANGE:
+                row[0, place] = _range_code(value)
+            else:
+                row[0, place] = value
+        second = math.floor(row[0, TIME] / TICK_S)
+        tick = second != self._second
+        if tick:
+            self._second = second
+            self._renew(load)
+        arguments = (
+            self.thermal,
+            self.config,
+            self.memory,
+            self.state,
+            row,
+            _A_TICK if tick else _NO_TICK,
+            self._draws,
+            self._ticks,
+            self._out,
+        )
+        if self._run is None:
+            self._run = policy_entry(*arguments)
+        self.state = self._run(*arguments)
+        return self._advice(float(row[0, TIME]), load)
+
+    def _renew(self, load: Load) -> None:
+        if hasattr(self.estimator, "draws"):
+            self._draws = stack_draws(self.estimator.draws())[None]
+        else:
+            self._draws = draws_from_summaries(
+                self.rig,
+                load.mass_kg,
+                load.mass_sd_kg,
+                load.mass_sd_given_scale_kg,
+                load.rolling_resistance,
+                load.rolling_resistance_sd,
+                load.drag_area_m2,
+                load.drag_area_sd_m2,
+            )
+        _fill_ticks(
+            self._ticks,
+            np.array([load.mass_kg]),
+            np.array([load.mass_sd_kg]),
+            np.array([load.rolling_resistance]),
+            self.rig,
+            self.schedule,
+        )
+
+    def _advice(self, time_s: float, load: Load) -> Advice:
+        out = self._out[0].tolist()
+        return Advice(
+            time_s=time_s,
+            power_retention=out[OUT_RETENTION],
+            full_share_time_s=out[OUT_FULL_SHARE_TIME],
+            economy=out[OUT_ECONOMY],
+            extra_torque=out[OUT_EXTRA],
+            torque_factor=out[OUT_FACTOR],
+            active_limits=limits_of_bits(out[OUT_BITS]),
+            reference_speed_m_s=out[OUT_REFERENCE_SPEED],
+            need=out[OUT_NEED],
+            sustainable_share=out[OUT_SUSTAINABLE],
+            wanted_share=out[OUT_WANTED],
+            rating_probability=out[OUT_RATING],
+            mass_kg=load.mass_kg,
+            mass_sd_kg=load.mass_sd_kg,
+            surface=load.surface,
+            grade_percent=out[OUT_GRADE],
+            load_known=out[OUT_KNOWN] > 0.5,
+            exhaust_sensor=self.config.exhaust_sensor > 0.5,
+        )
+
+
+def _schedule_of(schedule: Schedule | str | Path | None, rig: Rig) -> Schedule | None:
+    if schedule is None:
+        return None
+    from loadlearn.policy.schedule import Schedule
+
+    table = schedule if isinstance(schedule, Schedule) else Schedule.from_json(schedule)
+    table.check_rig(rig)
+    return table
+
+
+def _range_code(value: Any) -> float:
+    """1 for low range, 0 for high, NaN for unknown."""
+    if isinstance(value, str):
+        return {"low": 1.0, "high": 0.0}.get(value.strip().lower(), math.nan)
+    return float(value)
+
+
+def _fill_ticks(
+    ticks: NDArray[np.float64],
+    mass_kg: NDArray[np.float64],
+    mass_sd_kg: NDArray[np.float64],
+    rolling_resistance: NDArray[np.float64],
+    rig: Rig,
+    schedule: Schedule | None,
+) -> None:
+    middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
+    ticks[:, TICK_MASS] = np.where(np.isfinite(mass_kg), mass_kg, middle)
+    ticks[:, TICK_MASS_SD] = np.where(np.isfinite(mass_sd_kg), mass_sd_kg, middle)
+    if schedule is not None:
+        looked_up = schedule.look_up(
+            ticks[:, TICK_MASS], np.nan_to_num(rolling_resistance, nan=0.012)
+        )
+        ticks[:, TICK_RETENTION], ticks[:, TICK_TIME], ticks[:, TICK_ECONOMY] = looked_up
+
+
+def sample_rows(trace: pd.DataFrame) -> NDArray[np.float64]:
+    """Columns of a trace that the policy reads, as one array.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+
+    Returns
+    -------
+    ndarray, shape (n, SAMPLE_COLUMNS)
+        NaN where absent.
+    """
+    rows = np.full((len(trace), len(SAMPLE_COLUMNS)), np.nan)
+    for place, name in enumerate(SAMPLE_COLUMNS):
+        if name in trace.columns:
+            column = trace[name]
+            if place == RANGE and column.dtype.kind not in "fiub":
+                rows[:, place] = [_range_code(value) for value in column.fillna("")]
+            else:
+                rows[:, place] = column.to_numpy(dtype=np.float64, na_value=np.nan)
+    return rows
+
+
+def advise_log(
+    trace: pd.DataFrame,
+    rig: Rig,
+    history: pd.DataFrame | None = None,
+    schedule: Schedule | str | Path | None = None,
+    thermal: ThermalParameters | None = None,
+) -> pd.DataFrame:
+    """What would have been advised, instant by instant, on a recorded log.
+
+    The recorded drive did not follow the advice, so temperatures and speeds are those of the drive
+    as driven; the ``extra_torque_share`` channel, where logged, says what was in use.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+        Needs a full-load curve.
+    history : DataFrame, optional
+        Estimates of the same samples (``LoadEstimator(rig).run(trace)``); computed if absent.
+    schedule : Schedule or path, optional
+        As for :class:`DriveAdviser`.
+    thermal : ThermalParameters, optional
+        As for :class:`DriveAdviser`.
+
+    Returns
+    -------
+    DataFrame
+        One row per sample: ``time_s``, the load behind the advice, the columns of the law
+        (:data:`~loadlearn.policy.columns.ADVICE_COLUMNS`), ``active_limits`` (joined by ``;``) and
+        ``reason``.
+
+    Raises
+    ------
+    InputError
+        The rig has no full-load curve, the schedule belongs to another rig, or the trace lacks what
+        the estimator needs.
+    """
+    import pandas as pd
+
+    table = _schedule_of(schedule, rig)
+    if history is None:
+        from loadlearn.estimation import LoadEstimator
+
+        history = LoadEstimator(rig).run(trace)
+    p = thermal if thermal is not None else thermal_parameters(rig)
+    config = policy_config(rig, from_table=table is not None)
+    memory, state = policy_memory(rig), initial_policy_state(p)
+    rows = sample_rows(trace)
+    count = rows.shape[0]
+    out = np.zeros((count, len(ADVICE_COLUMNS)))
+    second = np.floor(rows[:, TIME] / TICK_S)
+    tick_rows = np.flatnonzero(np.concatenate(([True], np.diff(second) != 0.0)))
+    summaries = {name: history[name].to_numpy(dtype=np.float64) for name in _SUMMARY_COLUMNS}
+    for first in range(0, tick_rows.size, _CHUNK_TICKS):
+        here = tick_rows[first : first + _CHUNK_TICKS]
+        start = int(here[0]) if first else 0
+        last = first + _CHUNK_TICKS
+        end = int(tick_rows[last]) if last < tick_rows.size else count
+        tick_of_row = np.full(end - start, -1, dtype=np.int64)
+        tick_of_row[here - start] = np.arange(here.size)
+        at_ticks = {name: values[here] for name, values in summaries.items()}
+        draws = draws_from_summaries(rig, **at_ticks)
+        ticks = np.full((here.size, len(TICK_COLUMNS)), np.nan)
+        _fill_ticks(
+            ticks,
+            at_ticks["mass_kg"],
+            at_ticks["mass_sd_kg"],
+            at_ticks["rolling_resistance"],
+            rig,
+            table,
+        )
+        state = run_policy(
+            p, config, memory, state, rows[start:end], tick_of_row, draws, ticks, out[start:end]
+        )
+
+    frame: dict[str, Any] = {
+        "time_s": rows[:, TIME],
+        "mass_kg": summaries["mass_kg"],
+        "mass_sd_kg": summaries["mass_sd_kg"],
+        "rolling_resistance": summaries["rolling_resistance"],
+        "surface": history["surface"].to_numpy(),
+    }
+    for place, name in enumerate(ADVICE_COLUMNS):
+        if place != OUT_BITS:
+            frame[name] = out[:, place]
+    limits, reasons = _words(out, tick_rows, frame, config.exhaust_sensor < 0.5)
+    frame["active_limits"] = limits
+    frame["reason"] = reasons
+    return pd.DataFrame(frame)
+
+
+_SUMMARY_COLUMNS = (
+    "mass_kg",
+    "mass_sd_kg",
+    "mass_sd_given_scale_kg",
+    "rolling_resistance",
+    "rolling_resistance_sd",
+    "drag_area_m2",
+    "drag_area_sd_m2",
+)
+
+
+def _words(
+    out: NDArray[np.float64],
+    tick_rows: NDArray[np.int64],
+    frame: Mapping[str, Any],
+    sensor_none: bool,
+) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """Active limits and reason per row; both are worded anew at ticks and when limits change."""
+    count = out.shape[0]
+    changed = np.zeros(count, dtype=bool)
+    changed[tick_rows] = True
+    changed[1:] |= np.diff(out[:, OUT_BITS]) != 0.0
+    changed[0] = True
+    where = np.flatnonzero(changed)
+    names = {bits: limits_of_bits(bits) for bits in np.unique(out[where, OUT_BITS])}
+    surfaces, mass, mass_sd = frame["surface"], frame["mass_kg"], frame["mass_sd_kg"]
+    limits = np.empty(where.size, dtype=object)
+    reasons = np.empty(where.size, dtype=object)
+    for k, i in enumerate(where):
+        line = out[i]
+        acting = names[line[OUT_BITS]]
+        limits[k] = ";".join(acting)
+        reasons[k] = reason_sentence(
+            mass[i],
+            mass_sd[i],
+            str(surfaces[i]),
+            line[OUT_GRADE],
+            line[OUT_RETENTION],
+            line[OUT_FULL_SHARE_TIME],
+            line[OUT_ECONOMY],
+            line[OUT_EXTRA],
+            line[OUT_WANTED],
+            line[OUT_KNOWN] > 0.5,
+            acting,
+            line[OUT_RATING],
+            sensor_none,
+        )
+    repeats = np.diff(np.append(where, count))
+    return np.repeat(limits, repeats), np.repeat(reasons, repeats)
