@@ -186,6 +186,7 @@ class Engine(_Table):
                 "the rig has no full-load curve: add full_load_rpm and full_load_torque_n_m under "
                 "[engine]"
             )
+        rpm = np.asarray(rpm, dtype=np.float64)
         base = np.interp(rpm, self.full_load_rpm, self.full_load_torque_n_m)
         if self.uprated is None:
             return np.asarray(base + 0.0 * np.asarray(share))
