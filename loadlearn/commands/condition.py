@@ -23,11 +23,14 @@ if TYPE_CHECKING:
 OWN_FILES = ("condition.json",)
 
 Baselines = Annotated[
-    list[Path] | None,
+    list[str] | None,
     typer.Option(
         "--baseline",
         metavar="LOG",
-        help="Log of the same rig when it was well, in like weather and altitude; repeatable.",
+        help=(
+            "Log of the same rig when it was well, in like weather and altitude; repeat the "
+            "option, or join several with commas."
+        ),
     ),
 ]
 KnownMass = Annotated[
@@ -48,8 +51,8 @@ BaselineMass = Annotated[
         help="Weighed combined mass in each baseline log (kg), in their order.",
     ),
 ]
-OptionalOut = Annotated[
-    Path | None,
+Out = Annotated[
+    Path,
     typer.Option("--out", metavar="DIR", help="Folder for condition.json; made if missing."),
 ]
 
@@ -57,7 +60,7 @@ OptionalOut = Annotated[
 def condition(
     log: Log,
     rig: RigFile,
-    out: OptionalOut = None,
+    out: Out = Path("."),
     baseline: Baselines = None,
     known_mass: KnownMass = None,
     baseline_mass: BaselineMass = None,
@@ -68,24 +71,23 @@ def condition(
 
     Compares a log with baseline logs of the same rig (five or more tell most); without any, with
     what the rig file leads to expect. Prints findings, strongest evidence first, and the table of
-    checks; writes condition.json with --out. A finding advises an inspection by a licensed
+    checks; writes condition.json. A finding advises an inspection by a licensed
     technician; it diagnoses nothing.
 
     Example: loadlearn condition today.csv --rig rig.toml --baseline may.csv --baseline june.csv
     """
     from loadlearn.condition import assess, learn_baseline
     from loadlearn.condition.assessment import condense
+    from loadlearn.dyno.runs import split_paths
     from loadlearn.errors import InputError
     from loadlearn.outputs import OutputFolder, provenance, write_json
     from loadlearn.readers import read_log
     from loadlearn.rig import Rig
 
-    outputs = None
-    if out is not None:
-        outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
-        outputs.check()
-    logs = baseline or []
-    masses: list[float | None] = list(baseline_mass or [None] * len(logs))
+    outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
+    outputs.check()
+    logs = [path for one in baseline or [] for path in split_paths(one)]
+    masses: list[float | None] = [*baseline_mass] if baseline_mass else [None] * len(logs)
     if len(masses) != len(logs):
         raise InputError(
             f"{len(logs)} baseline logs but {len(masses)} baseline masses; give --baseline-mass "
@@ -100,17 +102,16 @@ def condition(
             shown.advance()
         shown.stage("comparing")
         report = assess(drives[-1], the_rig, learn_baseline(drives[:-1], the_rig))
+    inputs = {f"baseline_{number + 1}": path for number, path in enumerate(logs)}
+    options = {"known_mass_kg": known_mass, "baseline_mass_kg": baseline_mass}
+    result = report.to_dict()
+    result["provenance"] = provenance(
+        "condition", {"log": log, "rig": rig, "channels": channels, **inputs}, options
+    )
+    with outputs:
+        write_json(outputs.path("condition.json"), result)
     print_condition(report)
-    if outputs is not None:
-        inputs = {f"baseline_{number + 1}": path for number, path in enumerate(logs)}
-        options = {"known_mass_kg": known_mass, "baseline_mass_kg": baseline_mass}
-        result = report.to_dict()
-        result["provenance"] = provenance(
-            "condition", {"log": log, "rig": rig, "channels": channels, **inputs}, options
-        )
-        with outputs:
-            write_json(outputs.path("condition.json"), result)
-        console().print(f"written to {out}")
+    console().print(f"written to {out / 'condition.json'}")
     return DONE
 
 

@@ -137,7 +137,7 @@ def map_points(points: pd.DataFrame, chart: OperatingMap, rig: Rig) -> pd.DataFr
     # After a regeneration the exhaust stays hot for minutes.
     recent = points["regeneration"].rolling(120, min_periods=1).max() > 0.5
     good &= ~recent
-    table = table.loc[good].copy()
+    table = pd.DataFrame(table[good])
     if len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS:
         return None
     return table
@@ -191,7 +191,8 @@ def learn_shape(tables: list[pd.DataFrame]) -> Shape:
 def _inside(table: pd.DataFrame, shape: Shape) -> pd.DataFrame:
     position = table[["x_load", "x_rpm"]].to_numpy()
     # A shape is not to be believed beyond where it was learnt.
-    return table[((position >= shape.low) & (position <= shape.high)).all(axis=1)]
+    inside = ((position >= shape.low) & (position <= shape.high)).all(axis=1)
+    return pd.DataFrame(table[inside])
 
 
 def level_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:

@@ -30,14 +30,40 @@ _EXPONENT_SD = 0.8 / np.sqrt(12.0)
 
 @dataclass
 class PreparedRun:
+    """A run ready to be corrected.
+
+    Attributes
+    ----------
+    run : DynoRun
+    engine_rpm : ndarray, shape (n,)
+        Engine speed of the samples with positive torque (1/min).
+    wheel : ndarray, shape (n,)
+        Torque at the wheels referred to engine speed as at steady speed, not corrected (N m).
+    loss : ndarray, shape (n,)
+        The tyres' rolling loss on the rollers, likewise referred (N m).
+    conditions : dict of str to ndarray
+        ``dry_kpa``, ``temperature_k``, ``ambient_degc``, ``engine_factor`` (NaN where not known)
+        and ``humidity_known`` (0/1).
+    """
+
     run: DynoRun
     engine_rpm: Array
-    wheel: Array  # uncorrected torque at the wheels referred to engine speed, steady (N m)
-    loss: Array  # torque of the tyres' rolling loss referred to engine speed (N m)
+    wheel: Array
+    loss: Array
     conditions: dict[str, Array]
 
 
 def has_atmosphere(run: DynoRun) -> bool:
+    """Whether a run holds the ambient temperature and pressure that a correction needs.
+
+    Parameters
+    ----------
+    run : DynoRun
+
+    Returns
+    -------
+    bool
+    """
     columns = ("ambient_pressure_kpa", _temperature_column(run))
     return all(c in run.table and bool(run.table[c].notna().any()) for c in columns)
 
@@ -53,6 +79,27 @@ def prepare_run(
     correction: Correction,
     settings: ComparisonSettings,
 ) -> PreparedRun:
+    """Give back what the run spent on turning its own masses; collect its conditions.
+
+    Parameters
+    ----------
+    run : DynoRun
+    rig : Rig, optional
+        Inertia of engine and wheels, tyre radius and ratios.
+    displacement_l : float, optional
+        Swept volume (L), for fm from fuelling.
+    correction : Correction
+    settings : ComparisonSettings
+
+    Returns
+    -------
+    PreparedRun
+
+    Raises
+    ------
+    InputError
+        A tyre loss is asked for and road speed over engine speed is not known.
+    """
     table = run.table
     rpm = table["engine_speed_rpm"].to_numpy()
     torque = table["torque_n_m"].to_numpy().copy()
@@ -179,7 +226,16 @@ def _conditions(
 
 @dataclass(frozen=True)
 class SampleFactor:
-    """The correction factor of a run's samples under one choice of parameters."""
+    """The correction factor of a run's samples under one choice of parameters.
+
+    Attributes
+    ----------
+    correction : Correction
+    correctable : bool
+        Without ambient conditions the factor is 1.
+    engine_factor_shift : float
+        Added to fm where it is assumed.
+    """
 
     correction: Correction
     correctable: bool
@@ -266,7 +322,23 @@ def side_curves(
 def correction_sd(
     prepared: list[list[PreparedRun]], correction: Correction, correctable: bool
 ) -> float:
-    """Standard deviation of the log gain from what is not known of the correction."""
+    """Standard deviation of the logarithm of the gain from what the correction leaves open.
+
+    An assumed fm, the conflict of the published exponents (unless another was stated) and an unknown
+    humidity count only as far as the two sides differ in their weather.
+
+    Parameters
+    ----------
+    prepared : list of list of PreparedRun
+        Before and after.
+    correction : Correction
+    correctable : bool
+        Whether a correction is applied at all.
+
+    Returns
+    -------
+    float
+    """
     if not correctable:
         return 0.0
 
@@ -309,6 +381,24 @@ def correction_report(
     grid: Array,
     settings: ComparisonSettings,
 ) -> dict[str, Any]:
+    """What was corrected with which numbers, and the gain under each published variant.
+
+    Parameters
+    ----------
+    prepared : list of list of PreparedRun
+        Before and after.
+    correction : Correction
+    correctable : bool
+        Whether a correction is applied at all.
+    grid : ndarray
+        Engine speeds (1/min).
+    settings : ComparisonSettings
+
+    Returns
+    -------
+    dict
+        For ``dyno.json``.
+    """
     report: dict[str, Any] = {
         "applied": correctable,
         "parameters": asdict(correction),
@@ -366,6 +456,17 @@ def correction_report(
 
 
 def range_warnings(side: list[PreparedRun], correction: Correction) -> list[str]:
+    """What lies outside the range in which a corrected result is accepted.
+
+    Parameters
+    ----------
+    side : list of PreparedRun
+    correction : Correction
+
+    Returns
+    -------
+    list of str
+    """
     factor = SampleFactor(correction, True)
     joined = {k: np.concatenate([i.conditions[k] for i in side]) for k in side[0].conditions}
     return correction.warnings(joined["dry_kpa"], joined["temperature_k"], factor(joined))

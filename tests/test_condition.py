@@ -1,0 +1,418 @@
+"""Condition checks: the statistics by themselves, and findings on simulated drives."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from loadlearn.condition import assess, learn_baseline, measures
+from loadlearn.condition.assessment import condense
+from loadlearn.condition.catalogue import CHECKS, PATTERNS
+from loadlearn.condition.evidence import (
+    Measure,
+    expected_events,
+    expected_from_baseline,
+    holm,
+)
+from loadlearn.condition.maps import features
+from loadlearn.condition.points import BIN_S, operating_points
+from loadlearn.condition.robust import block_bootstrap_sd, robust_fit, robust_mean
+from loadlearn.rig import Rig
+from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.simulation.drive import simulate
+from loadlearn.simulation.faults import EngineCharacter, Fault, with_condition
+from loadlearn.simulation.road import Stop, random_road
+from loadlearn.simulation.variation import PlantVariation
+
+RIG = Rig.from_dict(
+    {
+        "name": "test utility",
+        "vehicle": {"mass_kg": 2650.0, "tyre_radius_m": 0.38, "rated_gcm_kg": 6000.0},
+        "engine": {
+            "displacement_l": 2.8,
+            "full_load_rpm": [1000, 1500, 2000, 3000, 3800, 4200],
+            "full_load_torque_n_m": [235, 430, 450, 430, 340, 270],
+        },
+        "driveline": {
+            "gear_ratios": [3.60, 2.09, 1.49, 1.00, 0.69, 0.58],
+            "final_drive": 3.91,
+            "converter_stall_torque_ratio": 1.9,
+        },
+    }
+)
+CHARACTER = EngineCharacter.draw(3)
+
+
+# --- statistics ---------------------------------------------------------------------------------
+def _correlated(rng, blocks=60, each=10):
+    block = np.repeat(np.arange(blocks), each)
+    x = rng.standard_normal(blocks * each) + np.repeat(rng.standard_normal(blocks), each)
+    noise = 0.5 * rng.standard_normal(blocks * each) + np.repeat(rng.standard_normal(blocks), each)
+    return np.column_stack([np.ones(x.size), x]), 2.0 + 3.0 * x + noise, block
+
+
+def test_sandwich_knows_that_neighbours_say_the_same():
+    rng = np.random.default_rng(1)
+    columns, target, block = _correlated(rng)
+    fit = robust_fit(columns, target, block)
+    sandwich = np.sqrt(np.diag(fit.covariance))
+    bootstrap = block_bootstrap_sd(columns, target, block, 80, seed=2)
+    np.testing.assert_allclose(sandwich, bootstrap, rtol=0.25)
+    # Taking all samples for independent would claim several times the certainty.
+    naive = np.sqrt(np.diag(robust_fit(columns, target, np.arange(target.size)).covariance))
+    assert sandwich[0] > 2.5 * naive[0]
+
+
+def test_robust_fit_is_not_moved_by_wild_samples():
+    rng = np.random.default_rng(3)
+    columns, target, block = _correlated(rng)
+    clean = robust_fit(columns, target, block)
+    spoilt = target.copy()
+    spoilt[::12] += 50.0
+    fit = robust_fit(columns, spoilt, block)
+    np.testing.assert_allclose(fit.coefficients, clean.coefficients, atol=0.3)
+    assert np.abs(np.linalg.lstsq(columns, spoilt, rcond=None)[0][0] - 2.0) > 3.0
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(-100.0, 100.0), st.floats(0.01, 50.0))
+def test_robust_mean_moves_and_stretches_with_the_values(shift, scale):
+    rng = np.random.default_rng(4)
+    values, block = rng.standard_normal(200), np.repeat(np.arange(20), 10)
+    mean, error = robust_mean(values, block)
+    moved, stretched = robust_mean(shift + scale * values, block)
+    assert moved == pytest.approx(shift + scale * mean, abs=1e-5 * scale)
+    assert stretched == pytest.approx(scale * error, rel=1e-4)
+
+
+def test_prediction_holds_the_next_healthy_drive_as_often_as_it_says():
+    rng = np.random.default_rng(5)
+    trials, hits = 800, 0
+    for _ in range(trials):
+        spread = 0.01 / np.sqrt(rng.chisquare(3.0) / 3.0)
+        # The conjugate belief: slopes scale with the spread.
+        slope = rng.standard_normal(2) * np.array([0.0007, 0.004]) / 0.01 * spread
+        conditions = rng.normal([18.0, 96.0], [8.0, 4.0], (6, 2))
+        values = 5.0 + conditions @ slope + spread * rng.standard_normal(6)
+        expected = expected_from_baseline(
+            [Measure(v, 1e-6, 100) for v in values[:5]],
+            conditions[:5],
+            Measure(values[5], 1e-6, 100),
+            conditions[5],
+            0.01,
+            np.array([0.0007, 0.004]),
+            3.0,
+        )
+        low, high = expected.interval95()
+        hits += low <= values[5] <= high
+    assert 0.93 < hits / trials < 0.97
+
+
+def test_unlike_weather_and_few_drives_make_the_prediction_wide():
+    def width(count, temperature):
+        expected = expected_from_baseline(
+            [Measure(5.0, 0.001, 100)] * count,
+            np.tile([[20.0, 98.0]], (count, 1)),
+            Measure(5.0, 0.001, 100),
+            np.array([temperature, 98.0]),
+            0.01,
+            np.array([0.0007, 0.004]),
+            3.0,
+        )
+        low, high = expected.interval95()
+        return high - low
+
+    assert width(5, 40.0) > 1.3 * width(5, 20.0)
+    assert width(1, 20.0) > 1.5 * width(5, 20.0)
+
+
+def test_adjusted_probabilities_are_ordered_and_never_smaller():
+    chances = [0.2, 1e-6, 0.01, 0.8, 0.03]
+    adjusted = holm(chances)
+    assert all(a >= c for a, c in zip(adjusted, chances, strict=True))
+    assert np.argsort(adjusted)[0] == 1
+    assert adjusted[1] == pytest.approx(5e-6)
+
+
+def test_event_counts():
+    assert expected_events(3, 90.0, 10.0, 0) == 1.0
+    few, many = (expected_events(3, 90.0, 10.0, n) for n in (1, 5))
+    assert many < 1e-3 < few
+    # A long baseline makes the rate known: then it is a Poisson count, P(N >= 3 | 1) = 0.0803.
+    assert expected_events(100_000, 100_000.0, 1.0, 3) == pytest.approx(0.0803, abs=2e-4)
+
+
+# --- measures on made logs -----------------------------------------------------------------------
+def _made_log(minutes=30.0, **columns):
+    time = np.arange(0.0, 60.0 * minutes, 0.5)
+    table = {
+        "time_s": time,
+        "speed_m_s": np.full(time.size, 20.0),
+        "engine_speed_rpm": np.full(time.size, 1965.2),
+        "gear": np.full(time.size, 4.0),
+        "fuel_rate_g_s": np.full(time.size, 2.0),
+        "grade_percent": np.zeros(time.size),
+        "brake_active": np.zeros(time.size),
+        "coolant_temp_degc": np.full(time.size, 88.0),
+        "ambient_temp_degc": np.full(time.size, 20.0),
+        "ambient_pressure_kpa": np.full(time.size, 98.0),
+    }
+    return pd.DataFrame(
+        {**table, **{k: np.broadcast_to(v, time.shape) for k, v in columns.items()}}
+    )
+
+
+def test_operating_points_of_a_steady_drive():
+    points = operating_points(_made_log(10.0), RIG)
+    assert len(points) == 10 * 60 / BIN_S
+    # 120 000 x 2 / (2.8 x 1965.2)
+    np.testing.assert_allclose(points["load_mg_l"], 43.616, rtol=1e-4)
+    np.testing.assert_allclose(points["log_ratio"].iloc[1:], 0.0, atol=1e-3)
+    assert points["steady"].iloc[3:].all()
+    assert np.isinf(points["since_braked_stop_s"]).all()
+
+
+def test_only_a_braked_standstill_counts_as_braked_stop():
+    time = np.arange(0.0, 600.0, 0.5)
+    speed = np.where((time > 100) & (time < 120) | (time > 300) & (time < 320), 0.0, 15.0)
+    brake = ((time > 90) & (time < 110)).astype(float)
+    points = operating_points(_made_log(10.0, speed_m_s=speed, brake_active=brake), RIG)
+    since = points.set_index("time_s")["since_braked_stop_s"]
+    assert since.loc[50:90].gt(1e6).all()
+    assert since.loc[199:201].iloc[0] == pytest.approx(80.0, abs=3.0)
+    assert since.loc[399:401].iloc[0] == pytest.approx(280.0, abs=3.0)
+
+
+def test_rolling_radius_is_the_ratio_of_speeds():
+    measure = measures.rolling_radius(
+        operating_points(_made_log(ground_speed_m_s=20.0 / 1.013), RIG), RIG
+    )
+    assert measure.value == pytest.approx(np.log(1.013), abs=1e-6)
+
+
+def test_idle_fuelling_meets_the_willans_line():
+    expected, sd = measures.expected_idle_fuelling(RIG)
+    idle = RIG.engine.idle_rpm
+    fuel = np.exp(expected) * idle / 1000.0
+    # By hand: friction 110 + 0.18 x 78.54 kPa on 2.8 L / 4 pi, plus 2 kW, over 0.41 x 42.8 kJ/g.
+    omega = idle * np.pi / 30.0
+    torque = (110e3 + 0.18e3 * omega) * 2.8e-3 / (4 * np.pi) + 2000.0 / omega
+    assert fuel == pytest.approx(torque * omega / (0.41 * 42_800.0), rel=1e-9)
+    points = operating_points(
+        _made_log(speed_m_s=0.0, engine_speed_rpm=idle, gear=0.0, fuel_rate_g_s=1.25 * fuel), RIG
+    )
+    assert measures.idle_fuelling(points, RIG).value == pytest.approx(expected + np.log(1.25))
+    assert sd > 0.2
+
+
+def test_warm_up_counts_fuel_per_kelvin_and_needs_a_cold_start():
+    time = np.arange(0.0, 1800.0, 0.5)
+    coolant = np.minimum(20.0 + 0.1 * time, 88.0)
+    points = operating_points(_made_log(coolant_temp_degc=coolant), RIG)
+    # 2 g/s at 0.1 K/s is 20 g/K.
+    assert measures.warm_up(points, RIG).value == pytest.approx(np.log(20.0), abs=0.01)
+    assert measures.warm_up(operating_points(_made_log(), RIG), RIG) is None
+    stuck = operating_points(_made_log(coolant_temp_degc=np.minimum(coolant, 55.0)), RIG)
+    assert measures.warm_up(stuck, RIG).value > np.log(20.0) + 0.3
+
+
+def test_brake_drag_is_recovered_from_the_force_balance():
+    rng = np.random.default_rng(6)
+    count, mass = 1500, 4800.0
+    time = BIN_S * np.arange(count)
+    since = time % 300.0
+    accel = 0.3 * np.sin(time / 23.0)
+    grade = 0.03 * np.sin(time / 71.0)
+    speed = 18.0 + 5.0 * np.sin(time / 130.0)
+    drag = 0.006 * mass * GRAVITY_M_S2 * np.exp(-since / measures.RELEASE_S)
+    cold = 100.0 * np.exp(-time / 900.0)
+    force = mass * (accel + GRAVITY_M_S2 * grade) + 560.0 + 1.4 * speed**2 + drag + cold
+    points = pd.DataFrame(
+        {
+            "time_s": time,
+            "force_n": force + 60.0 * accel + 100.0 * rng.standard_normal(count),
+            "rotating_mass_kg": 60.0,
+            "accel_m_s2": accel,
+            "sin_grade": grade,
+            "speed_m_s": speed,
+            "regeneration": 0.0,
+            "log_ratio": 0.0,
+            "since_braked_stop_s": since,
+            "since_start_s": time,
+            "block": time // 60.0,
+        }
+    )
+    measure = measures.brake_drag(points, RIG)
+    assert measure.value == pytest.approx(0.006, abs=3.0 * measure.sd)
+    assert measure.sd < 0.0006
+
+
+def test_regenerations_are_counted_by_their_start():
+    active = np.zeros(3600)
+    active[:100] = active[1000:1500] = active[2500:2900] = 1.0
+    events, fuel = measures.regenerations(
+        operating_points(_made_log(regeneration_active=active), RIG)
+    )
+    assert events == 2
+    assert fuel == pytest.approx(3.6, rel=0.01)
+
+
+def test_features_do_not_depend_on_the_other_rows():
+    rng = np.random.default_rng(7)
+    names = ["x_rpm", "x_load", "x_load_rate", "x_rpm_rate"]
+    table = pd.DataFrame(rng.uniform(-0.5, 0.5, (50, 4)), columns=names)
+    np.testing.assert_allclose(features(table)[:10], features(table.iloc[:10]))
+
+
+# --- whole drives --------------------------------------------------------------------------------
+def _drive(number):
+    rng = np.random.default_rng([number, 8])
+    road = random_road(700 + number, length_m=40_000.0, kind="rolling", stops=())
+    places = np.linspace(5_000.0, 36_000.0, 6)
+    road = road.with_stops(*(Stop(float(p), 25.0) for p in places))
+    variation = PlantVariation(temperature_degc=float(rng.uniform(14.0, 24.0)))
+    return simulate(RIG, road, number, float(rng.uniform(4000.0, 5500.0)), variation=variation)
+
+
+@pytest.fixture(scope="module")
+def baseline_logs():
+    return [with_condition(_drive(number), RIG, CHARACTER, number) for number in range(4)]
+
+
+@pytest.fixture(scope="module")
+def baseline(baseline_logs):
+    return learn_baseline([condense(log, RIG) for log in baseline_logs], RIG)
+
+
+@pytest.fixture(scope="module")
+def test_drive():
+    return _drive(9)
+
+
+def test_a_healthy_drive_has_no_finding(baseline, test_drive):
+    report = assess(with_condition(test_drive, RIG, CHARACTER, 9), RIG, baseline)
+    assert report.findings == []
+    assert {row["check"] for row in report.checks} == {check.name for check in CHECKS}
+    for name in ("boost", "air_flow", "rail_pressure", "exhaust_temperature", "rolling_radius"):
+        row = next(row for row in report.checks if row["check"] == name)
+        low, high = row["healthy_interval95"]
+        assert low < 0.0 < high
+        assert row["chance"] > 1e-3
+
+
+@pytest.mark.parametrize(
+    ("kind", "severity", "check", "sign", "part"),
+    [
+        ("intake_restriction", 25.0, "boost_at_full_flow", -1, "intake filter"),
+        ("charge_air_leak", 0.2, "air_flow", 1, "charge-air hoses"),
+        ("boost_sensor_drift", 20.0, "boost_at_rest", 1, "boost sensor"),
+        ("air_flow_sensor_drift", 0.2, "air_flow", -1, "air-flow sensor"),
+        ("fuel_filter", 0.2, "rail_pressure_at_full_flow", -1, "fuel filter"),
+        ("rail_sensor_drift", 0.12, "rail_pressure", 1, "rail-pressure sensor"),
+        ("idle_fuelling", 1.5, "idle_fuelling", 1, "injectors"),
+        ("converter_slip", 0.1, "converter_slip", 1, "lock-up clutch"),
+        ("dragging_brake", 1500.0, "brake_drag", 1, "brakes"),
+        ("low_tyre", 0.03, "rolling_radius", 1, "tyre pressures"),
+    ],
+)
+def test_gross_faults_are_found_and_named(baseline, test_drive, kind, severity, check, sign, part):
+    log = with_condition(test_drive, RIG, CHARACTER, 9, Fault(kind, severity))
+    report = assess(log, RIG, baseline)
+    found = {finding.check: finding for finding in report.findings}
+    assert check in found, [row for row in report.checks if row["check"] == check]
+    finding = found[check]
+    assert np.sign(finding.deviation) == sign
+    assert part in finding.sentence
+    assert "inspect" in finding.sentence
+    assert "\n" not in finding.sentence
+    chances = [one.chance_if_healthy for one in report.findings]
+    assert chances == sorted(chances)
+
+
+def test_several_deviations_together_point_to_one_part(baseline, test_drive):
+    log = with_condition(test_drive, RIG, CHARACTER, 9, Fault("rail_sensor_drift", 0.12))
+    report = assess(log, RIG, baseline)
+    assert any("rail-pressure sensor" in sentence for sentence in report.together)
+    names = {check.name for check in CHECKS}
+    for pattern in PATTERNS:
+        assert set(pattern.signs) | set(pattern.absent) <= names
+
+
+def test_without_baseline_only_what_the_rig_tells_is_judged(test_drive):
+    log = with_condition(test_drive, RIG, CHARACTER, 9)
+    report = assess(log, RIG)
+    judged = {row["check"] for row in report.checks if row["chance"] is not None}
+    assert judged == {
+        "boost_at_rest",
+        "coolant_temperature",
+        "idle_fuelling",
+        "converter_slip",
+        "rolling_radius",
+        "brake_drag",
+    }
+    assert report.findings == []
+    assert "no baseline drives" in report.warnings[0]
+
+
+def test_missing_channels_are_said_not_guessed(baseline, test_drive):
+    log = with_condition(test_drive, RIG, CHARACTER, 9).drop(columns=["boost_kpa", "gear"])
+    report = assess(log, RIG, baseline)
+    row = next(row for row in report.checks if row["check"] == "boost")
+    assert row["not_judged_because"].startswith("needs boost_kpa")
+
+
+def test_less_work_from_the_fuel_shows_at_a_known_load(baseline, test_drive):
+    weighed = test_drive.meta["combined_mass_kg"]
+    values = []
+    for severity in (0.0, 0.12):
+        fault = Fault("injection_wear", severity)
+        log = with_condition(test_drive, RIG, CHARACTER, 9, fault)
+        values.append(measures.tractive_efficiency(log, RIG, weighed, 20.0).value)
+    assert values[0] == pytest.approx(0.0, abs=0.06)
+    assert values[1] - values[0] == pytest.approx(np.log(0.88), abs=0.05)
+
+
+def test_unlike_weather_is_warned_of(baseline, test_drive):
+    log = with_condition(test_drive, RIG, CHARACTER, 9)
+    log["ambient_temp_degc"] += 25.0
+    report = assess(log, RIG, baseline)
+    assert any("like weather" in warning for warning in report.warnings)
+    assert report.findings == []
+
+
+def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
+    import typer
+    from typer.testing import CliRunner
+
+    from loadlearn.commands.condition import register
+
+    app = typer.Typer()
+    app.callback()(lambda: None)
+    register(app)
+    rig = tmp_path / "rig.toml"
+    rig.write_text(
+        'name = "test utility"\n[vehicle]\nmass_kg = 2650.0\ntyre_radius_m = 0.38\n'
+        "[engine]\ndisplacement_l = 2.8\n[driveline]\nfinal_drive = 3.91\n"
+        "gear_ratios = [3.60, 2.09, 1.49, 1.00, 0.69, 0.58]\n"
+    )
+    for number, log in enumerate(baseline_logs[:2]):
+        log.to_csv(tmp_path / f"b{number}.csv", index=False)
+    log = with_condition(test_drive, RIG, CHARACTER, 9, Fault("boost_sensor_drift", 30.0))
+    log.to_csv(tmp_path / "today.csv", index=False)
+    arguments = ["condition", str(tmp_path / "today.csv"), "--rig", str(rig)]
+    arguments += ["--out", str(tmp_path / "out")]
+    logs = [str(tmp_path / f"b{number}.csv") for number in range(2)]
+    done = CliRunner().invoke(app, [*arguments, "--baseline", ",".join(logs)])
+    assert done.exit_code == 0, done.output
+    result = json.loads((tmp_path / "out" / "condition.json").read_text())
+    assert "boost_at_rest" in {finding["check"] for finding in result["findings"]}
+    assert "licensed technician" in result["advice"]
+    assert CliRunner().invoke(app, arguments).exit_code == 2
+    wrong = [*arguments, "--force", "--baseline", logs[0], "--baseline-mass", "4000"]
+    wrong += ["--baseline-mass", "5000"]
+    assert CliRunner().invoke(app, wrong).exit_code == 2
