@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.estimation.lanes import dense_row_times, rank_one_downdate, relax
 from loadlearn.estimation.layout import (
     F_BEFORE_KG,
     F_ENERGY_OPEN,
@@ -26,6 +27,7 @@ from loadlearn.estimation.layout import (
     F_LEARNT_S,
     F_LOG_LIKELIHOOD,
     F_SINCE_MIX_S,
+    F_SINCE_RELAX_S,
     F_SINCE_TIDY_S,
     F_STARTED,
     F_SURFACE,
@@ -79,24 +81,20 @@ _HALF_LOG_TWO_PI = 0.9189385332046727
 
 
 @jit
-def decays(row: FloatArray, noise: Noise, decay: FloatArray) -> None:
-    """Factors, and in the second half added variances, of the states that relax over one row."""
-    dt = row[R_DT]
-    n = decay.size // 2
-    for j in range(n):
-        decay[j] = 1.0
-        decay[n + j] = 0.0
-    factor = math.exp(-dt / noise.disturbance_time_s)
-    decay[DISTURBANCE] = factor
-    decay[n + DISTURBANCE] = noise.disturbance_sd**2 * (1.0 - factor * factor)
-    factor = math.exp(-dt / noise.wind_time_s)
-    decay[WIND] = factor
-    decay[n + WIND] = noise.wind_sd_m_s**2 * (1.0 - factor * factor)
-    factor = math.exp(-dt / noise.accessory_time_s)
-    decay[ACCESSORY] = factor
-    decay[n + ACCESSORY] = noise.accessory_sd_w**2 * (1.0 - factor * factor)
-    decay[COLD] = math.exp(-dt / noise.cold_time_s)
-    decay[n + ROLL] = noise.roll_walk_per_s05**2 * dt
+def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: Noise) -> None:
+    """Let the slow states of one load's filters relax over ``dt`` seconds, in place."""
+    for index in (WIND, ACCESSORY, COLD):
+        if index == WIND:
+            factor = math.exp(-dt / noise.wind_time_s)
+            gained = noise.wind_sd_m_s**2 * (1.0 - factor * factor)
+        elif index == ACCESSORY:
+            factor = math.exp(-dt / noise.accessory_time_s)
+            gained = noise.accessory_sd_w**2 * (1.0 - factor * factor)
+        else:
+            factor, gained = math.exp(-dt / noise.cold_time_s), 0.0
+        for h in range(LANES):
+            states[index, h] *= factor
+        relax(covariances, index, factor, gained)
 
 
 @jit
@@ -105,7 +103,6 @@ def predict(
     covariances: FloatArray,
     row: FloatArray,
     noise: Noise,
-    decay: FloatArray,
     sensitivity: FloatArray,
     cross: FloatArray,
     predicted: FloatArray,
@@ -118,8 +115,6 @@ def predict(
     covariances : ndarray, shape (n, n, lanes)
     row : ndarray, shape (25,)
     noise : Noise
-    decay : ndarray, shape (2 n,)
-        From :func:`decays`.
     sensitivity, cross : ndarray, shape (n, lanes)
         Scratch.
     predicted : ndarray, shape (lanes,)
@@ -128,12 +123,7 @@ def predict(
     n = states.shape[0]
     if row[R_KNOWN] > 0.5:
         row_sensitivities(states, row, predicted, sensitivity)
-        for j in range(n):
-            for h in range(LANES):
-                cross[j, h] = covariances[0, j, h]
-            for i in range(1, n):
-                for h in range(LANES):
-                    cross[j, h] += sensitivity[i, h] * covariances[i, j, h]
+        dense_row_times(covariances, sensitivity, cross)
         for h in range(LANES):
             covariances[0, 0, h] = process_variance(states[PHI, h], row, noise)
             states[ENERGY, h] = predicted[h]
@@ -145,21 +135,15 @@ def predict(
                 covariances[0, j, h] = cross[j, h]
                 covariances[j, 0, h] = cross[j, h]
         for h in range(LANES):
-            covariances[ROLL, ROLL, h] += decay[n + ROLL]
+            covariances[ROLL, ROLL, h] += noise.roll_walk_per_s05**2 * row[R_DT]
     else:
         # The force is not known: the energy height is free, everything else stays.
         for h in range(LANES):
             covariances[0, 0, h] += process_variance(states[PHI, h], row, noise)
-    for index in (DISTURBANCE, WIND, ACCESSORY, COLD):
-        factor = decay[index]
-        for h in range(LANES):
-            states[index, h] *= factor
-        for j in range(n):
-            for h in range(LANES):
-                covariances[index, j, h] *= factor
-                covariances[j, index, h] *= factor
-        for h in range(LANES):
-            covariances[index, index, h] += decay[n + index]
+    factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
+    for h in range(LANES):
+        states[DISTURBANCE, h] *= factor
+    relax(covariances, DISTURBANCE, factor, noise.disturbance_sd**2 * (1.0 - factor * factor))
 
 
 @jit
@@ -227,11 +211,7 @@ def update(
     for i in range(n):
         for h in range(LANES):
             states[i, h] += cross[i, h] * gain[h]
-        for j in range(i, n):
-            for h in range(LANES):
-                value = covariances[i, j, h] - cross[i, h] * reduction[h] * cross[j, h]
-                covariances[i, j, h] = value
-                covariances[j, i, h] = value
+    rank_one_downdate(covariances, cross, reduction)
 
 
 @jit
@@ -265,7 +245,7 @@ def filter_rows(
     ----------
     rows : ndarray, shape (at least count, 25)
     count : int
-    memory : ndarray, shape (10,)
+    memory : ndarray, shape (11,)
     states, covariances, log_weights, loads
         As in :mod:`loadlearn.estimation.layout`.
     grounds, prior, noise
@@ -279,7 +259,6 @@ def filter_rows(
     n = states.shape[1]
     sensitivity = np.zeros((n, LANES))
     cross = np.zeros((n, LANES))
-    decay = np.empty(2 * n)
     predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
     log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
     pooled = np.empty(n)
@@ -305,14 +284,14 @@ def filter_rows(
                 row[R_STILL],
                 row[R_REVERSED] > 0.5,
             )
-        decays(row, noise, decay)
         measured = not math.isnan(row[R_Y])
         known = row[R_KNOWN] > 0.5
         if known:
             memory[F_SINCE_MIX_S] += row[R_DT]
             memory[F_LEARNT_S] += row[R_DT]
             memory[F_SINCE_TIDY_S] += row[R_DT]
-        mix_now = known and modes > 1 and memory[F_SINCE_MIX_S] >= MIX_EVERY_S
+        mix_now = known and memory[F_SINCE_MIX_S] >= MIX_EVERY_S
+        memory[F_SINCE_RELAX_S] += row[R_DT]
         peak = -1e300
         nis_best = math.nan
         for load in range(MAX_LOADS):
@@ -321,6 +300,8 @@ def filter_rows(
             if known:
                 loads[load, L_SINCE_S] += row[R_DT]
             if mix_now:
+                relax_slow(states[load], covariances[load], memory[F_SINCE_RELAX_S], noise)
+            if mix_now and modes > 1:
                 mix(
                     states[load],
                     covariances[load],
@@ -340,7 +321,6 @@ def filter_rows(
                 covariances[load],
                 row,
                 noise,
-                decay,
                 sensitivity,
                 cross,
                 predicted,
@@ -371,6 +351,7 @@ def filter_rows(
             memory[F_ENERGY_OPEN] = 0.0
         if mix_now:
             memory[F_SINCE_MIX_S] = 0.0
+            memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
             # Keep the weights near one; what is taken off is the log's likelihood.
             total = 0.0

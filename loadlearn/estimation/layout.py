@@ -8,7 +8,7 @@ side in memory so that one instruction serves several.
 LANES = 8
 """Modes at most; unused lanes have no weight."""
 MAX_LOADS = 12
-MIX_EVERY_S = 0.25
+MIX_EVERY_S = 0.45
 NO_WEIGHT = -1e300
 
 # What is remembered of a load hypothesis, beside its filters.
@@ -38,8 +38,9 @@ N_LOAD = 10
     F_BEFORE_KG,
     F_SURFACE,
     F_LAST_KG,
-) = range(10)
-N_FILTER = 10
+    F_SINCE_RELAX_S,
+) = range(11)
+N_FILTER = 11
 
 # Output columns of a row.
 (

@@ -16,9 +16,10 @@ kappa = CdA / m, none of which depends on s::
                     + phi tau int F (L - L0) dx / g
 
 (L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
-driven wheels that slip in proportion to the force: y = E - phi mu v^2 / 2g + 2 (v^2 / 2g) sigma F.
-Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by integration, so that *noise in the grade is
-never noise in a regressor*, and nothing is differentiated.
+driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g.
+Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by
+integration, so that *noise in the grade is never noise in a regressor*, and nothing is
+differentiated.
 
 State order (written here, once): energy height (m); inverse mass phi (1/kg); rolling resistance at
 20 m/s; kappa (m^2/kg); disturbance delta (slope); head wind w (m/s); accessory power beyond the

@@ -28,6 +28,10 @@ LONGEST_FILL_S = 2.5
 """Gaps of a channel no longer than this are bridged in a straight line."""
 LIKELIHOOD_ROW_S = 0.45
 """Rows for the likelihood are at least this long: it is searched often."""
+LEAST_SPEED_SD_M_S = 0.02
+"""No road-speed channel is better than this: 0.07 km/h, tyre slip and wheel pitch alone. On a log
+that is smoother still (a quasi-static plant's) the likelihood would otherwise take the speed as
+exact and explain every misfit of the force by changes of ground and regenerations."""
 _FORCE_COLUMNS = {0: "fuel_rate_g_s", 1: "engine_torque_n_m", 2: "tractive_force_n"}
 _HEIGHT_COLUMNS = {0: "grade_percent", 1: "altitude_m", 2: "accel_long_m_s2"}
 _FILLED = (
@@ -201,7 +205,10 @@ def _search_noise(
 
     def noise_at(point: FloatArray) -> Noise:
         values = np.exp(centre + spread * np.clip(point, -4.0, 4.0))
-        return start._replace(**{n: float(v) for n, v in zip(names, values, strict=True)})
+        levels = {n: float(v) for n, v in zip(names, values, strict=True)}
+        if "speed_sd_m_s" in levels:
+            levels["speed_sd_m_s"] = max(levels["speed_sd_m_s"], LEAST_SPEED_SD_M_S)
+        return start._replace(**levels)
 
     def cost(point: FloatArray) -> float:
         value = likelihood(noise_at(point))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.estimation.lanes import blend
 from loadlearn.estimation.layout import LANES, NO_WEIGHT
 from loadlearn.estimation.model import (
     REGENERATION,
@@ -62,7 +63,8 @@ def mix(
     share = np.zeros(LANES)
     keep = np.ones(LANES)
     take = np.zeros(LANES)
-    difference = np.zeros(LANES)
+    difference = np.zeros(n)
+    own = np.zeros((n, LANES))
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     for flag in range(2):
@@ -85,64 +87,64 @@ def mix(
             share[mode] = weight[mode] / total
             stay = weight[mode] * (1.0 - (leaving - grounds.rate_per_s[mode]) * dt)
             arrive = (total - weight[mode]) * grounds.rate_per_s[mode] * dt
-            if arrive > 1e-7 * stay:
+            if arrive > 1e-6 * stay:
                 keep[mode] = stay / (stay + arrive)
                 take[mode] = arrive / (stay + arrive)
                 mixes = True
             weight[mode] = stay + arrive
         if not mixes:
             continue
-        # Pooled moments over the modes of this flag.
+        # Pooled moments over the modes of this flag; few of them weigh anything.
         for i in range(n):
-            total_i = 0.0
-            for h in range(LANES):
-                total_i += share[h] * states[i, h]
-            pooled[i] = total_i
-        for i in range(n):
-            for h in range(LANES):
-                difference[h] = share[h] * (states[i, h] - pooled[i])
+            pooled[i] = 0.0
             for j in range(i + 1):
-                total_ij = 0.0
-                for h in range(LANES):
-                    total_ij += share[h] * covariances[i, j, h] + difference[h] * (
-                        states[j, h] - pooled[j]
+                pooled_covariance[i, j] = 0.0
+        for mode in range(modes):
+            if share[mode] > 1e-7:
+                for i in range(n):
+                    pooled[i] += share[mode] * states[i, mode]
+        for mode in range(modes):
+            part = share[mode]
+            if part <= 1e-7:
+                continue
+            for i in range(n):
+                difference[i] = states[i, mode] - pooled[i]
+            for i in range(n):
+                for j in range(i + 1):
+                    pooled_covariance[i, j] += part * (
+                        covariances[i, j, mode] + difference[i] * difference[j]
                     )
-                pooled_covariance[i, j] = total_ij
-                pooled_covariance[j, i] = total_ij
+        for i in range(n):
+            for j in range(i):
+                pooled_covariance[j, i] = pooled_covariance[i, j]
         for i in range(n):
             pooled_covariance[i, ROLL] = 0.0
             pooled_covariance[ROLL, i] = 0.0
         # Each mode: what stayed, and what arrived with the rolling resistance re-drawn.
-        for i in range(n):
-            for j in range(n):
-                pooled_ij = pooled_covariance[i, j]
-                if i == ROLL or j == ROLL:
-                    for mode in range(modes):
-                        if take[mode] == 0.0:
-                            continue
-                        mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
-                        mean_j = grounds.mean[mode] if j == ROLL else pooled[j]
-                        arrived = grounds.sd[mode] ** 2 if i == j else 0.0
-                        covariances[i, j, mode] = (
-                            keep[mode] * covariances[i, j, mode]
-                            + take[mode] * arrived
-                            + keep[mode]
-                            * take[mode]
-                            * (mean_i - states[i, mode])
-                            * (mean_j - states[j, mode])
-                        )
-                else:
-                    for h in range(LANES):
-                        covariances[i, j, h] = (
-                            keep[h] * covariances[i, j, h]
-                            + take[h] * pooled_ij
-                            + keep[h]
-                            * take[h]
-                            * (pooled[i] - states[i, h])
-                            * (pooled[j] - states[j, h])
-                        )
-        for i in range(n):
+        # For the rolling resistance each mode has a mean of its own: keep that row apart.
+        for j in range(n):
             for mode in range(modes):
+                own[j, mode] = keep[mode] * (
+                    covariances[ROLL, j, mode]
+                    + take[mode]
+                    * (grounds.mean[mode] - states[ROLL, mode])
+                    * (pooled[j] - states[j, mode])
+                )
+        for mode in range(modes):
+            step = grounds.mean[mode] - states[ROLL, mode]
+            own[ROLL, mode] = (
+                keep[mode] * covariances[ROLL, ROLL, mode]
+                + take[mode] * grounds.sd[mode] ** 2
+                + keep[mode] * take[mode] * step * step
+            )
+        blend(covariances, states, pooled, pooled_covariance, keep, take)
+        for mode in range(modes):
+            if take[mode] == 0.0:
+                continue
+            for j in range(n):
+                covariances[ROLL, j, mode] = own[j, mode]
+                covariances[j, ROLL, mode] = own[j, mode]
+            for i in range(n):
                 mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
                 states[i, mode] += take[mode] * (mean_i - states[i, mode])
     for mode in range(modes):
@@ -194,24 +196,23 @@ def _begin_or_end_regeneration(
     dt: float,
 ) -> None:
     """Regeneration may begin (its excess is drawn) or end (it is nothing); the ground stays."""
-    n = states.shape[0]
     begin = weight[off] * REGENERATION_ON_PER_S * dt
     end = weight[on] * REGENERATION_OFF_PER_S * dt
     stay_off, stay_on = weight[off] - begin, weight[on] - end
-    off_state, on_state = states[:, off].copy(), states[:, on].copy()
-    off_covariance, on_covariance = covariances[:, :, off].copy(), covariances[:, :, on].copy()
-    off_state[REGENERATION] = REGENERATION_MEAN
-    on_state[REGENERATION] = 0.0
-    for j in range(n):
-        off_covariance[REGENERATION, j] = 0.0
-        off_covariance[j, REGENERATION] = 0.0
-        on_covariance[REGENERATION, j] = 0.0
-        on_covariance[j, REGENERATION] = 0.0
-    off_covariance[REGENERATION, REGENERATION] = REGENERATION_SD**2
-    if begin > 1e-7 * stay_on:
-        merge_lanes(states, covariances, on, stay_on, off_state, off_covariance, begin)
-    if end > 1e-7 * stay_off:
+    begins, ends = begin > 1e-6 * stay_on, end > 1e-6 * stay_off
+    off_state, off_covariance = states[:, off].copy(), covariances[:, :, off].copy()
+    if ends:
+        on_state, on_covariance = states[:, on].copy(), covariances[:, :, on].copy()
+        on_state[REGENERATION] = 0.0
+        on_covariance[REGENERATION, :] = 0.0
+        on_covariance[:, REGENERATION] = 0.0
         merge_lanes(states, covariances, off, stay_off, on_state, on_covariance, end)
+    if begins:
+        off_state[REGENERATION] = REGENERATION_MEAN
+        off_covariance[REGENERATION, :] = 0.0
+        off_covariance[:, REGENERATION] = 0.0
+        off_covariance[REGENERATION, REGENERATION] = REGENERATION_SD**2
+        merge_lanes(states, covariances, on, stay_on, off_state, off_covariance, begin)
     weight[off] = stay_off + end
     weight[on] = stay_on + begin
 
