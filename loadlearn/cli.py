@@ -13,13 +13,15 @@ import typer
 
 from loadlearn import __version__
 from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
+from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
+from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
 from loadlearn.commands.validate import validate
 
-COMMANDS = (demo, inspect_command, estimate, validate, report)
+COMMANDS = (demo, inspect_command, estimate, validate, dyno, condition, report)
 
 app = typer.Typer(
     name="loadlearn",
