@@ -168,6 +168,28 @@ def write_drive(shipped: Shipped, out: Path) -> list[Path]:
     return written
 
 
+def write_manifest(out: Path) -> Path:
+    """Write the manifest of the shipped drives for ``loadlearn validate``."""
+    rows = ["log,rig,mass_kg,group,at_s,tractive_scale"]
+    for shipped in DRIVES:
+        demo = shipped.name == "demo"
+        log = "demo/drive.csv.gz" if demo else f"drives/{shipped.name}.csv.gz"
+        truth_name = "demo/truth.csv.gz" if demo else f"drives/{shipped.name}_truth.csv.gz"
+        truth = pd.read_csv(out / truth_name)
+        instants = [float(truth["time_s"].iloc[-1])]
+        events = truth["time_s"][truth["load_event"] > 0.0]
+        # Before a load changes, too.
+        instants = [round(float(at) - 60.0) for at in events] + instants
+        for at in instants:
+            mass = truth["mass_kg"][truth["time_s"] <= at].iloc[-1]
+            rows.append(
+                f"{log},rigs/{shipped.rig}.toml,{mass:.0f},{shipped.road},{at:g},{shipped.scale:g}"
+            )
+    path = out / "manifest.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path
+
+
 def _plain(value: Any) -> Any:
     """Round floats so that the last bits of another machine's arithmetic do not show."""
     if isinstance(value, float):
@@ -190,6 +212,8 @@ def main() -> None:
             size = sum(path.stat().st_size for path in files)
             total += size
             print(f"{shipped.name}: {size / 1e3:.0f} kB")
+    if arguments.only is None:
+        write_manifest(arguments.out)
     print(f"total: {total / 1e6:.2f} MB")
 
 

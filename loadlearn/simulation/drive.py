@@ -112,14 +112,15 @@ def simulate(
         step_s,
     )
     drawn = prepared.drawn
-    fine, state = _run(rig, prepared)
+    records, state = _run(prepared)
     # The efficiencies vary with load, speed and oil temperature. Their mean over this drive belongs
     # to the tractive scale: a second run puts it where it was asked for.
-    mean = _mean_scale(fine, prepared.engine)
+    mean = _mean_scale(named_record(rig, records, copy=False), prepared.engine)
     if abs(mean / tractive_scale - 1.0) > 1e-6:
         engine = prepared.engine._replace(torque_scale=tractive_scale**2 / mean)
         prepared = replace(prepared, engine=engine)
-        fine, state = _run(rig, prepared)
+        records, state = _run(prepared)
+    fine = named_record(rig, records)
     drawn["tractive_scale_over_drive"] = _mean_scale(fine, prepared.engine)
     return finish_drive(rig, road, prepared, fine, state, logger)
 
@@ -164,7 +165,7 @@ def finish_drive(
     return Drive(log=log, truth=truth, meta=drawn, fine=fine)
 
 
-def _run(rig: Rig, prepared: PreparedDrive) -> tuple[dict[str, FloatArray], FloatArray]:
+def _run(prepared: PreparedDrive) -> tuple[FloatArray, FloatArray]:
     state, heat = prepared.initial_state(), prepared.initial_heat()
     records = np.empty((prepared.steps, ps.RECORD_COLUMNS))
     done = drive_loop(
@@ -187,22 +188,25 @@ def _run(rig: Rig, prepared: PreparedDrive) -> tuple[dict[str, FloatArray], Floa
         prepared.thermal,
         records,
     )
-    return named_record(rig, records[:done]), state
+    return records[:done], state
 
 
-def named_record(rig: Rig, records: FloatArray) -> dict[str, FloatArray]:
+def named_record(rig: Rig, records: FloatArray, copy: bool = True) -> dict[str, FloatArray]:
     """The compiled loop's record by name, with the force that a log would give.
 
     Parameters
     ----------
     rig : Rig
     records : ndarray, shape (steps, RECORD_COLUMNS)
+    copy : bool
+        Whether each column is laid out on its own; else they are views.
 
     Returns
     -------
     dict of str to ndarray
     """
-    fine = dict(zip(ps.RECORDED, np.ascontiguousarray(records.T), strict=True))
+    columns = np.ascontiguousarray(records.T) if copy else records.T
+    fine = dict(zip(ps.RECORDED, columns, strict=True))
     fine["computed_force_n"] = _computed_force(rig, fine)
     return fine
 
