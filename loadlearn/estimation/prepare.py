@@ -53,7 +53,7 @@ class _Likelihood:
         self.source, self.height = force_source(trace), rows.height_source(trace)
         self.rig_arrays: RigArrays = rig_arrays(rig)
         self.prior: Prior = _one_component(prior_for(rig, self.source, self.height))
-        self.modes = ground_modes(with_regeneration=self.source == SOURCE_FUEL)
+        self.modes = ground_modes()
         self.n_states = states_needed(
             self.source == SOURCE_FUEL,
             share_logged(trace),
@@ -92,6 +92,7 @@ class _Likelihood:
         return self.rows(inputs)
 
     def __call__(self, noise: Noise, table: FloatArray | None = None, count: int = 0) -> float:
+        noise = noise._replace(mix_every_s=2.0)
         if table is None:
             table, count = self.table, self.count
         n = self.n_states
@@ -275,7 +276,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         noise = noise._replace(accessory_sd_w=0.0)
     delays = {"force": 0.0, "height": 0.0}
     if np.count_nonzero(likelihood.table[: likelihood.count, 13] > 0.5) > 60:
-        noise, _ = _search_noise(likelihood, noise, 70)
+        noise, _ = _search_noise(likelihood, noise, 50)
         step = float(np.median(np.diff(likelihood.inputs[:, 0])))
         grid = np.arange(-0.25, 1.3, 0.25) if step > 0.3 else np.arange(-0.2, 1.05, 0.2)
 
@@ -293,7 +294,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
             likelihood.table, likelihood.count = likelihood.delayed(
                 delays["force"], delays["height"]
             )
-            noise, _ = _search_noise(likelihood, noise, 40)
+            noise, _ = _search_noise(likelihood, noise, 25)
         for name, delay in (
             (_FORCE_COLUMNS[likelihood.source], delays["force"]),
             (_HEIGHT_COLUMNS[likelihood.height], delays["height"]),
