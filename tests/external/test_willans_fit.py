@@ -1,4 +1,4 @@
-"""The documented fit of a Willans line gives back a line, and says how far an engine is from one."""
+"""The documented fit of a Willans line gives a line back, and says how far an engine is from it."""
 
 from __future__ import annotations
 
