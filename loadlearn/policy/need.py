@@ -372,11 +372,15 @@ def best_gear(
     ratios: NDArray[np.float64],
     tyre_radius_m: float,
     efficiency: float,
+    axle_max_n_m: float,
     speed_m_s: float,
     share: float,
     air: Surroundings,
 ) -> BestGear:
     """Density-derated full-load force of the best gear at a speed.
+
+    Extra torque counts only as far as the axles may bear it, so that first gear is not taken for a
+    gear in which it helps.
 
     Parameters
     ----------
@@ -386,6 +390,8 @@ def best_gear(
     ratios : ndarray, shape (k,)
         Engine turns per wheel turn of each gear, first gear first.
     tyre_radius_m, efficiency : float
+    axle_max_n_m : float
+        Most torque at the axles that extra torque may raise (N m).
     speed_m_s : float
     share : float
         Share u of the extra torque.
