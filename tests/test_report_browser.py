@@ -101,7 +101,7 @@ def test_it_draws_without_a_fault_a_request_or_a_sideways_scroll(
     }
     assert asked <= {"file", "data", "blob"}
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
-    assert len(cursors(browser)) == 5
+    assert len(cursors(browser)) == 6
 
 
 def test_it_plays_pauses_and_scrubs(browser: Any, page: Path) -> None:
@@ -116,7 +116,7 @@ def test_it_plays_pauses_and_scrubs(browser: Any, page: Path) -> None:
     assert slider(browser) == there
     assert play.text == "Play"
     minutes = cursors(browser)[0]
-    assert cursors(browser) == [minutes] * 5
+    assert cursors(browser) == [minutes] * 6
     assert minutes == pytest.approx(there * 30.0 / 1499.0, rel=0.02)
     said = browser.find_element("id", "readout").text
     assert f"{int(minutes)}:" in said and "km/h" in said

@@ -159,6 +159,9 @@ def _read_history(folder: Path) -> pd.DataFrame | None:
     if len(history) == 0 or "time_s" not in history:
         raise InputError(f"{folder / name}: holds no estimates; run 'loadlearn estimate' again")
     history = _thin(history)
+    if "tractive_force_n" in history and "learning" in history:
+        # Where a sample was set aside its force is not known.
+        history["tractive_force_n"] = history["tractive_force_n"].where(history["learning"] > 0.5)
     if (folder / "trace.parquet").is_file():
         trace = _read_table(folder / "trace.parquet").sort_values("time_s")
         trace = trace.assign(distance_m=_distance(trace))

@@ -35,6 +35,12 @@ _QUANTITIES = (
     ("Drag area", "drag_area_m2", "m²", 2),
 )
 
+# Of a section's values, what a reader wants first; the rest is folded away.
+_FOREMOST = {
+    *("findings", "warnings", "together", "peaks", "gain", "overall", "groups"),
+    *("changes", "strategies", "differences", "settings_at_end", "active_limits", "caution"),
+}
+
 
 def build_page(folder: Path) -> str:
     """Make the page of an output folder.
@@ -212,7 +218,8 @@ def _section(section: Section) -> dict[str, Any]:
     return {
         "title": section.title,
         "name": section.name,
-        "values": _tree(section.values),
+        "values": _tree({key: v for key, v in section.values.items() if key in _FOREMOST and v}),
+        "more": _tree({key: v for key, v in section.values.items() if key not in _FOREMOST}),
         "table": table,
         "pictures": section.pictures,
     }
@@ -223,6 +230,9 @@ def _tree(value: Any) -> Any:
     if isinstance(value, dict):
         return {str(key).replace("_", " "): _tree(item) for key, item in value.items()}
     if isinstance(value, list):
+        numbers = [isinstance(item, int | float) and not isinstance(item, bool) for item in value]
+        if value and all(numbers):
+            return (" to " if len(value) == 2 else "; ").join(_cell(item) for item in value)
         return [_tree(item) for item in value]
     return _cell(value)
 

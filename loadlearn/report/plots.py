@@ -21,6 +21,7 @@ CURSOR = "replay-cursor"
 _PANELS = (
     ("speed_m_s", "speed (km/h)", BLACK, 3.6),
     ("grade_percent", "grade (%)", BLACK, 1.0),
+    ("tractive_force_n", "force at the tread (kN)", BLACK, 1e-3),
     ("mass_kg", "combined mass (t)", BLUE, 1e-3),
     ("rolling_resistance", "rolling resistance at 20 m/s (–)", BLUISH_GREEN, 1.0),
     ("drag_area_m2", "drag area (m²)", ORANGE, 1.0),
