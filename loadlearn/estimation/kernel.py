@@ -35,7 +35,6 @@ from loadlearn.estimation.layout import (
     L_SINCE_S,
     LANES,
     MAX_LOADS,
-    MIX_EVERY_S,
     O_BEFORE,
     O_LOG_LIKELIHOOD,
     O_MASS,
@@ -290,7 +289,7 @@ def filter_rows(
             memory[F_SINCE_MIX_S] += row[R_DT]
             memory[F_LEARNT_S] += row[R_DT]
             memory[F_SINCE_TIDY_S] += row[R_DT]
-        mix_now = known and memory[F_SINCE_MIX_S] >= MIX_EVERY_S
+        mix_now = known and memory[F_SINCE_MIX_S] >= noise.mix_every_s
         memory[F_SINCE_RELAX_S] += row[R_DT]
         peak = -1e300
         nis_best = math.nan

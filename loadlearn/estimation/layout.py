@@ -8,7 +8,6 @@ side in memory so that one instruction serves several.
 LANES = 8
 """Modes at most; unused lanes have no weight."""
 MAX_LOADS = 12
-MIX_EVERY_S = 0.45
 NO_WEIGHT = -1e300
 
 # What is remembered of a load hypothesis, beside its filters.

@@ -160,6 +160,8 @@ class Noise(NamedTuple):
     """Decay of the excess of cold tyres (about 20 min in all, from memory)."""
     open_variance_m2: float = 400.0
     """Added to the energy height over an interval whose force is not known."""
+    mix_every_s: float = 0.45
+    """How often, in driving time, the ground may have changed."""
 
 
 @jit
