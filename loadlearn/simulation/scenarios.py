@@ -194,6 +194,7 @@ PLANS: dict[str, _Plan] = {
         variation=lambda rng: {"reported_share": 0.6},
         extra_torque_share=1.0,
     ),
+    "exhaust_brake": _Plan(rigs=("heavy_truck",), variation=lambda rng: {"exhaust_brake": True}),
     "late_altitude": _Plan(logger=_late_altitude, kinds=("rolling", "mountain")),
     "hills_and_gusts": _Plan(
         variation=lambda rng: {"gust_sd_m_s": 1.5, "slipstreams_per_hour": 12.0}
@@ -254,7 +255,7 @@ def scenario(
     stops = plan.stops(rng, chosen)
     if stops:
         road = road.with_stops(*stops)
-    settings = {"exhaust_brake": chosen == "heavy_truck", **plan.variation(rng), **changes}
+    settings = {**plan.variation(rng), **changes}
     drive = simulate(
         rig,
         road,
