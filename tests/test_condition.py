@@ -177,6 +177,11 @@ def test_operating_points_of_a_steady_drive():
     assert np.isinf(points["since_braked_stop_s"]).all()
 
 
+def test_load_comes_from_torque_where_fuelling_is_not_logged():
+    log = _made_log(10.0, engine_torque_n_m=200.0).drop(columns="fuel_rate_g_s")
+    np.testing.assert_allclose(operating_points(log, RIG)["load_mg_l"], 0.7 * 200.0 / 2.8)
+
+
 def test_only_a_braked_standstill_counts_as_braked_stop():
     time = np.arange(0.0, 600.0, 0.5)
     speed = np.where((time > 100) & (time < 120) | (time > 300) & (time < 320), 0.0, 15.0)

@@ -127,6 +127,16 @@ def test_single_runs_are_not_given_the_certainty_of_repeats():
     ]
     assert widths[0] > 1.5 * widths[1]
     assert not compare(runs(rng), runs(rng, gain=1.01), correction=KNOWN).gain["real"]
+    assert single.gain["observed_repeat_sd_percent"] == {"before": None, "after": None}
+
+
+def test_spread_of_repeats_is_reported():
+    rng = np.random.default_rng(24)
+    sides = [runs(rng, 12, repeat_sd=0.02), runs(rng, 12, repeat_sd=0.005)]
+    spread = compare(*sides, correction=KNOWN).gain["observed_repeat_sd_percent"]
+    # chi-squared with 11 degrees of freedom: the sd is within a factor 0.6 to 1.5.
+    assert 1.2 < spread["before"] < 3.0
+    assert 0.3 < spread["after"] < 0.75
 
 
 @settings(max_examples=10, deadline=None)
@@ -224,12 +234,22 @@ def test_without_barometer_nothing_is_corrected_and_it_says_so():
     assert status(comparison, "atmosphere").status == "not stated"
 
 
-def test_logged_fuelling_and_boost_give_the_engine_factor():
+@pytest.mark.parametrize(
+    ("column", "scale"),
+    [
+        ("fuel_rate_g_s", 1.0),
+        # Diesel of 835 kg/m3; 4 cylinders: mg = g/s x 30 000 x 4 / (4 x rpm), at 3400 rpm.
+        ("fuel_rate_l_h", 3600.0 / 835.0),
+        ("fuel_mg_per_stroke", 30_000.0 / 3400.0),
+    ],
+)
+def test_logged_fuelling_and_boost_give_the_engine_factor(column, scale):
     rng = np.random.default_rng(11)
     tables = []
     for _ in range(2):
-        table = to_canonical(pull(rng), "x")
-        table["fuel_rate_g_s"] = 9.0 / 3400.0 * table["engine_speed_rpm"]
+        raw = pull(rng)
+        shape = 1.0 if column == "fuel_mg_per_stroke" else raw["engine_speed_rpm"] / 3400.0
+        table = to_canonical(raw.assign(**{column: 9.0 * scale * shape}), "x")
         table["boost_kpa"] = 1.4 * table["ambient_pressure_kpa"]
         tables.append([clean_run(table, "x")])
     side = compare(*tables, rig=RIG).correction["sides"]["before"]

@@ -221,7 +221,7 @@ def _drive_measures(drive: DrivePoints, baseline: Baseline, rig: Rig) -> dict[st
             continue
         found[name] = maps.level_measure(table, shape)
         if name in _FLOW_CHECKS:
-            found[_FLOW_CHECKS[name]] = maps.flow_measure(table, shape, rig)
+            found[_FLOW_CHECKS[name]] = maps.flow_measure(table, shape)
     return {name: measure for name, measure in found.items() if measure is not None}
 
 

@@ -20,8 +20,8 @@ FEWEST_BLOCKS = 6
 # In 1000 rpm about 2000 rpm, and in 50 mg per litre and cycle about 50.
 _RPM_KNOTS = (-1.2, -0.7, -0.35, 0.0, 0.7, 2.2)
 _LOAD_KNOTS = (-0.8, -0.4, 0.0, 0.4, 0.8, 1.4)
-FULL_LOAD_MG_L = 115.0
-"""Fuel per litre and cycle at full load of a turbo diesel, to scale with only."""
+FULL_FLOW_MG_L_RPM = 115.0 * 3600.0
+"""Fuel per litre and cycle times engine speed at full power of a turbo diesel: a scale only."""
 
 
 @dataclass(frozen=True)
@@ -220,7 +220,7 @@ def level_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:
     return Measure(value, float(np.sqrt(error**2 + max(doubt, 0.0))), len(table))
 
 
-def flow_measure(table: pd.DataFrame, shape: Shape, rig: Rig) -> Measure | None:
+def flow_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:
     """How much more a drive deviates at full fuel flow than at none.
 
     Parameters
@@ -228,8 +228,6 @@ def flow_measure(table: pd.DataFrame, shape: Shape, rig: Rig) -> Measure | None:
     table : DataFrame
         From :func:`map_points`.
     shape : Shape
-    rig : Rig
-        Its displacement scales the flow.
 
     Returns
     -------
@@ -239,8 +237,8 @@ def flow_measure(table: pd.DataFrame, shape: Shape, rig: Rig) -> Measure | None:
     table = _inside(table, shape)
     if len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS:
         return None
-    full_g_s = FULL_LOAD_MG_L * rig.engine.displacement_l * 3600.0 / 120_000.0
-    flow = np.minimum(table["fuel_rate_g_s"].to_numpy() / full_g_s, 1.2) ** 2
+    flow = (table["load_mg_l"] * table["engine_speed_rpm"] / FULL_FLOW_MG_L_RPM).to_numpy()
+    flow = np.minimum(flow, 1.2) ** 2
     if np.quantile(flow, 0.95) < 0.1:
         return None
     explained = features(table)

@@ -14,6 +14,8 @@ Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 BIN_S = 2.0
+MG_PER_N_M = 0.7
+"""Fuel per cycle (mg) that a newton-metre of torque costs, about: where only torque is logged."""
 BLOCK_S = 60.0
 """Points within one block are taken as dependent, those of different blocks as independent."""
 WARM_DEGC = 70.0
@@ -23,6 +25,7 @@ _MEANS = (
     "ground_speed_m_s",
     "engine_speed_rpm",
     "fuel_rate_g_s",
+    "engine_torque_n_m",
     "boost_kpa",
     "air_flow_g_s",
     "rail_pressure_mpa",
@@ -50,11 +53,11 @@ def operating_points(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     DataFrame
         One row per bin: the means of the channels that are there (NaN otherwise), ambient
         conditions (standard atmosphere at the altitude where not logged), ``load_mg_l`` (fuel per
-        litre and cycle), ``manifold_kpa`` (absolute), ``accel_m_s2``, ``sin_grade``, ``force_n``
-        and ``rotating_mass_kg`` (NaN unless known throughout the bin), ``gear``, the logarithm of
-        engine over wheel speed relative to the gear's ratio ``log_ratio``, ``steady`` (0/1),
-        ``warm``, ``idle``, ``regeneration``, ``braked``, ``block``, ``since_start_s``,
-        ``since_braked_stop_s``.
+        litre and cycle, from torque where fuelling is not logged), ``manifold_kpa`` (absolute),
+        ``accel_m_s2``, ``sin_grade``, ``force_n`` and ``rotating_mass_kg`` (NaN unless known
+        throughout the bin), ``gear``, the logarithm of engine over wheel speed relative to the
+        gear's ratio ``log_ratio``, ``steady`` (0/1), ``warm``, ``idle``, ``regeneration``,
+        ``braked``, ``block``, ``since_start_s``, ``since_braked_stop_s``.
     """
     time = trace["time_s"].to_numpy(dtype=np.float64)
     number = np.floor((time - time[0]) / BIN_S).astype(np.int64)
@@ -84,6 +87,8 @@ def operating_points(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     strokes = 30_000.0 * rig.engine.strokes_per_cycle
     with np.errstate(divide="ignore", invalid="ignore"):
         points["load_mg_l"] = strokes * points["fuel_rate_g_s"] / (litres * rpm)
+        if points["load_mg_l"].isna().all():
+            points["load_mg_l"] = MG_PER_N_M * points["engine_torque_n_m"] / litres
         points["log_ratio"] = _log_ratio(points, rig)
     points["manifold_kpa"] = points["boost_kpa"] + points["ambient_pressure_kpa"]
     speed = _column(trace, "speed_m_s")

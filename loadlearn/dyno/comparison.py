@@ -160,6 +160,12 @@ def compare(
     gain = _gain(curves, logs, spread, freedom, systematic, unstated)
     gain["repeat_sd_percent"] = 100.0 * float(np.sqrt(np.mean(spread)))
     gain["degrees_of_freedom"] = freedom
+    gain["observed_repeat_sd_percent"] = {
+        name: 100.0 * float(np.sqrt(np.mean(np.var(side, axis=0, ddof=1))))
+        if len(side) > 1
+        else None
+        for name, side in zip(("before", "after"), logs, strict=True)
+    }
     gain["correction_sd_percent"] = 100.0 * systematic
     gain["not_stated_sd_percent"] = 100.0 * unstated
 

@@ -125,7 +125,9 @@ def prepare_run(
             turning += roller / radius**2 * travel**2
         torque += turning * angular_acceleration(table["time_s"].to_numpy(), omega)
     positive = torque > 0.0
-    conditions = {k: v[positive] for k, v in _conditions(run, displacement_l, correction).items()}
+    conditions = {
+        k: v[positive] for k, v in _conditions(run, rig, displacement_l, correction).items()
+    }
     return PreparedRun(run, rpm[positive], torque[positive], loss[positive], conditions)
 
 
@@ -172,8 +174,27 @@ def _travel_per_radian(run: DynoRun, rig: Rig | None, omega: Array) -> Array | N
     return np.full_like(omega, radius / ratio)
 
 
+def _fuel_rate_g_s(run: DynoRun, rig: Rig | None) -> Array | None:
+    """Fuelling (g/s) from whichever channel gives it; volume and strokes need the rig."""
+    table = run.table
+    if "fuel_rate_g_s" in table:
+        return np.asarray(table["fuel_rate_g_s"].ffill().bfill())
+    if rig is None:
+        return None
+    engine = rig.engine
+    if "fuel_volume_rate_l_h" in table and engine.fuel_density_kg_m3 is not None:
+        litres = table["fuel_volume_rate_l_h"].ffill().bfill()
+        return np.asarray(litres * engine.fuel_density_kg_m3 / 3600.0)
+    if "fuel_per_stroke_mg" in table:
+        # g/s = mg x cylinders x rpm / (30 000 x strokes per cycle)
+        per_second = engine.cylinders * table["engine_speed_rpm"] / 30_000.0
+        milligrams = table["fuel_per_stroke_mg"].ffill().bfill()
+        return np.asarray(milligrams * per_second / engine.strokes_per_cycle)
+    return None
+
+
 def _conditions(
-    run: DynoRun, displacement_l: float | None, correction: Correction
+    run: DynoRun, rig: Rig | None, displacement_l: float | None, correction: Correction
 ) -> dict[str, Array]:
     table = run.table
     rows = len(table)
@@ -198,9 +219,11 @@ def _conditions(
         filled = np.where(np.isfinite(humidity), humidity, _UNKNOWN_HUMIDITY_PERCENT)
         dry = dry_pressure_kpa(pressure, ambient, filled)
     factor = missing
-    if correction.ignition == "compression" and displacement_l and "fuel_rate_g_s" in table:
+    fuel = _fuel_rate_g_s(run, rig)
+    if correction.ignition == "compression" and displacement_l and fuel is not None:
+        strokes = 4 if rig is None else rig.engine.strokes_per_cycle
         q = fuelling_per_litre_cycle_mg(
-            channel("fuel_rate_g_s"), table["engine_speed_rpm"].to_numpy(), displacement_l
+            fuel, table["engine_speed_rpm"].to_numpy(), displacement_l, strokes
         )
         ratio: Array | None = np.ones(rows)
         if correction.aspiration == "turbocharged":
@@ -324,8 +347,8 @@ def correction_sd(
 ) -> float:
     """Standard deviation of the logarithm of the gain from what the correction leaves open.
 
-    An assumed fm, the conflict of the published exponents (unless another was stated) and an unknown
-    humidity count only as far as the two sides differ in their weather.
+    An assumed fm, the conflict of the published exponents (unless another was stated) and an
+    unknown humidity count only as far as the two sides differ in their weather.
 
     Parameters
     ----------

@@ -39,6 +39,8 @@ QUANTITIES: dict[str, tuple[str, str, float, float]] = {
     "boost": ("pressure", "kpa", -110.0, 500.0),
     "manifold_pressure": ("pressure", "kpa", 0.0, 600.0),
     "fuel_rate": ("mass flow", "g_s", 0.0, 200.0),
+    "fuel_volume_rate": ("volume flow", "l_h", 0.0, 1000.0),
+    "fuel_per_stroke": ("mass per stroke", "mg", 0.0, 1000.0),
     "accelerator": ("percent", "percent", -5.0, 110.0),
     "gear": ("count", "", 0.0, 24.0),
     "overall_ratio": ("count", "", 0.1, 200.0),
@@ -53,6 +55,13 @@ QUANTITIES: dict[str, tuple[str, str, float, float]] = {
     "transmission_oil_temp": ("temperature", "degc", -60.0, 250.0),
     "engine_oil_temp": ("temperature", "degc", -60.0, 250.0),
     "tyre_temp": ("temperature", "degc", -60.0, 250.0),
+}
+
+# Names of drive logs that hold the same.
+_ALIASES = {
+    "fuel_rate_l_h": "fuel_volume_rate_l_h",
+    "fuel_rate_l_min": "fuel_volume_rate_l_min",
+    "fuel_mg_per_stroke": "fuel_per_stroke_mg_per_stroke",
 }
 
 
@@ -82,6 +91,8 @@ def canonical_column(name: str) -> tuple[str, Unit] | None:
         A known quantity with an unknown unit, or without one.
     """
     key = name.strip().lower().replace("[", "_").replace("]", "").replace(" ", "_")
+    for spelled, meant in _ALIASES.items():
+        key = meant + key[len(spelled) :] if key.startswith(spelled) else key
     for quantity in sorted(QUANTITIES, key=len, reverse=True):
         kind, suffix, _, _ = QUANTITIES[quantity]
         if key != quantity and not key.startswith(quantity + "_"):
