@@ -9,12 +9,14 @@ Sources: EN 590 density 820 to 845 kg/m3 at 15 degC (published page), lower heat
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from loadlearn import rig as rig_module
+from loadlearn.readers import read_log
 from loadlearn.rig import Rig
 from loadlearn.traction import traction
 
@@ -79,6 +81,16 @@ def test_torque_times_speed_is_power_and_power_comes_from_fuel(gear: int, rpm: f
     assert from_torque["force_n"] == pytest.approx(from_fuel["force_n"], rel=1e-9)
     # Never more work at the tread than the indicated share of the fuel's heat.
     assert from_fuel["force_n"] * speed < 0.415 * fuel * 42.8e3
+
+
+def test_litres_per_hour_become_grams_by_the_standards_density(tmp_path: Path) -> None:
+    # 12 L/h of EN 590 diesel, 0.820 to 0.845 kg/L, is 2.73 to 2.82 g/s.
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{0.1 * i:.1f},60,0,12\n" for i in range(50))
+    log.write_text("time_s,speed_kmh,grade_percent,fuel_rate_l_h\n" + rows)
+    trace = read_log(log, rig=Rig.from_dict(TABLE))
+    assert 12.0 * 820.0 / 3600.0 <= trace["fuel_rate_g_s"].iloc[0] <= 12.0 * 845.0 / 3600.0
+    assert trace["fuel_rate_g_s"].iloc[0] == pytest.approx(12.0 * 835.0 / 3600.0)
 
 
 def test_default_friction_lies_below_the_motored_engine() -> None:
