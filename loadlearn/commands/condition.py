@@ -111,7 +111,7 @@ def condition(
     with outputs:
         write_json(outputs.path("condition.json"), result)
     print_condition(report)
-    console().print(f"written to {out / 'condition.json'}")
+    console().print(f"written to {out / 'condition.json'}", markup=False)
     return DONE
 
 

@@ -40,7 +40,7 @@ Conditions = Annotated[
     typer.Option(
         "--conditions",
         metavar="FILE",
-        help="TOML with [both], [before], [after]: gear, tyre pressure and the like.",
+        help="TOML with tables both, before and after: gear, tyre pressure and the like.",
     ),
 ]
 Ignition = Annotated[str, typer.Option("--ignition", help="compression or spark.")]
@@ -206,11 +206,11 @@ def print_comparison(comparison: DynoComparison, out: Path) -> None:
             continue
         size = finding.faked_gain_percent
         more = "" if size is None else f" (fakes about {size:+.1f} %)"
-        shown.print(f"{finding.subject}, {finding.status}: {finding.sentence}{more}")
+        shown.print(f"{finding.subject}, {finding.status}: {finding.sentence}{more}", markup=False)
     for warning in comparison.warnings:
-        shown.print(f"WARNING: {warning}")
+        shown.print(f"WARNING: {warning}", markup=False)
     shown.print(CAUTION_ADVICE)
-    shown.print(f"written to {out}")
+    shown.print(f"written to {out}", markup=False)
 
 
 def register(app: typer.Typer) -> None:

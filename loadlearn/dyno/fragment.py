@@ -47,6 +47,7 @@ def rig_fragment(comparison: DynoComparison, step_rpm: float = 250.0) -> tuple[s
         f"Driveline efficiency {efficiency:g} (sd {sd:g}) stands between wheels and crankshaft; an",
         "error of it shifts both curves alike.",
         f"Rolling loss of the tyres on the rollers taken as {used['tyre_loss_n']:g} N.",
+        "What the accessories took during the test is not added back.",
         "Corrected to 99 kPa dry and 298 K."
         if comparison.correction["applied"]
         else "NOT corrected for the atmosphere: temperature or pressure was not logged.",
