@@ -59,7 +59,7 @@ def simulate(
     duration_s: float | None = None,
     variation: PlantVariation | None = None,
     extra_torque_share: float = 0.0,
-    step_s: float = 0.02,
+    step_s: float | None = None,
 ) -> Drive:
     """Drive a rig over a road and log it.
 
@@ -87,8 +87,8 @@ def simulate(
         Most of the uprated engine's extra torque that may be used (0...1). The share u in use
         scales the whole full-load curve, ``T = pedal (T_base + u T_extra)``; it follows the pedal
         by at most 0.25/s, from nothing at 30 % pedal to the most allowed at 70 %.
-    step_s : float
-        Internal step (s).
+    step_s : float, optional
+        Internal step (s); 0.02 s, or the logger's period where that is shorter.
 
     Returns
     -------
@@ -109,7 +109,7 @@ def simulate(
         duration_s,
         variation,
         extra_torque_share,
-        step_s,
+        min(0.02, 1.0 / logger.rate_hz) if step_s is None else step_s,
     )
     drawn = prepared.drawn
     records, state = _run(prepared)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import Any, Self
+from dataclasses import dataclass, field
+from typing import Any, Literal, Self
 
 import numpy as np
 
@@ -20,7 +20,7 @@ class PlantVariation:
     ----------
     tow_mass_kg : float, optional
         True mass of the tow vehicle; drawn from the rig's ``mass_kg``, ``mass_sd_kg``.
-    drag_area_m2 : float, optional
+    drag_area_m2 : float or "rig_mean", optional
         Drag area of the combination; drawn from the rig's prior.
     solo_drag_share : float, optional
         Drag area without the trailer over that with it; drawn 0.5...0.75.
@@ -55,7 +55,7 @@ class PlantVariation:
         Relative loss of driveline efficiency with cold oil; drawn 0...0.01.
     driveline_speed_spread_sd : float
         Spread of the driveline's efficiency with engine speed.
-    accessory_power_kw : float, optional
+    accessory_power_kw : float or "rig_mean", optional
         Mean accessory power; drawn from the rig's prior.
     accessory_variation_kw : float
         Slow variation about that mean.
@@ -78,7 +78,7 @@ class PlantVariation:
     """
 
     tow_mass_kg: float | None = None
-    drag_area_m2: float | None = None
+    drag_area_m2: float | Literal["rig_mean"] | None = None
     solo_drag_share: float | None = None
     rolling_resistance: dict[str, float] = field(default_factory=dict)
     texture_sd: float = 0.06
@@ -96,7 +96,7 @@ class PlantVariation:
     efficiency_shape_sd: float = 0.006
     driveline_cold_loss: float | None = None
     driveline_speed_spread_sd: float = 0.005
-    accessory_power_kw: float | None = None
+    accessory_power_kw: float | Literal["rig_mean"] | None = None
     accessory_variation_kw: float = 0.3
     regenerations: tuple[tuple[float, float, float], ...] = ()
     regeneration_probability: float = 0.0
@@ -139,7 +139,9 @@ class PlantVariation:
             temperature_degc=15.0,
             pressure_offset_kpa=0.0,
             thermal_spread=0.0,
-        ).with_rig_means()
+            drag_area_m2="rig_mean",
+            accessory_power_kw="rig_mean",
+        )
 
     @classmethod
     def exact_traction(cls) -> Self:
@@ -154,15 +156,6 @@ class PlantVariation:
             driveline_cold_loss=0.0,
             driveline_speed_spread_sd=0.0,
         )
-
-    def with_rig_means(self) -> Self:
-        """The same, with the rig's own means for drag area and accessories.
-
-        Returns
-        -------
-        PlantVariation
-        """
-        return replace(self, drag_area_m2=-1.0, accessory_power_kw=-1.0)
 
 
 def truncated_normal(
@@ -209,7 +202,7 @@ def draw_parameters(rig: Rig, variation: PlantVariation, seed: int) -> dict[str,
     vehicle, engine = rig.vehicle, rig.engine
     assert vehicle.mass_sd_kg is not None and vehicle.drag_area_sd_m2 is not None
     drawn: dict[str, Any] = {}
-    given = variation.tow_mass_kg
+    given: Any = variation.tow_mass_kg
     drawn["tow_mass_kg"] = (
         truncated_normal(
             stream(0),
@@ -230,7 +223,7 @@ def draw_parameters(rig: Rig, variation: PlantVariation, seed: int) -> dict[str,
             0.35 * vehicle.drag_area_m2,
             2.5 * vehicle.drag_area_m2,
         )
-    drawn["drag_area_m2"] = vehicle.drag_area_m2 if given < 0.0 else given
+    drawn["drag_area_m2"] = vehicle.drag_area_m2 if given == "rig_mean" else given
     given = variation.solo_drag_share
     drawn["solo_drag_share"] = float(stream(2).uniform(0.5, 0.75)) if given is None else given
     given = variation.tyre_speed_slope
@@ -263,7 +256,7 @@ def draw_parameters(rig: Rig, variation: PlantVariation, seed: int) -> dict[str,
         given = truncated_normal(
             stream(9), engine.accessory_power_kw, engine.accessory_power_sd_kw, 0.2, 1e6
         )
-    drawn["accessory_power_kw"] = engine.accessory_power_kw if given < 0.0 else given
+    drawn["accessory_power_kw"] = engine.accessory_power_kw if given == "rig_mean" else given
     given = variation.reported_share
     reported = engine.uprated.reported_share if engine.uprated is not None else 1.0
     drawn["reported_share"] = reported if given is None else given

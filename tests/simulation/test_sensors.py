@@ -173,3 +173,18 @@ def test_grade_error_is_correlated_over_distance(exact_drive: Drive, utility: Ri
         error = np.interp(np.arange(200.0, 9000.0, 10.0), place, log["grade_percent"] - true)
         found.append(np.corrcoef(error[:-6], error[6:])[0, 1])
     assert np.mean(found) == pytest.approx(np.exp(-1.0), abs=0.06)
+
+
+def test_a_fast_logger_gets_a_finer_internal_step(utility: Rig) -> None:
+    road = random_road(2, 2500.0, "level", stops=[])
+    drive = simulate(
+        utility,
+        road,
+        seed=1,
+        combined_mass_kg=5200.0,
+        logger=Logger.exact(100.0),
+        duration_s=30.0,
+    )
+    assert len(drive.log) == 3001
+    assert np.diff(drive.fine["time_s"]).max() == pytest.approx(0.01)
+    np.testing.assert_array_equal(drive.log["ground_speed_m_s"], drive.fine["speed_m_s"])
