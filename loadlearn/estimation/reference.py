@@ -1,0 +1,708 @@
+"""The same filter three times over: on filterpy, in plain numpy, and the compiled loop itself.
+
+The compiled filter is fast because it exploits what the model is like: one dense row of the
+transition, a scalar measurement, a diagonal process noise. The filters here exploit nothing. They
+form the transition matrix, the process noise and the measurement matrix in full and let the
+textbook equations do the rest, so that agreement over a whole drive shows the compiled loop right.
+The physics is not written again: all call the functions of :mod:`loadlearn.estimation.model`.
+
+One ground, one load and no regeneration make one hypothesis; its order of operations over a row is
+
+1. if the ground's turn has come (``mix_every_s`` of driving with known force): head wind, accessory
+   power and cold tyres relax over the whole time since they last did;
+2. if the force is known: Jacobian at the state before the row, energy height predicted by the
+   model, covariance carried by the Jacobian, then process noise on energy height and rolling
+   resistance; else: process noise on the energy height only;
+3. the disturbance relaxes over the row;
+4. if the row has a measurement: the first one sets the datum, later ones update.
+
+On several grounds, filterpy's interacting multiple models run one such filter for each, with the
+rolling resistance re-drawn on a change. A speed read in whole units (an interval, not a point) is
+not served: filterpy has no counterpart.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.estimation import kernel, layout, rows
+from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.loadchange import start
+from loadlearn.estimation.model import (
+    ACCESSORY,
+    COLD,
+    DISTURBANCE,
+    ENERGY,
+    N_ROW,
+    PHI,
+    R_DT,
+    R_KNOWN,
+    R_ROT,
+    R_SLIP,
+    R_STILL,
+    R_Y,
+    ROLL,
+    SLIP,
+    WIND,
+    Grounds,
+    Noise,
+    Prior,
+    ground_modes,
+    measurement_variance,
+    process_variance,
+    row_sensitivities,
+    states_needed,
+)
+from loadlearn.rig import Rig
+from loadlearn.roadload import Ground
+from loadlearn.traction import SOURCE_FUEL, force_source, rig_arrays
+
+FloatArray = NDArray[np.float64]
+
+
+class Hypotheses(NamedTuple):
+    """What the filters of one load need: rows, priors of the modes, levels of noise.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (rows, 25)
+    states : ndarray, shape (n, modes)
+        Prior means.
+    covariances : ndarray, shape (n, n, modes)
+    grounds : Grounds
+    prior : Prior
+        Of one component.
+    noise : Noise
+    """
+
+    rows: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+    grounds: Grounds
+    prior: Prior
+    noise: Noise
+
+
+class Trajectory(NamedTuple):
+    """The posterior after every row.
+
+    Attributes
+    ----------
+    states : ndarray, shape (rows, n, modes)
+    covariances : ndarray, shape (rows, n, n, modes)
+    weights : ndarray, shape (rows, modes)
+        Probability of each mode.
+    """
+
+    states: FloatArray
+    covariances: FloatArray
+    weights: FloatArray
+
+
+class FilterArrays(NamedTuple):
+    """Everything that the compiled filter remembers; shapes as in ``layout``."""
+
+    memory: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+    log_weights: FloatArray
+    loads: FloatArray
+
+
+def filter_arrays(n_states: int) -> FilterArrays:
+    """What the compiled filter remembers before the first row.
+
+    Parameters
+    ----------
+    n_states : int
+
+    Returns
+    -------
+    FilterArrays
+    """
+    return FilterArrays(
+        np.zeros(layout.N_FILTER),
+        np.zeros((layout.MAX_LOADS, n_states, layout.LANES)),
+        np.zeros((layout.MAX_LOADS, n_states, n_states, layout.LANES)),
+        np.zeros((layout.MAX_LOADS, layout.LANES)),
+        np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
+    )
+
+
+def drive_rows(
+    trace: pd.DataFrame, rig: Rig, shortest_row_s: float = rows.SHORTEST_ROW_S
+) -> FloatArray:
+    """The rows of a whole trace, as the estimator makes them.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+    shortest_row_s : float
+        Samples closer together than this are integrated into one row (s).
+
+    Returns
+    -------
+    ndarray, shape (rows, 25)
+        In the order of ``model.ROW_NAMES``.
+
+    Raises
+    ------
+    InputError
+        No force or no grade channel.
+    """
+    inputs = rows.row_inputs(trace)
+    samples = inputs.shape[0]
+    table = np.empty((samples, N_ROW))
+    count = rows.samples_to_rows(
+        rows.rows_memory(),
+        rig_arrays(rig),
+        force_source(trace),
+        rows.height_source(trace),
+        shortest_row_s,
+        inputs,
+        table,
+        np.empty(samples, dtype=np.int64),
+        np.empty(samples, dtype=np.int64),
+        np.empty((samples, 3)),
+    )
+    return table[:count].copy()
+
+
+def one_component(prior: Prior, part: int = 1) -> Prior:
+    """A prior with one of its load components only.
+
+    Parameters
+    ----------
+    prior : Prior
+    part : int
+        Which; by default the middle of the rig's range.
+
+    Returns
+    -------
+    Prior
+    """
+    keep = slice(part, part + 1)
+    return prior._replace(
+        mass_kg=prior.mass_kg[keep].copy(),
+        mass_sd_kg=prior.mass_sd_kg[keep].copy(),
+        weight=np.ones(1),
+        solo=prior.solo[keep].copy(),
+    )
+
+
+def hypotheses(
+    trace: pd.DataFrame,
+    rig: Rig,
+    grounds: tuple[Ground, ...],
+    noise: Noise | None = None,
+) -> Hypotheses:
+    """One load on the given grounds: the problem that the reference filters solve.
+
+    Standstills are taken as nothing happening, since another load is no hypothesis here.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+    grounds : tuple of Ground
+        One for a single filter.
+    noise : Noise, optional
+        Default: what the estimator would take.
+
+    Returns
+    -------
+    Hypotheses
+    """
+    source, height = force_source(trace), rows.height_source(trace)
+    modes = ground_modes(grounds, with_regeneration=False)
+    prior = one_component(prior_for(rig, source, height))
+    noise = noise or default_noise(height, rig)
+    n = states_needed(
+        source == SOURCE_FUEL, share_logged(trace), height == rows.HEIGHT_FROM_ACCELEROMETER
+    )
+    arrays = filter_arrays(n)
+    start(*arrays[1:], modes, prior, noise)
+    table = drive_rows(trace, rig)
+    table[:, R_STILL] = 0.0
+    count = modes.mean.size
+    return Hypotheses(
+        rows=table,
+        states=arrays.states[0, :, :count].copy(),
+        covariances=arrays.covariances[0, :, :, :count].copy(),
+        grounds=modes,
+        prior=prior,
+        noise=noise,
+    )
+
+
+def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
+    """The compiled loop over the same rows.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+    every_row : bool
+        False for the posterior after the last row only, in one call.
+
+    Returns
+    -------
+    Trajectory
+    """
+    n, modes = problem.states.shape
+    arrays = filter_arrays(n)
+    samples = problem.rows.shape[0]
+    block = 1 if every_row else samples
+    states = np.empty((samples // block, n, modes))
+    covariances = np.empty((samples // block, n, n, modes))
+    weights = np.empty((samples // block, modes))
+    nothing, no_surface = np.empty((0, layout.N_OUTPUT)), np.empty((0, 1))
+    for index in range(samples // block):
+        kernel.filter_rows(
+            problem.rows[index * block : (index + 1) * block],
+            block,
+            *arrays,
+            problem.grounds,
+            problem.prior,
+            problem.noise,
+            nothing,
+            no_surface,
+            False,
+        )
+        states[index] = arrays.states[0, :, :modes]
+        covariances[index] = arrays.covariances[0, :, :, :modes]
+        weights[index] = np.exp(arrays.log_weights[0, :modes])
+    return Trajectory(states, covariances, weights / weights.sum(axis=1, keepdims=True))
+
+
+# --- the parts of a step in full, for the textbook equations ----------------------------------
+def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The model's prediction and its transition matrix at a state.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n,)
+    row : ndarray, shape (25,)
+        With a known force.
+
+    Returns
+    -------
+    predicted : ndarray, shape (n,)
+        The state at the row's end.
+    transition_matrix : ndarray, shape (n, n)
+    """
+    n = state.size
+    energy, sensitivity = np.empty(1), np.empty((n, 1))
+    row_sensitivities(np.ascontiguousarray(state).reshape(n, 1), row, energy, sensitivity)
+    transition_matrix = np.eye(n)
+    transition_matrix[ENERGY] = sensitivity[:, 0]
+    predicted = state.copy()
+    predicted[ENERGY] = energy[0]
+    return predicted, transition_matrix
+
+
+def process_noise(phi: float, row: FloatArray, noise: Noise, n: int) -> FloatArray:
+    """Process noise covariance of a row, before the disturbance relaxes.
+
+    Parameters
+    ----------
+    phi : float
+        Inverse mass at the row's start (1/kg).
+    row : ndarray, shape (25,)
+    noise : Noise
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (n, n)
+    """
+    covariance = np.zeros((n, n))
+    covariance[ENERGY, ENERGY] = process_variance(phi, row, noise)
+    if row[R_KNOWN] > 0.5:
+        covariance[ROLL, ROLL] = noise.roll_walk_per_s05**2 * row[R_DT]
+    return covariance
+
+
+def relaxation(
+    n: int, dt: float, levels: tuple[tuple[int, float, float], ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Transition and process noise of Ornstein-Uhlenbeck states over an interval.
+
+    Parameters
+    ----------
+    n : int
+    dt : float
+        Length of the interval (s).
+    levels : tuple of (index, sd, correlation time)
+
+    Returns
+    -------
+    transition_matrix, covariance : ndarray, shape (n, n)
+    """
+    transition_matrix, covariance = np.eye(n), np.zeros((n, n))
+    for index, sd, time_s in levels:
+        factor = math.exp(-dt / time_s)
+        transition_matrix[index, index] = factor
+        covariance[index, index] = sd**2 * (1.0 - factor * factor)
+    return transition_matrix, covariance
+
+
+def disturbance_level(noise: Noise) -> tuple[tuple[int, float, float], ...]:
+    """The disturbance: index, sd, correlation time; as :func:`relaxation` takes them."""
+    return ((DISTURBANCE, noise.disturbance_sd, noise.disturbance_time_s),)
+
+
+def slow_levels(noise: Noise) -> tuple[tuple[int, float, float], ...]:
+    """Head wind, accessory power and cold tyres: index, sd, correlation time."""
+    return (
+        (WIND, noise.wind_sd_m_s, noise.wind_time_s),
+        (ACCESSORY, noise.accessory_sd_w, noise.accessory_time_s),
+        (COLD, 0.0, noise.cold_time_s),
+    )
+
+
+def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
+    """``y = E - mu T phi + 2 T F sigma`` as a matrix.
+
+    Parameters
+    ----------
+    row : ndarray, shape (25,)
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (1, n)
+    """
+    matrix = np.zeros((1, n))
+    matrix[0, ENERGY] = 1.0
+    matrix[0, PHI] = -row[R_ROT]
+    matrix[0, SLIP] = row[R_SLIP]
+    return matrix
+
+
+class Turns:
+    """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it.
+
+    Parameters
+    ----------
+    noise : Noise
+    """
+
+    def __init__(self, noise: Noise) -> None:
+        self.every_s = noise.mix_every_s
+        self.driven_s = 0.0
+        self.elapsed_s = 0.0
+
+    def due(self, row: FloatArray) -> tuple[float, float]:
+        """Seconds of driving and of time since the last turn; zeros when it is not due.
+
+        Parameters
+        ----------
+        row : ndarray, shape (25,)
+
+        Returns
+        -------
+        driven_s, elapsed_s : float
+        """
+        known = row[R_KNOWN] > 0.5
+        self.elapsed_s += row[R_DT]
+        if known:
+            self.driven_s += row[R_DT]
+        if not known or self.driven_s < self.every_s:
+            return 0.0, 0.0
+        turn = (self.driven_s, self.elapsed_s)
+        self.driven_s = self.elapsed_s = 0.0
+        return turn
+
+
+# --- plain numpy ------------------------------------------------------------------------------
+def run_numpy(problem: Hypotheses) -> Trajectory:
+    """One hypothesis in plain numpy: full matrices, textbook equations.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+        With one mode.
+
+    Returns
+    -------
+    Trajectory
+    """
+    state, covariance = problem.states[:, 0].copy(), problem.covariances[:, :, 0].copy()
+    n, noise = state.size, problem.noise
+    turns, datum = Turns(noise), False
+    states, covariances = [], []
+    for row in problem.rows:
+        _, elapsed_s = turns.due(row)
+        if elapsed_s > 0.0:
+            factor, gained = relaxation(n, elapsed_s, slow_levels(noise))
+            state = factor @ state
+            covariance = factor @ covariance @ factor.T + gained
+        added = process_noise(float(state[PHI]), row, noise, n)
+        if row[R_KNOWN] > 0.5:
+            state, transition = jacobian(state, row)
+            covariance = transition @ covariance @ transition.T
+        covariance = covariance + added
+        factor, gained = relaxation(n, float(row[R_DT]), disturbance_level(noise))
+        state = factor @ state
+        covariance = factor @ covariance @ factor.T + gained
+        if not math.isnan(row[R_Y]):
+            matrix = measurement_matrix(row, n)[0]
+            variance = measurement_variance(row, noise)
+            innovation = row[R_Y] - matrix @ state
+            if not datum:
+                datum = True
+                state[ENERGY] += innovation
+                covariance[ENERGY, ENERGY] = variance
+            else:
+                cross = covariance @ matrix
+                total = matrix @ cross + variance
+                state = state + cross * (innovation / total)
+                covariance = covariance - np.outer(cross, cross) / total
+        states.append(state.copy())
+        covariances.append(covariance.copy())
+    return _single(states, covariances)
+
+
+def _single(states: list[FloatArray], covariances: list[FloatArray]) -> Trajectory:
+    return Trajectory(
+        np.array(states)[:, :, None],
+        np.array(covariances)[:, :, :, None],
+        np.ones((len(states), 1)),
+    )
+
+
+# --- filterpy ---------------------------------------------------------------------------------
+@cache
+def _filterpy_classes() -> tuple[Any, Any]:
+    """Subclasses of filterpy's filters, made when first needed: filterpy is slow to import."""
+    from filterpy.kalman import ExtendedKalmanFilter, IMMEstimator
+
+    class RowFilter(ExtendedKalmanFilter):  # type: ignore[misc]
+        """One hypothesis; ``row`` is set before predicting, since filterpy passes ``z`` only."""
+
+        def __init__(self, state: FloatArray, covariance: FloatArray, noise: Noise) -> None:
+            super().__init__(dim_x=state.size, dim_z=1)
+            self.x = state.reshape(-1, 1).copy()
+            self.P = covariance.copy()
+            self.noise = noise
+            self.row: FloatArray = np.zeros(N_ROW)
+            self.datum = False
+            self.carried: FloatArray | None = None
+
+        def predict_x(self, u: float = 0.0) -> None:
+            """Called by filterpy before it carries the covariance: the model's own prediction."""
+            self.x = self.F @ self.x if self.carried is None else self.carried
+
+        def relax(self, dt: float, levels: tuple[tuple[int, float, float], ...]) -> None:
+            """States that relax, over ``dt``."""
+            self.F, self.Q = relaxation(self.dim_x, dt, levels)
+            self.carried = None
+            super().predict()
+
+        def predict(self, u: float = 0.0) -> None:
+            """The Jacobian is taken at the state before the row, then the state is carried."""
+            self.Q = process_noise(float(self.x[PHI, 0]), self.row, self.noise, self.dim_x)
+            self.F, self.carried = np.eye(self.dim_x), None
+            if self.row[R_KNOWN] > 0.5:
+                carried, self.F = jacobian(self.x[:, 0], self.row)
+                self.carried = carried.reshape(-1, 1)
+            super().predict()
+            self.relax(float(self.row[R_DT]), disturbance_level(self.noise))
+
+        def update(self, z: float) -> None:
+            """Update with ``z``; the first one sets the datum."""
+            matrix = measurement_matrix(self.row, self.dim_x)
+            variance = measurement_variance(self.row, self.noise)
+            if not self.datum:
+                self.datum = True
+                self.x[ENERGY, 0] += z - float((matrix @ self.x)[0, 0])
+                self.P[ENERGY, ENERGY] = variance
+                return
+            super().update(
+                np.array([[z]]),
+                HJacobian=lambda _: matrix,
+                Hx=lambda state: matrix @ state,
+                R=np.array([[variance]]),
+            )
+
+    class RowIMM(IMMEstimator):  # type: ignore[misc]
+        """Interacting filters; mixing, when due, re-draws the rolling resistance."""
+
+        def __init__(self, problem: Hypotheses) -> None:
+            self.grounds = problem.grounds
+            modes = problem.grounds.mean.size
+            members = [
+                RowFilter(problem.states[:, mode], problem.covariances[:, :, mode], problem.noise)
+                for mode in range(modes)
+            ]
+            super().__init__(members, problem.grounds.initial.copy(), np.eye(modes))
+
+        def predict(self, u: float | None = None) -> None:
+            """Carry every member; filterpy's own would mix at every step, :meth:`mix` does."""
+            for member in self.filters:
+                member.predict()
+
+        def mix(self, driven_s: float) -> None:
+            """What may have changed in ``driven_s`` of driving: every mode from every other."""
+            arriving = self.mu[:, None] * switching_matrix(self.grounds, driven_s)
+            self.mu = arriving.sum(axis=0)
+            mixed = []
+            for mode in range(len(self.filters)):
+                parts = [
+                    (member.x[:, 0], member.P)
+                    if other == mode
+                    else redrawn(member.x[:, 0], member.P, self.grounds, mode)
+                    for other, member in enumerate(self.filters)
+                ]
+                mixed.append(moment_matched(arriving[:, mode] / self.mu[mode], parts))
+            for member, (mean, covariance) in zip(self.filters, mixed, strict=True):
+                member.x, member.P = mean.reshape(-1, 1), covariance
+
+        def update(self, z: float) -> None:
+            """Update every member; weigh the modes where the force was known."""
+            weigh = self.filters[0].datum and self.filters[0].row[R_KNOWN] > 0.5
+            for member in self.filters:
+                member.update(z)
+            if weigh:
+                log_likelihood = np.array([member.log_likelihood for member in self.filters])
+                weight = self.mu * np.exp(log_likelihood - log_likelihood.max())
+                self.mu = weight / weight.sum()
+
+    return RowFilter, RowIMM
+
+
+def run_filterpy(problem: Hypotheses) -> Trajectory:
+    """One hypothesis on filterpy's extended Kalman filter.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+        With one mode.
+
+    Returns
+    -------
+    Trajectory
+    """
+    row_filter, _ = _filterpy_classes()
+    member = row_filter(problem.states[:, 0], problem.covariances[:, :, 0], problem.noise)
+    turns = Turns(problem.noise)
+    states, covariances = [], []
+    for row in problem.rows:
+        member.row = row
+        _, elapsed_s = turns.due(row)
+        if elapsed_s > 0.0:
+            member.relax(elapsed_s, slow_levels(problem.noise))
+        member.predict()
+        if not math.isnan(row[R_Y]):
+            member.update(row[R_Y])
+        states.append(member.x[:, 0].copy())
+        covariances.append(member.P.copy())
+    return _single(states, covariances)
+
+
+def run_filterpy_imm(problem: Hypotheses) -> Trajectory:
+    """The grounds of one load on filterpy's interacting multiple models.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+
+    Returns
+    -------
+    Trajectory
+    """
+    _, row_imm = _filterpy_classes()
+    together = row_imm(problem)
+    turns = Turns(problem.noise)
+    states, covariances, weights = [], [], []
+    for row in problem.rows:
+        driven_s, elapsed_s = turns.due(row)
+        for member in together.filters:
+            member.row = row
+            if elapsed_s > 0.0:
+                member.relax(elapsed_s, slow_levels(problem.noise))
+        if driven_s > 0.0 and len(together.filters) > 1:
+            together.mix(driven_s)
+        together.predict()
+        if not math.isnan(row[R_Y]):
+            together.update(row[R_Y])
+        states.append(np.stack([member.x[:, 0] for member in together.filters], axis=-1))
+        covariances.append(np.stack([member.P for member in together.filters], axis=-1))
+        weights.append(together.mu.copy())
+    return Trajectory(np.array(states), np.array(covariances), np.array(weights))
+
+
+# --- switching, mode from mode ----------------------------------------------------------------
+def switching_matrix(grounds: Grounds, driven_s: float) -> FloatArray:
+    """Probability of a change from each mode to each other in ``driven_s`` of driving.
+
+    Parameters
+    ----------
+    grounds : Grounds
+        Without modes in regeneration.
+    driven_s : float
+
+    Returns
+    -------
+    ndarray, shape (modes, modes)
+        Rows sum to one.
+    """
+    modes = grounds.mean.size
+    arrive = np.tile(grounds.rate_per_s * driven_s, (modes, 1))
+    np.fill_diagonal(arrive, 0.0)
+    return np.asarray(arrive + np.diag(1.0 - arrive.sum(axis=1)))
+
+
+def redrawn(
+    state: FloatArray, covariance: FloatArray, grounds: Grounds, mode: int
+) -> tuple[FloatArray, FloatArray]:
+    """A Gaussian with the rolling resistance drawn from the prior of another ground.
+
+    Parameters
+    ----------
+    state, covariance : ndarray, shapes (n,) and (n, n)
+    grounds : Grounds
+    mode : int
+        The ground arrived on.
+
+    Returns
+    -------
+    state, covariance : ndarray
+    """
+    state, covariance = state.copy(), covariance.copy()
+    state[ROLL] = grounds.mean[mode]
+    covariance[ROLL, :] = 0.0
+    covariance[:, ROLL] = 0.0
+    covariance[ROLL, ROLL] = grounds.sd[mode] ** 2
+    return state, covariance
+
+
+def moment_matched(
+    shares: FloatArray, parts: list[tuple[FloatArray, FloatArray]]
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of a mixture of Gaussians.
+
+    Parameters
+    ----------
+    shares : ndarray, shape (parts,)
+        Sum to one.
+    parts : list of (mean, covariance)
+
+    Returns
+    -------
+    mean, covariance : ndarray, shapes (n,) and (n, n)
+    """
+    means = np.stack([mean for mean, _ in parts])
+    mean = shares @ means
+    covariance = np.einsum("p,pij->ij", shares, np.stack([each for _, each in parts]))
+    away = means - mean
+    return mean, np.asarray(covariance + np.einsum("p,pi,pj->ij", shares, away, away))
