@@ -254,4 +254,8 @@ def draw_errors(axes: Any, rows: pd.DataFrame, by: str) -> None:
             lw=0.8,
         )
         axis.axhline(0.0, color="black", lw=0.6)
-        axis.set(xscale="log", xlabel="true mass (kg)", ylabel="error (%)", title=str(name))
+        axis.set(xscale="log", xlabel="true mass (t)", ylabel="error (%)", title=str(name))
+        low, high = group["mass_kg"].min() / 1.15, group["mass_kg"].max() * 1.15
+        ticks = [t for t in (1.5, 2.0, 3.0, 5.0, 10.0, 20.0, 40.0) if low <= 1e3 * t <= high]
+        axis.set_xticks([1e3 * t for t in ticks], [f"{t:g}" for t in ticks])
+        axis.minorticks_off()
