@@ -17,6 +17,7 @@ from loadlearn.errors import InputError
 from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.model import (
     N_ROW,
+    R_TIME,
     Grounds,
     Noise,
     Prior,
@@ -24,6 +25,8 @@ from loadlearn.estimation.model import (
     load_prior,
     states_needed,
 )
+from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.summary import summary_of
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import REASONS, SOURCE_FUEL, SOURCE_TRACTIVE, force_source, rig_arrays
@@ -289,7 +292,21 @@ class LoadEstimator:
             share_logged(trace),
         )
         advance = self._advance(rows.row_inputs(trace))
-        return self._history(trace, advance)
+        history = self._history(trace, advance)
+        assert self.state is not None and self._noise is not None
+        state = self.state
+        history.attrs["summary"] = summary_of(
+            self.rig,
+            trace,
+            history,
+            advance.outputs[1:],
+            advance.table[:, R_TIME],
+            float(state.filter_memory[layout.F_LEARNT_S]),
+            present_of(
+                state.states, state.covariances, state.log_weights, state.loads, self._noise
+            ),
+        )
+        return history
 
     def _history(self, trace: pd.DataFrame, advance: _Advance) -> pd.DataFrame:
         where = advance.row_of_sample

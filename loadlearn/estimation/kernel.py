@@ -382,3 +382,40 @@ def filter_rows(
             out[O_LOG_LIKELIHOOD] = memory[F_LOG_LIKELIHOOD]
             out[O_STOP] = memory[F_LAST_STOP_S]
             out[O_BEFORE] = memory[F_BEFORE_KG]
+
+
+@jit
+def carry_covariance(
+    states: FloatArray, covariances: FloatArray, rows: FloatArray, noise: Noise
+) -> None:
+    """Carry the filters of one load over rows whose measurements are exactly as predicted.
+
+    What is left in ``covariances`` is what driving these rows would leave unknown.
+
+    Parameters
+    ----------
+    states : ndarray, shape (n, lanes)
+    covariances : ndarray, shape (n, n, lanes)
+    rows : ndarray, shape (k, 25)
+    noise : Noise
+    """
+    n = states.shape[0]
+    sensitivity, cross = np.zeros((n, LANES)), np.zeros((n, LANES))
+    predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
+    log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
+    kept = states.copy()
+    for index in range(rows.shape[0]):
+        predict(states, covariances, rows[index], noise, sensitivity, cross, predicted)
+        update(
+            states,
+            covariances,
+            rows[index],
+            noise,
+            cross,
+            gain,
+            reduction,
+            log_likelihood,
+            nis,
+        )
+        # The parameters stay where they are: only the covariance is asked for.
+        states[:, :] = kept

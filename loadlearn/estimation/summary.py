@@ -1,0 +1,275 @@
+"""What a run says at its end: quantities, trust, surfaces, load changes, what to drive next."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.estimation import layout
+from loadlearn.estimation.next_drive import what_to_drive_next
+from loadlearn.rig import Rig
+
+FloatArray = NDArray[np.float64]
+
+Z95 = 1.959963984540054
+LEAST_LEARNT_S = 120.0
+"""Less learning than this is not to be trusted."""
+WIDEST_SD = 0.10
+"""A mass less certain than this, relative to its mean, is not to be trusted."""
+SHORTEST_SURFACE_S = 2.0
+"""A stretch shorter than this is joined to the one before."""
+
+
+def quantity(
+    mean: float,
+    sd: float,
+    sd_given_scale: float,
+    low: float | None = None,
+    high: float | None = None,
+) -> dict[str, Any]:
+    """One estimated quantity as ``summary.json`` shows it.
+
+    Parameters
+    ----------
+    mean, sd, sd_given_scale : float
+    low, high : float, optional
+        Central 95 % interval; that of a normal when absent.
+
+    Returns
+    -------
+    dict
+        ``mean, sd, sd_given_scale, interval95``.
+    """
+    return {
+        "mean": float(mean),
+        "sd": float(sd),
+        "sd_given_scale": float(sd_given_scale),
+        "interval95": [
+            float(mean - Z95 * sd if low is None else low),
+            float(mean + Z95 * sd if high is None else high),
+        ],
+    }
+
+
+def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
+    mass = quantity(
+        row["mass_kg"],
+        row["mass_sd_kg"],
+        row["mass_sd_given_scale_kg"],
+        row["mass_low95_kg"],
+        row["mass_high95_kg"],
+    )
+    tow_sd = float(rig.vehicle.mass_sd_kg or 0.0)
+    tow = rig.vehicle.mass_kg
+    # The tow vehicle's own mass is uncertain too; a little of that widens the interval.
+    widen = np.hypot(row["mass_sd_kg"], tow_sd) / max(row["mass_sd_kg"], 1e-9)
+    trailer = quantity(
+        row["mass_kg"] - tow,
+        float(np.hypot(row["mass_sd_kg"], tow_sd)),
+        float(np.hypot(row["mass_sd_given_scale_kg"], tow_sd)),
+        row["mass_kg"] - tow - widen * (row["mass_kg"] - row["mass_low95_kg"]),
+        row["mass_kg"] - tow + widen * (row["mass_high95_kg"] - row["mass_kg"]),
+    )
+    return {
+        "mass_kg": mass,
+        "trailer_mass_kg": trailer,
+        "rolling_resistance": quantity(
+            row["rolling_resistance"],
+            row["rolling_resistance_sd"],
+            row["rolling_resistance_sd"],
+            row["rolling_resistance_low95"],
+            row["rolling_resistance_high95"],
+        ),
+        "drag_area_m2": quantity(
+            row["drag_area_m2"], row["drag_area_sd_m2"], row["drag_area_sd_given_scale_m2"]
+        ),
+    }
+
+
+def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
+    """Stretches of one ground, each with its own rolling resistance at its end.
+
+    Parameters
+    ----------
+    history : DataFrame
+        What ``run`` returns.
+
+    Returns
+    -------
+    list of dict
+        ``surface, start_s, end_s, rolling_resistance``.
+    """
+    codes = history["surface"].cat.codes.to_numpy()
+    time_s = history["time_s"].to_numpy()
+    if len(codes) == 0:
+        return []
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
+    ends = np.concatenate([starts[1:], [len(codes)]])
+    merged: list[list[int]] = []
+    for start, end in zip(starts, ends, strict=True):
+        short = time_s[end - 1] - time_s[start] < SHORTEST_SURFACE_S
+        same = bool(merged) and codes[merged[-1][0]] == codes[start]
+        if merged and (short or same):
+            merged[-1][1] = int(end)
+        else:
+            merged.append([int(start), int(end)])
+    learning = history["learning"].to_numpy() == 1
+    segments = []
+    for start, end in merged:
+        inside = np.flatnonzero(learning[start:end])
+        at = start + int(inside[-1]) if inside.size else end - 1
+        row = history.iloc[at]
+        segments.append(
+            {
+                "surface": str(history["surface"].iloc[start]),
+                "start_s": float(time_s[start]),
+                "end_s": float(time_s[end - 1]),
+                "rolling_resistance": quantity(
+                    row["rolling_resistance"],
+                    row["rolling_resistance_sd"],
+                    row["rolling_resistance_sd"],
+                    row["rolling_resistance_low95"],
+                    row["rolling_resistance_high95"],
+                ),
+            }
+        )
+    return segments
+
+
+def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, Any]]:
+    """Changes of load that the drive after a standstill speaks for (probability at least a half).
+
+    Parameters
+    ----------
+    outputs : ndarray, shape (rows, 24)
+    row_times : ndarray, shape (rows,)
+        Time of each row (s).
+
+    Returns
+    -------
+    list of dict
+        ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
+    """
+    stops = outputs[:, layout.O_STOP]
+    changes = []
+    for stop in np.unique(stops[stops > 0.0]):
+        rows = np.flatnonzero(stops == stop)
+        last = rows[-1]
+        probability = float(outputs[last, layout.O_CHANGED])
+        before = float(outputs[last, layout.O_BEFORE])
+        after = float(outputs[last, layout.O_MASS])
+        if probability >= 0.5 and row_times[last] - stop > 10.0:
+            changes.append(
+                {
+                    "time_s": float(stop),
+                    "before_kg": before,
+                    "after_kg": after,
+                    "probability": probability,
+                }
+            )
+    return changes
+
+
+def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig) -> dict[str, Any]:
+    last = history.iloc[-1]
+    reasons = []
+    if learnt_s < LEAST_LEARNT_S:
+        reasons.append(
+            f"only {learnt_s:.0f} s of the drive could be learnt from "
+            f"(at least {LEAST_LEARNT_S:.0f} s are needed)"
+        )
+    if last["mass_sd_kg"] > WIDEST_SD * last["mass_kg"]:
+        reasons.append(
+            f"the mass is known to {100 * last['mass_sd_kg'] / last['mass_kg']:.0f} % only "
+            f"(1 sd; at most {100 * WIDEST_SD:.0f} % to be trusted)"
+        )
+    changed = float(last["p_load_changed"])
+    if 0.05 < changed < 0.95 and last["mass_sd_given_scale_kg"] > 0.03 * last["mass_kg"]:
+        reasons.append(
+            "whether the load changed at the last stop is undecided "
+            f"(probability {changed:.2f}); drive on"
+        )
+    if last["mass_high95_kg"] < 0.85 * rig.vehicle.mass_kg:
+        reasons.append(
+            f"the mass learnt ({last['mass_kg']:.0f} kg) is below the rig's own "
+            f"({rig.vehicle.mass_kg:.0f} kg): check the rig file or the force channel"
+        )
+    if last["mass_low95_kg"] > 1.5 * rig.nominal_gcm_kg:
+        reasons.append(
+            f"the mass learnt ({last['mass_kg']:.0f} kg) is beyond one and a half times GCM: "
+            "check the rig file or the force channel"
+        )
+    area, area_sd = rig.vehicle.drag_area_m2, float(rig.vehicle.drag_area_sd_m2 or 0.0)
+    if abs(last["drag_area_m2"] - area) > 4.0 * area_sd:
+        reasons.append(
+            f"the drag area learnt ({last['drag_area_m2']:.2f} m2) is far from the rig's "
+            f"({area:.2f} +- {area_sd:.2f} m2): check the rig file, or wind and slipstream"
+        )
+    nis = outputs[:, layout.O_NIS]
+    nis = nis[np.isfinite(nis)]
+    if nis.size > 200 and np.mean(nis) > 3.0:
+        reasons.append(
+            f"the log fits the model badly (mean normalised innovation squared {np.mean(nis):.1f}, "
+            "about 1 when all is well): check channels, delays and the rig"
+        )
+    return {"ok": not reasons, "reasons": reasons}
+
+
+def summary_of(
+    rig: Rig,
+    trace: pd.DataFrame,
+    history: pd.DataFrame,
+    outputs: FloatArray,
+    row_times: FloatArray,
+    learnt_s: float,
+    present: Any,
+) -> dict[str, Any]:
+    """The summary of a run, as ``summary.json`` shows it (without the log's quality).
+
+    Parameters
+    ----------
+    rig : Rig
+    trace : DataFrame
+        What was run.
+    history : DataFrame
+        What ``run`` returns.
+    outputs : ndarray, shape (rows, 24)
+    row_times : ndarray, shape (rows,)
+    learnt_s : float
+        Driving time learnt from (s).
+    present : EstimatorState and its surroundings
+        Passed on to :func:`what_to_drive_next`.
+
+    Returns
+    -------
+    dict
+    """
+    last = history.iloc[-1]
+    summary = _quantities(last, rig)
+    warnings = [str(text) for text in trace.attrs.get("warnings", [])]
+    delays = trace.attrs.get("delays_s", {})
+    for name, delay in delays.items():
+        if abs(delay) >= 0.3:
+            word = "late" if delay > 0.0 else "early"
+            warnings.append(f"the {name} channel is {abs(delay):.1f} s {word}; it was moved")
+    if last["p_regeneration"] > 0.5:
+        warnings.append("fuel that makes no torque: a regeneration is likely at the end of the log")
+    log_scale, log_scale_sd = outputs[-1, layout.O_LOG_SCALE], outputs[-1, layout.O_LOG_SCALE_SD]
+    summary |= {
+        "tractive_scale": {
+            "mean": float(np.exp(log_scale)),
+            "sd": float(np.exp(log_scale) * log_scale_sd),
+        },
+        "probability_nothing_hitched": float(last["p_nothing_hitched"]),
+        "trust": _trust(history, outputs, learnt_s, rig),
+        "surfaces": surface_segments(history),
+        "load_changes": load_changes(outputs, row_times),
+        "learnt_s": float(learnt_s),
+        "delays_s": {name: float(delay) for name, delay in delays.items()},
+        "warnings": warnings,
+        "what_to_drive_next": what_to_drive_next(rig, last, present),
+    }
+    return summary
