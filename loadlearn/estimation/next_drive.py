@@ -94,9 +94,8 @@ def _manoeuvres() -> dict[str, tuple[FloatArray, FloatArray]]:
     pull = np.concatenate([ramp(40 / 3.6, 80 / 3.6, 25.0), ramp(80 / 3.6, 80 / 3.6, 10.0)])
     climb = np.full(int(180 / _STEP_S) + 1, 17.0)
     hill = np.where(np.arange(climb.size) < climb.size // 2, 0.06, -0.01)
-    fast = np.concatenate(
-        [ramp(14.0, 14.0, 120.0), ramp(14.0, 26.0, 25.0), ramp(26.0, 26.0, 120.0)]
-    )
+    slow, fast = ramp(14.0, 14.0, 120.0), ramp(26.0, 26.0, 120.0)
+    steady = np.concatenate([slow, ramp(14.0, 26.0, 25.0), fast])
     return {
         "a coast-down in neutral from 90 to 30 km/h": (coast, level(coast)),
         "a pull from 40 to 80 km/h": (pull, level(pull)),
@@ -178,11 +177,11 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
         max(last["mass_sd_kg"] ** 2 - last["mass_sd_given_scale_kg"] ** 2, 0.0)
     ) / max(last["mass_kg"], 1.0)
     if scale_sd > max(2.0 * before["combined mass"], 0.01):
+        learnt = before["combined mass"]
         tow_sd = float(rig.vehicle.mass_sd_kg or 0.0) / rig.vehicle.mass_kg
-        after = math.hypot(
-            tow_sd * scale_sd / math.hypot(tow_sd, scale_sd), before["combined mass"]
-        )
-        weighed = math.hypot(0.003, before["combined mass"])
+        now = 196 * math.hypot(scale_sd, learnt)
+        after = 196 * math.hypot(tow_sd * scale_sd / math.hypot(tow_sd, scale_sd), learnt)
+        weighed = 196 * math.hypot(0.003, learnt)
         return (
             "The tractive scale is what limits the mass now: a drive of weighed mass, given to "
             f"calibrate, would narrow the 95 % interval of the mass from +-{now:.1f} % to about "
