@@ -225,7 +225,7 @@ def print_summary(run: EstimateRun) -> None:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("learnt by the end of the drive")
     table.add_column("mean (95 % interval)", justify="right")
-    table.add_column("from the drive alone*", justify="right")
+    table.add_column("sd given the scale*", justify="right")
     rows = [
         ("combined mass", "mass_kg", 0, "kg"),
         ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),
@@ -238,9 +238,7 @@ def print_summary(run: EstimateRun) -> None:
         table.add_row(label, plus_minus(value, decimals, unit), given)
     out.print(table)
     scale = 100.0 * run.rig.uncertainty.tractive_scale_sd
-    out.print(
-        f"* one sd, were the rig's fuelling-to-force scale (now known to {scale:.1f} %) exact."
-    )
+    out.print(f"* were the scale between fuelling and force, now known to {scale:.1f} %, exact")
     for segment in _merged(summary["surfaces"]):
         out.print(
             f"ground from {segment['start_s']:.0f} s to {segment['end_s']:.0f} s: "

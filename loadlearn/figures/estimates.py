@@ -125,11 +125,11 @@ def draw_estimates(
     _spread_grounds(rolling, history)
     _draw_quantity(drag, history, "drag_area_m2", scale, ORANGE, 1.0, truth)
     tidy(drag, "drag area (m²)")
-    _mark_load_changes(mass, summary, scale)
     small_legend(mass, loc="upper center", ncols=3)
     _draw_grounds(strip, history, scale)
     strip.set_xlabel(f"time ({unit})", fontsize=9)
     strip.set_xlim(history["time_s"].iloc[0] * scale, history["time_s"].iloc[-1] * scale)
+    _mark_load_changes(mass, summary, scale)
     _legend_below(figure, groups, history)
     figure.align_ylabels(panels)
     figure.suptitle(_headline(summary), fontsize=10.5, x=0.01, ha="left")
@@ -281,14 +281,16 @@ def _shade_set_aside(history: pd.DataFrame, scale: float, panels: list[Axes]) ->
 
 def _mark_load_changes(panel: Axes, summary: dict[str, Any], scale: float) -> None:
     for change in summary.get("load_changes", []):
+        late = change["time_s"] * scale > np.mean(panel.get_xlim())
         panel.axvline(change["time_s"] * scale, color=VERMILION, linewidth=1.0, linestyle=":")
         panel.annotate(
             f"load changed\n(P = {change['probability']:.2f})",
             (change["time_s"] * scale, 0.98),
             xycoords=("data", "axes fraction"),
-            xytext=(4, 0),
+            xytext=(-4 if late else 4, 0),
             textcoords="offset points",
             va="top",
+            ha="right" if late else "left",
             fontsize=8,
             color=VERMILION,
         )

@@ -38,7 +38,7 @@ _QUANTITIES = (
 # Of a section's values, what a reader wants first; the rest is folded away.
 _FOREMOST = {
     *("findings", "warnings", "together", "peaks", "gain", "overall", "groups"),
-    *("changes", "strategies", "differences", "settings_at_end", "active_limits", "caution"),
+    *("at_end", "seconds_limited", "setting_changes", "strategies", "differences", "caution"),
 }
 
 
