@@ -23,6 +23,7 @@ from loadlearn.policy.columns import (
     SPEED,
 )
 from loadlearn.policy.exhaust import (
+    FORETOLD_AFTER_S,
     ExhaustState,
     FullLoad,
     GasInput,
@@ -128,7 +129,8 @@ def observe_exhaust(
     trusted : bool
     """
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
-    drive = GasInput(rise_k, air_now.intake_degc, air.ambient_degc, after)
+    firing = 1.0 if engine.fuel_g_s > 0.15 * engine.base_fuel_g_s else 0.0
+    drive = GasInput(rise_k, air_now.intake_degc, air.ambient_degc, after, firing)
     reading = gas_reading(config, row)
     exhaust = state.exhaust
     if state.started < 0.5 or interval_s > LONGEST_GAP_S:
@@ -138,7 +140,8 @@ def observe_exhaust(
     else:
         exhaust = predict_exhaust(p, exhaust, drive, interval_s)
     expected, tolerance = math.nan, 0.0
-    if engine.fuel_known > 0.5 and not row[REGENERATION_FLAG] > 0.5:
+    foretold = engine.fuel_known > 0.5 and exhaust.firing_s >= FORETOLD_AFTER_S
+    if foretold and not row[REGENERATION_FLAG] > 0.5:
         expected = exhaust.sensor_degc
         tolerance = max(IMPLAUSIBLE_K, 6.0 * math.sqrt(exhaust.cov_sensor))
     sensor, trusted, usable = watch_sensor(

@@ -5,10 +5,11 @@ of the sensor, and the factor ``k`` by which the gas rises more, or less, than t
 runs on the fuelling that was *really* burnt, so nothing winds up while some other protection (or
 the driver) holds the torque below what this cap would allow.
 
-The factor's uncertainty grows with how far the operating point has moved from what was observed
-(``exhaust_shape_sd`` per unit of log rise). Held at one load for some seconds the observer becomes
-sure, and the cap can use nearly all that the limit allows; asked about a load it has never seen, it
-keeps a distance.
+The factor's uncertainty grows with how far the operating point has moved from what was observed:
+a random walk over the logarithm of the rise. The anchor of that walk follows some seconds behind
+the present point, so that a gear change unlearns nothing. Held at one load for some seconds the
+observer becomes sure, and the cap can use nearly all that the limit allows; asked about a load it
+has never seen, it keeps a distance.
 """
 
 from __future__ import annotations
@@ -36,7 +37,10 @@ LOOK_AHEAD_S = 2.0
 CAP_MARGIN_SD = 0.75
 """Standard deviations of the gas temperature kept as distance to the limit."""
 CAP_MARGIN_K = 0.5
+FORETOLD_AFTER_S = 5.0
+"""Firing for this long, the model foretells the sensor well enough to judge it (s)."""
 _FACTOR_DRIFT_PER_ROOT_S = 0.002
+_ANCHOR_S = 2.0
 _RISE_FLOOR_K = 60.0
 """Rises below this (fuel cut, idle) say little of the factor at load."""
 
@@ -54,12 +58,14 @@ class ExhaustState(NamedTuple):
     cov_sensor_factor: float
     cov_factor: float
     log_rise: float
-    """Logarithm of the modelled rise at which the factor was last observed."""
+    """Logarithm of the modelled rise at which the factor was last observed: the anchor."""
     predicted_move_k: float
     """Movement of the sensor that the last prediction expected, without any correction."""
     gas_degc: float
     """Gas before the turbine, as believed now."""
     gas_sd_k: float
+    firing_s: float
+    """For how long, about, the engine has burnt enough for the model to foretell the sensor."""
 
 
 class GasInput(NamedTuple):
@@ -71,6 +77,8 @@ class GasInput(NamedTuple):
     ambient_degc: float
     after_turbine: float
     """1 when the sensor sits after the turbine."""
+    firing: float
+    """1 while fuelling is more than a seventh of base full load."""
 
 
 class FullLoad(NamedTuple):
@@ -117,6 +125,7 @@ def initial_exhaust_state(
         0.0,
         gas_degc,
         60.0,
+        0.0,
     )
 
 
@@ -161,14 +170,17 @@ def predict_exhaust(
     new_mf = a * mf + b * ff
     new_sf = c * mf + d * sf + e * ff
 
-    log_rise = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
-    moved = p.exhaust_shape_sd * (log_rise - state.log_rise)
+    now = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
+    log_rise = now + (state.log_rise - now) * math.exp(-interval_s / _ANCHOR_S)
     drift = _FACTOR_DRIFT_PER_ROOT_S * _FACTOR_DRIFT_PER_ROOT_S * interval_s
     ceiling = 4.0 * p.exhaust_rise_sd * p.exhaust_rise_sd
-    grown = min(ff + moved * moved + drift, max(ceiling, ff))
+    grown = min(ff + _shape_variance(p, log_rise - state.log_rise) + drift, max(ceiling, ff))
     new_mm += interval_s
     new_ss += interval_s
     gas_sd = math.sqrt(_gas_variance(p, new_mm, new_mf, grown, drive.rise_k))
+    # Idling or overrun, metal warms what little flows and the model knows nothing of the sensor.
+    firing = state.firing_s + interval_s * (1.0 if drive.firing > 0.5 else -4.0)
+    firing = min(max(firing, 0.0), 2.0 * FORETOLD_AFTER_S)
     return ExhaustState(
         metal,
         sensor,
@@ -180,9 +192,10 @@ def predict_exhaust(
         new_sf,
         grown,
         log_rise,
-        sensor - state.sensor_degc,
+        (sensor - state.sensor_degc) * drive.firing,
         gas,
         gas_sd,
+        firing,
     )
 
 
@@ -206,7 +219,10 @@ def correct_exhaust(
     -------
     ExhaustState
     """
-    total = state.cov_sensor + p.sensor_noise_k * p.sensor_noise_k
+    # Away from the anchor the model's shape is part of what the sensor shows.
+    away = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K) - state.log_rise
+    shape = 0.25 * _shape_variance(p, away) * drive.rise_k * drive.rise_k
+    total = state.cov_sensor + p.sensor_noise_k * p.sensor_noise_k + shape
     bound = 4.0 * math.sqrt(total)
     surprise = min(max(reading_degc - state.sensor_degc, -bound), bound)
     gain_metal = state.cov_metal_sensor / total
@@ -237,7 +253,13 @@ def correct_exhaust(
         state.predicted_move_k,
         gas,
         gas_sd,
+        state.firing_s,
     )
+
+
+def _shape_variance(p: ThermalParameters, moved: float) -> float:
+    """Variance of the factor gained by moving in log rise."""
+    return p.exhaust_shape_sd * p.exhaust_shape_sd * abs(moved) / p.exhaust_shape_length
 
 
 def _gas_variance(p: ThermalParameters, mm: float, mf: float, ff: float, rise_k: float) -> float:
@@ -306,13 +328,13 @@ def _gas_at(
     keep = math.exp(-after_s / p.metal_time_s)
     cylinder = load.intake_degc + state.factor * load.rise_k
     gas = cylinder - p.metal_share * keep * (cylinder - state.metal_degc)
-    moved = p.exhaust_shape_sd * (math.log(load.rise_k + _RISE_FLOOR_K) - state.log_rise)
+    moved = _shape_variance(p, math.log(load.rise_k + _RISE_FLOOR_K) - state.log_rise)
     by_metal = p.metal_share * keep
     by_factor = (1.0 - by_metal) * load.rise_k
     variance = by_metal * by_metal * state.cov_metal + 2.0 * by_metal * by_factor * (
         state.cov_metal_factor
     )
-    variance += by_factor * by_factor * (state.cov_factor + moved * moved)
+    variance += by_factor * by_factor * (state.cov_factor + moved)
     return gas, math.sqrt(max(variance, 0.0))
 
 

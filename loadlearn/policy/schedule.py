@@ -402,6 +402,7 @@ def quasi_steady(
         0.0,
         cruising,
         10.0,
+        0.0,
     )
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)

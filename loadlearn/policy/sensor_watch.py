@@ -4,7 +4,8 @@ Missing and impossible readings show themselves. A frozen one must be told from 
 from one that the logger polls slowly or rounds. Two independent signs, either of which suffices:
 
 - *repetition*: how often this sensor repeats its last value is learnt; a run of repeats whose
-  chance is below one in ten million is not chance (but at least half a second);
+  chance is below one in three hundred (and at least half a second long) is suspect: no extra torque
+  until the value changes. Below one in ten million it is not chance: the sensor is not trusted;
 - *no answer*: the model's sensor should have moved by ``MOVE_K`` since the reading last changed,
   and the reading is overdue against the intervals at which it usually changes.
 
@@ -18,6 +19,7 @@ import math
 from typing import NamedTuple
 
 REPEAT_CHANCE = 1e-7
+SUSPECT_CHANCE = 3e-3
 SHORTEST_FREEZE_S = 0.45
 MOVE_K = 6.0
 DROP_OUT_S = 0.3
@@ -118,8 +120,9 @@ def watch_sensor(
                 hold += 0.1 * (state.unchanged_s + interval_s - hold)
         unchanged, repeats, move = 0.0, 0.0, 0.0
 
-    longest = math.log(REPEAT_CHANCE) / math.log(min(max(share, 0.01), 0.9999))
-    by_repetition = repeats >= longest and unchanged >= SHORTEST_FREEZE_S
+    chance = repeats * math.log(min(max(share, 0.01), 0.9999))
+    by_repetition = chance <= math.log(REPEAT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
+    suspect = chance <= math.log(SUSPECT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
     by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 1.5 * hold)
     good = state.good_s + interval_s
     if by_repetition or by_no_answer:
@@ -128,4 +131,4 @@ def watch_sensor(
     state = SensorState(reading_degc, unchanged, repeats, share, hold, move, 0.0, good)
     # A run of repeats that may turn out to be a freeze must not teach the observer anything.
     fresh = unchanged <= max(SHORTEST_FREEZE_S, 1.5 * hold) or abs(move) < 0.3 * MOVE_K
-    return state, good >= TRUST_AFTER_S, fresh
+    return state, good >= TRUST_AFTER_S and not suspect, fresh

@@ -67,8 +67,9 @@ class ThermalParameters(NamedTuple):
     exhaust_energy_share: float = 0.34
     exhaust_heat_capacity_j_g_k: float = 1.15
     exhaust_rise_sd: float = 0.10
-    exhaust_shape_sd: float = 0.06
-    """Model error gained per unit of log temperature rise moved away from what was observed."""
+    exhaust_shape_sd: float = 0.04
+    """Model error gained by moving ``exhaust_shape_length`` in log rise from what was observed."""
+    exhaust_shape_length: float = 0.5
     metal_share: float = 0.20
     metal_time_s: float = 45.0
     sensor_time_s: float = 2.5
@@ -260,7 +261,12 @@ def air_flow_g_s(
 
 
 def exhaust_rise_k(p: ThermalParameters, fuel_g_s: float, air_g_s: float) -> float:
-    """Rise of the gas over the charge air (K) before the learnt factor, metal warm."""
+    """Rise of the gas over the charge air (K) before the learnt factor, metal warm.
+
+    No engine burns much richer than a mixture of 0.7 stoichiometric: less air than that is a sensor
+    that has not started.
+    """
+    air_g_s = max(air_g_s, 0.7 * p.stoichiometric_ratio * fuel_g_s)
     heat = p.exhaust_energy_share * p.heating_value_j_g * max(fuel_g_s, 0.0)
     return heat / (p.exhaust_heat_capacity_j_g_k * max(air_g_s + fuel_g_s, 1e-3))
 

@@ -214,6 +214,7 @@ class Plant:
             "transmission_oil_temp_degc": float(np.round(self.oil_degc)),
             gas: shown,
             "intake_temp_degc": float(np.round(self.intake_degc)),
+            "air_flow_g_s": self.air_g_s * (1 + 0.01 * noise[5]),
             "boost_kpa": self.charge_kpa - self.pressure_kpa + 1.0 * noise[4],
             "ambient_temp_degc": self.ambient_degc,
             "ambient_pressure_kpa": self.pressure_kpa,

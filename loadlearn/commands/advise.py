@@ -1,0 +1,310 @@
+"""``loadlearn advise``: what would have been advised over a recorded drive."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from loadlearn.commands.common import (
+    CAUTION_ADVICE,
+    DONE,
+    DOUBTFUL,
+    Channels,
+    Every,
+    Force,
+    Log,
+    NoFigure,
+    OutFolder,
+    RigFile,
+    console,
+    progress,
+)
+from loadlearn.commands.common import register as _register
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadlearn.rig import Rig
+
+OWN_FILES = ("advice.csv", "advice.png", "advice.json")
+
+
+@dataclass(frozen=True)
+class AdviceRun:
+    """What :func:`run_advise` computed and wrote.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the files lie.
+    rig : Rig
+    advice : DataFrame
+        One row per sample.
+    summary : dict
+        The content of ``advice.json``.
+    status : int
+        0, or 1 when the load is doubtful or a limit or rating was passed.
+    """
+
+    folder: Path
+    rig: Rig
+    advice: pd.DataFrame
+    summary: dict[str, Any]
+    status: int
+
+
+def run_advise(
+    log: Path | str,
+    rig: Path | str,
+    out: Path | str,
+    *,
+    schedule: Path | str | None = None,
+    channels: Path | str | None = None,
+    force: bool = False,
+    figure: bool = True,
+    every_s: float = 0.1,
+    on_stage: Callable[[str], None] | None = None,
+) -> AdviceRun:
+    """Learn the load from one log, advise over it, and write the outputs.
+
+    Parameters
+    ----------
+    log, rig : path
+        Drive log and rig file.
+    out : path
+        Folder for the outputs.
+    schedule : path, optional
+        A strategy table made for this rig; the settings then come from it alone.
+    channels : path, optional
+        Channel map.
+    force : bool
+        Whether this command's own earlier outputs may be replaced.
+    figure : bool
+        Whether ``advice.png`` is drawn.
+    every_s : float
+        Interval of the rows of ``advice.csv`` (s); 0 keeps every sample.
+    on_stage : callable, optional
+        Told what is being done.
+
+    Returns
+    -------
+    AdviceRun
+
+    Raises
+    ------
+    InputError
+        An input or the output place cannot be used; nothing has then been written.
+    """
+    from loadlearn.commands.estimate import ratings_and_limits
+    from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
+    from loadlearn.policy import advise_log
+    from loadlearn.policy.schedule import Schedule
+    from loadlearn.readers import read_log
+    from loadlearn.rig import Rig
+
+    say = on_stage or (lambda stage: None)
+    log, rig = Path(log), Path(rig)
+    table_path = None if schedule is None else Path(schedule)
+    channels = None if channels is None else Path(channels)
+    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="advice.json", force=force)
+    outputs.check()
+
+    say("reading the log")
+    the_rig = Rig.from_toml(rig)
+    table = None if table_path is None else Schedule.from_json(table_path)
+    trace = read_log(log, rig=the_rig, channels=channels)
+    say("preparing")
+    prepared = prepare(trace, the_rig)
+    say("learning the load")
+    history = LoadEstimator(the_rig).run(prepared)
+    say("advising")
+    advice = advise_log(trace, the_rig, history, table)
+    load = dict(history.attrs.get("summary", {}))
+    summary = summarise(advice, the_rig)
+    summary["trust"] = load.get("trust", {"ok": True, "reasons": []})
+    if "mass_kg" in load and "trailer_mass_kg" in load:
+        summary |= ratings_and_limits(trace, the_rig, load)
+    else:
+        from dataclasses import asdict
+
+        from loadlearn.exceedances import exceedances
+
+        summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
+    inputs = {"log": log, "rig": rig, "schedule": table_path, "channels": channels}
+    summary["provenance"] = provenance("advise", inputs, {"every_s": every_s, "figure": figure})
+
+    with outputs:
+        say("writing")
+        write_csv(outputs.path("advice.csv"), advice[thin(advice["time_s"], every_s)])
+        if figure:
+            say("drawing")
+            from loadlearn.figures.policy import draw_advice
+            from loadlearn.figures.style import save
+
+            save(draw_advice(trace, advice, the_rig), outputs.path("advice.png"))
+        write_json(outputs.path("advice.json"), summary)
+    doubtful = (
+        not summary["trust"]["ok"]
+        or bool(summary["limits_exceeded"])
+        or (summary.get("probability_over_gcm") or 0.0) > 0.5
+    )
+    return AdviceRun(Path(out), the_rig, advice, summary, DOUBTFUL if doubtful else DONE)
+
+
+def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
+    """The advice at the end of the drive, and what happened on the way.
+
+    Parameters
+    ----------
+    advice : DataFrame
+        One row per sample.
+    rig : Rig
+
+    Returns
+    -------
+    dict
+        ``at_end``, ``seconds_limited`` by protection, ``setting_changes`` and their rate,
+        ``seconds_with_extra_torque``, ``warnings`` and ``caution``.
+    """
+    import numpy as np
+
+    from loadlearn.figures.policy import limit_bars
+
+    time = advice["time_s"].to_numpy(dtype=float)
+    interval = np.diff(time, append=time[-1])
+    last = advice.iloc[-1]
+    names = (
+        "power_retention",
+        "full_share_time_s",
+        "economy",
+        "extra_torque",
+        "torque_factor",
+        "reference_speed_m_s",
+        "need",
+        "sustainable_share",
+        "mass_kg",
+        "mass_sd_kg",
+        "rolling_resistance",
+    )
+    at_end: dict[str, Any] = {name: float(last[name]) for name in names}
+    at_end["surface"] = str(last["surface"])
+    at_end["active_limits"] = [name for name in str(last["active_limits"]).split(";") if name]
+    at_end["reason"] = str(last["reason"])
+    changes = int(last["setting_changes"])
+    hours = max((time[-1] - time[0]) / 3600.0, 1e-9)
+    warnings = []
+    if rig.engine.uprated is None:
+        warnings.append("the rig has no [engine.uprated]: there is no extra torque to advise on")
+    if rig.limits.exhaust_gas_temp_sensor == "none":
+        warnings.append("the rig has no exhaust temperature sensor: extra torque is always 0")
+    highest = float(np.nanmax(np.append(advice["rating_probability"].to_numpy(dtype=float), 0.0)))
+    if highest >= 0.05:
+        warnings.append(f"above a rating with probability up to {highest:.2f}: weigh the load")
+    return {
+        "rig": rig.name,
+        "at_end": at_end,
+        "seconds_limited": {
+            name: float(sum(length for _, length in spans))
+            for name, spans in limit_bars(advice).items()
+        },
+        "setting_changes": changes,
+        "setting_changes_per_hour": changes / hours,
+        "seconds_with_extra_torque": float(interval[advice["extra_torque"] > 0.01].sum()),
+        "seconds_wanted": float(interval[advice["wanted_share"] > 0.01].sum()),
+        "warnings": warnings,
+        "caution": CAUTION_ADVICE,
+    }
+
+
+def print_advice(run: AdviceRun) -> None:
+    """Print the advice at the end and what held it back on the way.
+
+    Parameters
+    ----------
+    run : AdviceRun
+    """
+    from rich import box
+    from rich.table import Table
+
+    out, summary = console(), run.summary
+    end = summary["at_end"]
+    out.print(end["reason"])
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("advice at the end of the drive")
+    table.add_column("", justify="right")
+    table.add_row("power retention", f"{100 * end['power_retention']:.0f} %")
+    table.add_row("full-share time", f"{end['full_share_time_s']:.0f} s")
+    table.add_row("economy", f"{100 * end['economy']:.0f} %")
+    table.add_row("extra torque now", f"{100 * end['extra_torque']:.0f} %")
+    table.add_row(
+        "extra torque in use / wanted",
+        f"{summary['seconds_with_extra_torque']:.0f} / {summary['seconds_wanted']:.0f} s",
+    )
+    table.add_row("setting changes", f"{summary['setting_changes']}")
+    for name, seconds in sorted(summary["seconds_limited"].items(), key=lambda item: -item[1]):
+        table.add_row(f"limit: {name.replace('_', ' ')}", f"{seconds:.0f} s")
+    out.print(table)
+    for one in summary["limits_exceeded"]:
+        out.print(
+            f"WARNING: {one['channel']} above {one['limit']:g} from {one['start_s']:.0f} s to "
+            f"{one['end_s']:.0f} s, peak {one['peak']:.0f}"
+        )
+    for warning in summary["warnings"]:
+        out.print(f"WARNING: {warning}")
+    for reason in summary["trust"]["reasons"]:
+        out.print(f"NOT TO BE TRUSTED: {reason}")
+    out.print(CAUTION_ADVICE)
+    out.print(f"written to {run.folder}")
+
+
+ScheduleFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--schedule", metavar="FILE", help="Strategy table (schedule.json) to take settings from."
+    ),
+]
+
+
+def advise(
+    log: Log,
+    rig: RigFile,
+    out: OutFolder,
+    schedule: ScheduleFile = None,
+    channels: Channels = None,
+    force: Force = False,
+    no_figure: NoFigure = False,
+    every: Every = 0.1,
+) -> int:
+    """Advise on the drive modes' settings over a recorded drive.
+
+    Learns the load, then says instant by instant what would have been advised: power retention,
+    full-share time, economy, extra torque, and which protections act. Writes advice.csv, advice.png
+    and advice.json. Exit status 1 means: written, but the load is doubtful, or a rating or limit
+    was passed.
+
+    Example: loadlearn advise drive.csv --rig rig.toml --out out
+    """
+    with progress("reading the log") as shown:
+        run = run_advise(
+            log,
+            rig,
+            out,
+            schedule=schedule,
+            channels=channels,
+            force=force,
+            figure=not no_figure,
+            every_s=every,
+            on_stage=shown.stage,
+        )
+    print_advice(run)
+    return run.status
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    _register(app, advise)

@@ -1,0 +1,149 @@
+"""The loop closed: plant to sample, law to advice, advice to plant."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from loadlearn.policy.columns import (
+    ADVICE_COLUMNS,
+    OUT_BITS,
+    OUT_EXTRA,
+    OUT_FACTOR,
+    SAMPLE_COLUMNS,
+    TICK_COLUMNS,
+)
+from loadlearn.policy.draws import draws_from_summaries
+from loadlearn.policy.law import run_policy
+from loadlearn.policy.reason import limits_of_bits
+from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.thermal_model import thermal_parameters
+from loadlearn.rig import Rig
+
+PLACE = {name: i for i, name in enumerate(SAMPLE_COLUMNS)}
+ADVICE = {name: i for i, name in enumerate(ADVICE_COLUMNS)}
+
+
+@dataclass
+class Belief:
+    """What the estimator would say of the load."""
+
+    mass_kg: float = 5200.0
+    mass_sd_kg: float = 150.0
+    rolling_resistance: float = 0.011
+    rolling_resistance_sd: float = 0.0015
+    drag_area_m2: float = 2.4
+
+
+class Law:
+    """The per-sample law with its state, fed with mappings."""
+
+    def __init__(self, rig: Rig, belief: Belief | None = None) -> None:
+        self.belief = belief or Belief()
+        self.rig = rig
+        self.p = thermal_parameters(rig)
+        self.config, self.memory = policy_config(rig), policy_memory(rig)
+        self.state = initial_policy_state(self.p)
+        self.out = np.zeros((1, len(ADVICE_COLUMNS)))
+        self.second = None
+        self.set_belief(self.belief)
+
+    def set_belief(self, belief: Belief) -> None:
+        """Change what is believed of the load."""
+        self.belief = belief
+        given = np.sqrt(max(belief.mass_sd_kg**2 - (0.02 * belief.mass_kg) ** 2, 0.0))
+        self.draws = draws_from_summaries(
+            self.rig,
+            belief.mass_kg,
+            belief.mass_sd_kg,
+            given,
+            belief.rolling_resistance,
+            belief.rolling_resistance_sd,
+            belief.drag_area_m2,
+            0.1 * belief.drag_area_m2,
+        )
+        self.ticks = np.full((1, len(TICK_COLUMNS)), np.nan)
+        self.ticks[0, :2] = belief.mass_kg, belief.mass_sd_kg
+
+    def step(self, sample: dict[str, float]) -> np.ndarray:
+        """Advice (a row of ``ADVICE_COLUMNS``) after one sample."""
+        row = np.full((1, len(SAMPLE_COLUMNS)), np.nan)
+        for name, value in sample.items():
+            if name in PLACE:
+                row[0, PLACE[name]] = value
+        second = np.floor(sample["time_s"])
+        tick = np.array([0 if second != self.second else -1], dtype=np.int64)
+        self.second = second
+        self.state = run_policy(
+            self.p,
+            self.config,
+            self.memory,
+            self.state,
+            row,
+            tick,
+            self.draws,
+            self.ticks,
+            self.out,
+        )
+        return self.out[0]
+
+
+@dataclass
+class Record:
+    """What happened: truth of the plant and the advice, per sample."""
+
+    time: np.ndarray
+    gas: np.ndarray
+    coolant: np.ndarray
+    speed: np.ndarray
+    extra_power_w: np.ndarray
+    shifting: np.ndarray
+    advice: np.ndarray
+
+    def get(self, name: str) -> np.ndarray:
+        """A column of the advice."""
+        return self.advice[:, ADVICE[name]]
+
+    def acting(self, name: str) -> np.ndarray:
+        """Whether a limit acted, per sample."""
+        bits = self.advice[:, OUT_BITS]
+        table = {b: name in limits_of_bits(b) for b in np.unique(bits)}
+        return np.array([table[b] for b in bits])
+
+
+def close_loop(
+    plant: object,
+    law: Law,
+    seconds: float,
+    pedal: Callable[[float], float],
+    grade: Callable[[float], float] = lambda x: 0.0,
+    disturb: Callable[[float, dict[str, float]], dict[str, float]] | None = None,
+    dt: float = 0.1,
+) -> Record:
+    """Drive for a time; the plant gets extra torque and torque factor of the last advice.
+
+    ``disturb`` may change a sample on its way to the law (a broken sensor, a flag).
+    """
+    steps = round(seconds / dt)
+    rows = np.zeros((steps, 6))
+    advice = np.zeros((steps, len(ADVICE_COLUMNS)))
+    share, factor = 0.0, 1.0
+    for i in range(steps):
+        plant.step(pedal(plant.time_s), share, factor, grade(plant.distance_m), dt)
+        sample = plant.sample()
+        if disturb is not None:
+            sample = disturb(plant.time_s, sample)
+        out = law.step(sample)
+        share, factor = float(out[OUT_EXTRA]), float(out[OUT_FACTOR])
+        advice[i] = out
+        rows[i] = (
+            plant.time_s,
+            plant.judged_degc(),
+            plant.coolant_degc,
+            plant.speed_m_s,
+            plant.extra_power_w,
+            plant.shift_left_s,
+        )
+    return Record(*rows.T, advice=advice)
