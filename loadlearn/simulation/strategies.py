@@ -1,0 +1,564 @@
+"""One drive in closed loop under a strategy: plant, noisy logger, learning, settings, protections.
+
+The plant takes steps of 20 ms. At each row of the logger the policy's law runs on what the logger
+shows; what it advises acts from the next step on: the ceiling of the extra torque, the economy (on
+pedal, torque rise and cruise droop) and the torque factor in gear changes. Once a second of log
+time the estimator learns from the rows since, and hands its draws to the settings. Nothing but the
+logger's rows reaches estimator and law; only ``known_load`` is told the true load.
+
+A strategy differs from another only in where its settings come from. The protections are the same
+in all that have any extra torque.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn._compile import jit
+from loadlearn.errors import InputError
+from loadlearn.policy.columns import (
+    ADVICE_COLUMNS,
+    OUT_ECONOMY,
+    OUT_EXTRA,
+    OUT_FACTOR,
+    SAMPLE_COLUMNS,
+    TICK_COLUMNS,
+    TICK_ECONOMY,
+    TICK_MASS,
+    TICK_MASS_SD,
+    TICK_RETENTION,
+    TICK_TIME,
+)
+from loadlearn.policy.draws import draws_from_summaries, stack_draws
+from loadlearn.policy.law import policy_step
+from loadlearn.policy.need import DRAW_FIELDS
+from loadlearn.policy.settings import CREDIT_MAX_S
+from loadlearn.policy.state import (
+    PolicyConfig,
+    PolicyMemory,
+    PolicyState,
+    initial_policy_state,
+    policy_config,
+    policy_memory,
+)
+from loadlearn.policy.thermal_model import ThermalParameters as PolicyThermalParameters
+from loadlearn.policy.thermal_model import thermal_parameters
+from loadlearn.rig import Rig
+from loadlearn.roadload import air_density_kg_m3
+from loadlearn.simulation.halts import STANDING
+from loadlearn.simulation.live_logger import LiveLogger, show_row
+from loadlearn.simulation.plant import drive_step, lookup
+from loadlearn.simulation.plant_state import (
+    DISTANCE,
+    NEXT_STOP,
+    NOISE_ACCESSORY,
+    NOISE_COLUMNS,
+    PHASE,
+    PHASE_TIME,
+    RECORD_COLUMNS,
+    RECORDED,
+    ROAD_COLUMNS,
+    ROAD_GROUND,
+    SPEED,
+    DrivelineParameters,
+    DriverParameters,
+    EngineParameters,
+    RoadLoadParameters,
+)
+from loadlearn.simulation.preparation import PreparedDrive
+from loadlearn.simulation.road import GRID_M
+from loadlearn.simulation.surroundings import NOISE_STEP_S
+from loadlearn.simulation.thermal import ThermalParameters
+
+FloatArray = NDArray[np.float64]
+
+TICK_S = 1.0
+"""Settings are renewed once a second of log time."""
+DEFAULT_RETENTION = 0.5
+
+
+@dataclass(frozen=True)
+class Strategy:
+    """Where the settings come from.
+
+    Attributes
+    ----------
+    name : str
+    uprated : bool
+        Whether there is any extra torque.
+    knows : {"nothing", "learnt", "truth"}
+        What the settings are made from: nothing (they are fixed), what is learnt online from the
+        logger's rows, or the true load.
+    retention : float
+        Power retention of a strategy that knows nothing.
+    in_words : str
+        For people.
+    """
+
+    name: str
+    uprated: bool
+    knows: Literal["nothing", "learnt", "truth"]
+    retention: float
+    in_words: str
+
+
+def strategies(retention: float = DEFAULT_RETENTION) -> tuple[Strategy, ...]:
+    """The strategies that are compared.
+
+    Parameters
+    ----------
+    retention : float
+        Power retention of ``fixed_share``, 0 to 1.
+
+    Returns
+    -------
+    tuple of Strategy
+
+    Raises
+    ------
+    InputError
+        The retention is no share.
+    """
+    if not 0.0 <= retention <= 1.0:
+        raise InputError(f"the retention of fixed_share is {retention:g}; give a share from 0 to 1")
+    return (
+        Strategy("base", False, "nothing", 0.0, "base calibration, no extra torque"),
+        Strategy(
+            "fixed_share",
+            True,
+            "nothing",
+            retention,
+            f"all extra torque for a while, then always {100 * retention:.0f} % of it",
+        ),
+        Strategy("short_pull", True, "nothing", 0.0, "all extra torque for a while, then none"),
+        Strategy("learnt_load", True, "learnt", 0.0, "settings from the load learnt on the way"),
+        Strategy("known_load", True, "truth", 0.0, "settings from the true load"),
+    )
+
+
+@dataclass(frozen=True)
+class StrategyRun:
+    """One drive under one strategy.
+
+    Attributes
+    ----------
+    strategy : Strategy
+    records : ndarray, shape (steps, RECORD_COLUMNS)
+        The plant at every internal step.
+    rows : ndarray, shape (n, SAMPLE_COLUMNS)
+        The log, as estimator and law saw it.
+    advice : ndarray, shape (n, ADVICE_COLUMNS)
+        What was advised at each row; zeros without extra torque.
+    learnt : ndarray, shape (ticks, 3)
+        Time (s), mass and its sd (kg) behind the settings at each renewal; NaN where nothing is
+        known.
+    fuel_burnt_g : float
+    """
+
+    strategy: Strategy
+    records: FloatArray
+    rows: FloatArray
+    advice: FloatArray
+    learnt: FloatArray
+    fuel_burnt_g: float
+
+    def plant(self, name: str) -> FloatArray:
+        """A recorded column of the plant, by name."""
+        return self.records[:, RECORDED.index(name)]
+
+    def logged(self, name: str) -> FloatArray:
+        """A column of the log, by canonical name."""
+        return self.rows[:, SAMPLE_COLUMNS.index(name)]
+
+    def advised(self, name: str) -> FloatArray:
+        """A column of the advice, by name."""
+        return self.advice[:, ADVICE_COLUMNS.index(name)]
+
+
+@jit
+def drive_advised(
+    state: np.ndarray,
+    heat: np.ndarray,
+    first_step: int,
+    end_step: int,
+    dt: float,
+    road_table: np.ndarray,
+    road_grid_m: float,
+    noise_table: np.ndarray,
+    noise_step_s: float,
+    accessory_mean_w: float,
+    stops: np.ndarray,
+    gears: np.ndarray,
+    curve: np.ndarray,
+    engine: EngineParameters,
+    line: DrivelineParameters,
+    load: RoadLoadParameters,
+    driver: DriverParameters,
+    thermal: ThermalParameters,
+    records: np.ndarray,
+    logger: LiveLogger,
+    shown: np.ndarray,
+    rows: np.ndarray,
+    advised: bool,
+    policy_thermal: PolicyThermalParameters,
+    config: PolicyConfig,
+    memory: PolicyMemory,
+    policy: PolicyState,
+    draws: np.ndarray,
+    tick: np.ndarray,
+    advice: np.ndarray,
+) -> tuple[int, PolicyState]:
+    """Drive from one internal step to another, the law inside the loop.
+
+    Parameters
+    ----------
+    state, heat : ndarray
+        Of the plant; changed in place.
+    first_step, end_step : int
+        Steps to drive; settings are renewed at the first row.
+    dt, road_table, road_grid_m, noise_table, noise_step_s, accessory_mean_w, stops, gears, curve, \
+engine, line, load, driver, thermal
+        As for :func:`loadlearn.simulation.plant.drive_loop`.
+    records : ndarray, shape (steps, RECORD_COLUMNS)
+        Of the whole drive; written from ``first_step`` on.
+    logger : LiveLogger
+    shown : ndarray
+        Memory of the logger; changed in place.
+    rows : ndarray, shape (n, SAMPLE_COLUMNS)
+        The whole log; written.
+    advised : bool
+        False leaves out the law: no extra torque, no economy.
+    policy_thermal, config, memory, policy
+        Of the law.
+    draws : ndarray, shape (7, d)
+    tick : ndarray, shape (TICK_COLUMNS,)
+        Inputs of the settings.
+    advice : ndarray, shape (n, ADVICE_COLUMNS)
+        Written.
+
+    Returns
+    -------
+    steps : int
+        Steps driven in all; fewer than ``end_step`` when the vehicle stands at the end.
+    policy : PolicyState
+    """
+    road = np.empty(ROAD_COLUMNS)
+    ahead = np.empty(ROAD_COLUMNS)
+    noise = np.empty(NOISE_COLUMNS)
+    last_stop = stops.shape[0] - 1
+    last_place = road_table.shape[0] - 1
+    every = logger.steps_per_row
+    share, economy, factor = 0.0, 0.0, 1.0
+    if advised and first_step > 0:
+        before = (first_step - 1) // every
+        share = advice[before, OUT_EXTRA]
+        economy = advice[before, OUT_ECONOMY]
+        factor = advice[before, OUT_FACTOR]
+    renew = True
+    for step in range(first_step, end_step):
+        time = step * dt
+        lookup(road, road_table, state[DISTANCE] / road_grid_m)
+        lookup(ahead, road_table, (state[DISTANCE] + 1.2 * state[SPEED]) / road_grid_m)
+        lookup(noise, noise_table, time / noise_step_s)
+        nearest = int(state[DISTANCE] / road_grid_m + 0.5)
+        road[ROAD_GROUND] = road_table[min(nearest, last_place), ROAD_GROUND]
+        accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
+        record = records[step]
+        record[0] = time
+        drive_step(
+            state,
+            heat,
+            road,
+            ahead,
+            noise,
+            stops,
+            gears,
+            curve,
+            engine,
+            line,
+            load,
+            driver,
+            thermal,
+            accessory,
+            share,
+            economy,
+            factor,
+            dt,
+            record,
+        )
+        if step % every == 0:
+            number = step // every
+            show_row(logger, records, step, number, shown, rows[number])
+            if advised:
+                policy = policy_step(
+                    policy_thermal,
+                    config,
+                    memory,
+                    policy,
+                    rows[number],
+                    renew,
+                    draws,
+                    tick,
+                    advice[number],
+                )
+                renew = False
+                share = advice[number, OUT_EXTRA]
+                economy = advice[number, OUT_ECONOMY]
+                factor = advice[number, OUT_FACTOR]
+        at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
+        if at_end and state[PHASE_TIME] > 5.0:
+            return step + 1, policy
+    return end_step, policy
+
+
+class Knowledge(Protocol):
+    """What the settings are made from, second by second."""
+
+    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+        """Draws of the load (7, d), mean and sd of the mass (kg) from what is recorded so far."""
+        ...
+
+
+class _Nothing:
+    """No draws: ratings cannot act, settings are fixed."""
+
+    def __init__(self) -> None:
+        self._draws = np.zeros((len(DRAW_FIELDS), 1))
+
+    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+        # The mass only decides whether the load counts as known, which fixed settings do not ask.
+        return self._draws, 1000.0, 0.0
+
+
+class _Truth:
+    """The true load of the last step as the only draw."""
+
+    def __init__(self, records: FloatArray, prepared: PreparedDrive) -> None:
+        self._records = records
+        self._slope = float(prepared.load.tyre_speed_slope)
+        self._scale = float(prepared.drawn["tractive_scale"])
+        self._tow_kg = float(prepared.drawn["tow_mass_kg"])
+        self._start = (
+            float(prepared.drawn["combined_mass_kg"]),
+            float(prepared.ground[0, 5]),
+            float(prepared.drawn["drag_area_m2"]),
+        )
+
+    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+        if step == 0:
+            mass, rolling, drag = self._start
+        else:
+            last = self._records[step - 1]
+            mass, rolling, drag = (last[_MASS], last[_ROLLING], last[_DRAG])
+        one = [mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0]
+        return np.array(one, dtype=np.float64)[:, None], float(mass), 0.0
+
+
+_MASS, _ROLLING, _DRAG = (
+    RECORDED.index(name) for name in ("mass_kg", "rolling_resistance", "drag_area_m2")
+)
+
+
+class _Learning:
+    """The estimator, fed with the logger's rows only."""
+
+    def __init__(self, rig: Rig, rows: FloatArray, steps_per_row: int) -> None:
+        from loadlearn.estimation import LoadEstimator
+        from loadlearn.estimation.rows import I_DENSITY, I_SLOPE, N_INPUT, ROW_INPUTS
+
+        self._rig, self._rows, self._every = rig, rows, steps_per_row
+        self._estimator: Any = LoadEstimator(rig)
+        self._done = 0
+        shared = [name for name in ROW_INPUTS if name in SAMPLE_COLUMNS]
+        self._from = np.array([SAMPLE_COLUMNS.index(name) for name in shared])
+        self._to = np.array([ROW_INPUTS.index(name) for name in shared])
+        self._width, self._slope, self._density = N_INPUT, I_SLOPE, I_DENSITY
+
+    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+        rows_so_far = -(-step // self._every)
+        if rows_so_far > self._done:
+            self._learn(self._rows[self._done : rows_so_far])
+            self._done = rows_so_far
+        estimator = self._estimator
+        state = estimator.state
+        if state is None or not math.isfinite(state.last_output[0]):
+            unknown = math.nan
+            draws = draws_from_summaries(self._rig, *(unknown,) * 7)[0]
+            return draws, unknown, unknown
+        from loadlearn.estimation import layout
+
+        out = state.last_output
+        mass, sd = float(out[layout.O_MASS]), float(out[layout.O_MASS_SD])
+        if hasattr(estimator, "draws"):
+            return stack_draws(estimator.draws()), mass, sd
+        summaries = [out[place] for place in _summary_places(layout)]
+        return draws_from_summaries(self._rig, *summaries)[0], mass, sd
+
+    def _learn(self, rows: FloatArray) -> None:
+        inputs = np.full((rows.shape[0], self._width), np.nan)
+        inputs[:, self._to] = rows[:, self._from]
+        tangent = rows[:, _GRADE] / 100.0
+        inputs[:, self._slope] = tangent / np.sqrt(1.0 + tangent * tangent)
+        altitude = np.nan_to_num(rows[:, _ALTITUDE])
+        inputs[:, self._density] = air_density_kg_m3(
+            altitude, rows[:, _AMBIENT], rows[:, _PRESSURE]
+        )
+        if self._estimator.state is None:
+            self._begin(rows[0])
+        self._estimator._advance(inputs)
+
+    def _begin(self, row: FloatArray) -> None:
+        """Sources of force and height as the estimator itself finds them in a sample."""
+        from loadlearn.estimation.estimator import _sources_of
+
+        sample = {
+            name: value
+            for name, value in zip(SAMPLE_COLUMNS, row.tolist(), strict=True)
+            if math.isfinite(value)
+        }
+        self._estimator._begin(*_sources_of(sample))
+
+
+_GRADE, _ALTITUDE, _AMBIENT, _PRESSURE = (
+    SAMPLE_COLUMNS.index(name)
+    for name in ("grade_percent", "altitude_m", "ambient_temp_degc", "ambient_pressure_kpa")
+)
+
+
+def _summary_places(layout: Any) -> tuple[int, ...]:
+    return (
+        layout.O_MASS,
+        layout.O_MASS_SD,
+        layout.O_MASS_SD_GIVEN,
+        layout.O_ROLL,
+        layout.O_ROLL_SD,
+        layout.O_DRAG,
+        layout.O_DRAG_SD,
+    )
+
+
+def run_strategy(
+    rig: Rig,
+    prepared: PreparedDrive,
+    logger: LiveLogger,
+    strategy: Strategy,
+    records: FloatArray | None = None,
+    on_time: Callable[[float], None] | None = None,
+) -> StrategyRun:
+    """Drive a prepared road in closed loop under one strategy.
+
+    Parameters
+    ----------
+    rig : Rig
+        As estimator and law are told it.
+    prepared : PreparedDrive
+        Plant, road and disturbances; the same object for strategies that are to be paired.
+    logger : LiveLogger
+        With its noise; likewise.
+    strategy : Strategy
+    records : ndarray, optional
+        Scratch of at least ``prepared.steps`` rows to be used again; what the result holds is then
+        valid until the next run.
+    on_time : callable, optional
+        Told the time driven (s), about once a minute of log time.
+
+    Returns
+    -------
+    StrategyRun
+
+    Raises
+    ------
+    InputError
+        The rig lacks what the strategy needs.
+    """
+    if records is None:
+        records = np.empty((prepared.steps, RECORD_COLUMNS))
+    count = (prepared.steps - 1) // logger.steps_per_row + 1
+    rows = np.empty((count, len(SAMPLE_COLUMNS)))
+    advice = np.zeros((count, len(ADVICE_COLUMNS)))
+    advice[:, OUT_FACTOR] = 1.0
+    shown = np.zeros((logger.channels.shape[0], 2))
+    thermal = thermal_parameters(rig)
+    fixed = strategy.knows == "nothing"
+    config = policy_config(rig, from_table=fixed)
+    memory, policy = policy_memory(rig), initial_policy_state(thermal)
+    tick = np.full(len(TICK_COLUMNS), np.nan)
+    if fixed:
+        tick[[TICK_RETENTION, TICK_TIME, TICK_ECONOMY]] = strategy.retention, CREDIT_MAX_S, 0.0
+    knowledge: Knowledge
+    if strategy.knows == "learnt":
+        knowledge = _Learning(rig, rows, logger.steps_per_row)
+    elif strategy.knows == "truth":
+        knowledge = _Truth(records, prepared)
+    else:
+        knowledge = _Nothing()
+    middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
+
+    state, heat = prepared.initial_state(), prepared.initial_heat()
+    # Chunks of a second, and of at least one row.
+    chunk = max(round(TICK_S / prepared.step_s), logger.steps_per_row)
+    chunk -= chunk % logger.steps_per_row
+    if not strategy.uprated:
+        chunk = prepared.steps
+    step = 0
+    learnt = []
+    while step < prepared.steps:
+        draws, mass, sd = knowledge.renew(step)
+        learnt.append((step * prepared.step_s, mass, sd) if not fixed else (np.nan,) * 3)
+        tick[TICK_MASS] = mass if math.isfinite(mass) else middle
+        tick[TICK_MASS_SD] = sd if math.isfinite(sd) else middle
+        end = min(step + chunk, prepared.steps)
+        done, policy = drive_advised(
+            state,
+            heat,
+            step,
+            end,
+            prepared.step_s,
+            prepared.ground,
+            GRID_M,
+            prepared.noise,
+            NOISE_STEP_S,
+            prepared.accessory_w,
+            prepared.halts,
+            prepared.gears,
+            prepared.curve,
+            prepared.engine,
+            prepared.line,
+            prepared.load,
+            prepared.driver,
+            prepared.thermal,
+            records,
+            logger,
+            shown,
+            rows,
+            strategy.uprated,
+            thermal,
+            config,
+            memory,
+            policy,
+            draws,
+            tick,
+            advice,
+        )
+        step = done
+        if on_time is not None and len(learnt) % 60 == 0:
+            on_time(step * prepared.step_s)
+        if done < end:
+            break
+    number = (step - 1) // logger.steps_per_row + 1
+    from loadlearn.simulation.plant_state import FUEL_BURNT
+
+    return StrategyRun(
+        strategy=strategy,
+        records=records[:step],
+        rows=rows[:number],
+        advice=advice[:number],
+        learnt=np.array(learnt),
+        fuel_burnt_g=float(state[FUEL_BURNT]),
+    )
