@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from loadlearn import __version__
+from loadlearn.commands.advise import advise
 from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
@@ -19,9 +20,20 @@ from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
+from loadlearn.commands.schedule import schedule
 from loadlearn.commands.validate import validate
 
-COMMANDS = (demo, inspect_command, estimate, validate, dyno, condition, report)
+COMMANDS = (
+    demo,
+    inspect_command,
+    estimate,
+    validate,
+    advise,
+    schedule,
+    dyno,
+    condition,
+    report,
+)
 
 app = typer.Typer(
     name="loadlearn",

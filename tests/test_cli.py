@@ -392,7 +392,7 @@ def test_demo_does_the_whole_job(tmp_path: Path) -> None:
     result = run("demo", "--out", tmp_path / "out")
     assert result.exit_code in (DONE, DOUBTFUL), result.stderr
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    assert names >= {*OWN_FILES, "report.html"}
+    assert names >= {*OWN_FILES, "advice.csv", "advice.json", "schedule.json", "report.html"}
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     truth = json.loads(demo_files().truth_summary.read_text())
     low, high = summary["mass_kg"]["interval95"]

@@ -7,10 +7,14 @@ from typing import Annotated
 
 import typer
 
-from loadlearn.commands.common import Force, NoFigure, console, progress
+from loadlearn.commands.advise import OWN_FILES as ADVICE_FILES
+from loadlearn.commands.advise import run_advise
+from loadlearn.commands.common import CAUTION_ADVICE, Force, NoFigure, console, progress
 from loadlearn.commands.estimate import print_summary, run_estimate
 from loadlearn.commands.report import OWN_FILES as REPORT_FILES
 from loadlearn.commands.report import run_report
+from loadlearn.commands.schedule import OWN_FILES as SCHEDULE_FILES
+from loadlearn.commands.schedule import run_schedule
 
 DemoFolder = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Folder for the outputs; made if missing.")
@@ -23,8 +27,8 @@ def demo(
     """Do the whole job on a shipped synthetic drive.
 
     A survey crew hauls a boat trailer from its depot over a coastal range and along gravel to a
-    sand ramp. All of it is invented; the truth is drawn dashed. Writes what 'estimate' writes, and
-    report.html.
+    sand ramp. All of it is invented; the truth is drawn dashed. Writes what 'estimate', 'advise'
+    and 'schedule' write, and report.html.
 
     Example: loadlearn demo --out demo-out
     """
@@ -32,19 +36,28 @@ def demo(
     from loadlearn.outputs import OutputFolder
 
     files = demo_files()
-    OutputFolder(out, own=REPORT_FILES, mark=REPORT_FILES[0], force=force).check()
+    for own in (ADVICE_FILES, SCHEDULE_FILES, REPORT_FILES):
+        OutputFolder(out, own=own, mark=own[-1], force=force).check()
+    figure = not no_figure
     with progress("reading the log") as shown:
         run = run_estimate(
             files.log,
             files.rig,
             out,
             force=force,
-            figure=not no_figure,
+            figure=figure,
             truth=files.truth,
             on_stage=shown.stage,
         )
+        advice = run_advise(
+            files.log, files.rig, out, force=force, figure=figure, on_stage=shown.stage
+        )
+        shown.stage("computing the table")
+        run_schedule(files.rig, out, force=force, figure=figure)
         shown.stage("writing the report")
         run_report(out, force=force)
     print_summary(run)
+    console().print(advice.summary["at_end"]["reason"])
+    console().print(CAUTION_ADVICE)
     console().print(f"read {out / 'report.html'} in a browser, then try a log of your own")
-    return run.status
+    return max(run.status, advice.status)
