@@ -410,9 +410,11 @@ def best_gear(
         fastest = i == ratios.shape[0] - 1 and best_force < 0.0
         if (rpm < curve[0, 0] or rpm > curve[0, last]) and not slips and not fastest:
             continue
-        torque = attainable_torque_n_m(
-            p, curve, min(max(rpm, curve[0, 0]), curve[0, last]), share, air
-        )
+        rpm = min(max(rpm, curve[0, 0]), curve[0, last])
+        torque = attainable_torque_n_m(p, curve, rpm, share, air)
+        if share > 0.0:
+            bare = attainable_torque_n_m(p, curve, rpm, 0.0, air)
+            torque = max(min(torque, axle_max_n_m / ratios[i]), bare)
         force = torque * ratios[i] * efficiency / tyre_radius_m
         if force > best_force:
             best_force, best_rpm = force, rpm

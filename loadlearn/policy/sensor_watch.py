@@ -21,7 +21,7 @@ from typing import NamedTuple
 REPEAT_CHANCE = 1e-7
 SUSPECT_CHANCE = 3e-3
 SHORTEST_FREEZE_S = 0.45
-MOVE_K = 6.0
+MOVE_K = 8.0
 DROP_OUT_S = 0.3
 """Missing or impossible readings are forgiven for this long (s)."""
 TRUST_AFTER_S = 5.0
@@ -123,7 +123,7 @@ def watch_sensor(
     chance = repeats * math.log(min(max(share, 0.01), 0.9999))
     by_repetition = chance <= math.log(REPEAT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
     suspect = chance <= math.log(SUSPECT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
-    by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 1.5 * hold)
+    by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 2.2 * hold)
     good = state.good_s + interval_s
     if by_repetition or by_no_answer:
         good = 0.0

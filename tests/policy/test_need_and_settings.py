@@ -1,0 +1,305 @@
+"""Need, reference speed, grades, settings: each against its definition."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from conftest import make_rig
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from loop import Belief, Law
+
+from loadlearn.policy.draws import draws_from_summaries, normal_points, stack_draws
+from loadlearn.policy.need import (
+    GRADE_SLOTS,
+    SPEED_SLOTS,
+    DemandState,
+    GradeState,
+    LoadDraws,
+    follow_reference_speed,
+    grade_now,
+    grades_ahead,
+    need_of_force,
+    remember_grade,
+    scaled_requirements,
+    weighted_quantile,
+)
+from loadlearn.policy.settings import (
+    EpisodeState,
+    HeldSetting,
+    economy_of_reserve,
+    follow_episode,
+    full_share_time_s,
+    hold_setting,
+    load_known,
+    smoothstep,
+)
+from loadlearn.policy.thermal_model import thermal_parameters
+
+RIG = make_rig()
+P = thermal_parameters(RIG)
+unit = st.floats(0.0, 1.0)
+
+
+@given(st.floats(-2, 3), st.floats(-2, 3))
+def test_smoothstep(a, b):
+    assert 0.0 <= smoothstep(a) <= 1.0
+    assert smoothstep(min(a, b)) <= smoothstep(max(a, b))
+    assert smoothstep(0.5) == 0.5
+    x = min(max(a, 0.0), 1.0)
+    assert smoothstep(a) == pytest.approx(3 * x**2 - 2 * x**3)
+
+
+def test_economy_ends():
+    assert economy_of_reserve(0.15) == 0.0
+    assert economy_of_reserve(0.45) == pytest.approx(1.0)
+    assert economy_of_reserve(0.30) == pytest.approx(0.5)
+
+
+@given(st.integers(0, 10_000), st.sampled_from([0.5, 0.8, 0.95]))
+def test_weighted_quantile_against_numpy(seed, quantile):
+    """numpy's weighted quantile (inverted CDF) is the oracle."""
+    random = np.random.default_rng(seed)
+    values = random.normal(size=(5, 40))
+    weight = random.uniform(0.2, 2.0, 40)
+    found = weighted_quantile(values, weight, quantile)
+    weights = np.broadcast_to(weight, values.shape).ravel()
+    exact = np.quantile(values.ravel(), quantile, weights=weights, method="inverted_cdf")
+    assert found == pytest.approx(exact, abs=1.1e-3 * np.ptp(values))
+
+
+@given(st.floats(0, 20_000), st.floats(1000, 10_000), st.floats(0, 4000))
+def test_need_is_the_definition(force, base, extra):
+    extra = max(extra, 0.0) if extra > 1.0 else 0.0
+    need = need_of_force(force, base, base + extra)
+    if extra > 0:
+        assert need == pytest.approx(np.clip((force - base) / extra, 0, 1))
+    else:
+        assert need == 0.0
+
+
+def test_scaled_requirements_against_the_balance_by_hand():
+    """5000 kg, c 0.012 + 0.002((22/20)^2-1), 4 % grade, CdA 2.5, 1.2 kg/m3, scale 1.05."""
+    draws = stack_draws(
+        LoadDraws(*(np.array([x]) for x in (5000.0, 0.012, 0.002, 2.5, 1.05, 2300.0, 1.0)))
+    )
+    found = scaled_requirements(draws, np.array([0.04]), 22.0, 1.2)[0, 0]
+    angle = math.atan(0.04)
+    rolling = 0.012 + 0.002 * ((22 / 20) ** 2 - 1)
+    force = 5000 * 9.80665 * (math.sin(angle) + rolling * math.cos(angle))
+    force += 0.5 * 1.2 * 2.5 * 22**2
+    assert found == pytest.approx(force / 1.05)
+
+
+def test_draws_reproduce_the_summaries_and_the_common_scale():
+    draws = draws_from_summaries(RIG, 5000.0, 250.0, 150.0, 0.012, 0.002, 2.5, 0.4)[0]
+    assert draws[0].mean() == pytest.approx(5000.0, rel=0.01)
+    assert draws[0].std() == pytest.approx(250.0, rel=0.1)
+    assert draws[1].mean() == pytest.approx(0.012, rel=0.02)
+    assert draws[3].std() == pytest.approx(0.4, rel=0.15)
+    # Over the scale, the part of the mass's spread that the scale causes is gone.
+    assert (draws[0] / draws[4]).std() == pytest.approx(150.0, rel=0.15)
+    assert np.abs(np.corrcoef(normal_points())).max() == pytest.approx(1.0)
+    off = np.abs(np.corrcoef(normal_points()) - np.eye(6)).max()
+    assert off < 0.2
+    missing = draws_from_summaries(RIG, *(np.nan,) * 7)[0]
+    assert np.all(np.isfinite(missing))
+
+
+def test_reference_speed_is_the_median_before_demand():
+    speeds = np.zeros(SPEED_SLOTS)
+    state = DemandState(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    history = []
+    for i in range(600):
+        time = 0.1 * i
+        speed = 20.0 + 0.02 * time if time < 40 else max(20.8 - 0.3 * (time - 40), 12.0)
+        load = 0.5 if time < 40 else 1.0
+        history.append(speed)
+        state = follow_reference_speed(state, speeds, speed, load, math.nan, 0.1)
+    assert state.reference_speed_m_s == pytest.approx(np.median(history[300:400]), abs=0.03)
+    capped = follow_reference_speed(state, speeds, 12.0, 1.0, 16.0, 0.1)
+    assert capped.reference_speed_m_s == 16.0
+    for _ in range(200):
+        state = follow_reference_speed(state, speeds, 12.0, 0.3, math.nan, 0.1)
+    assert state.reference_speed_m_s == pytest.approx(12.0)
+
+
+@given(st.integers(0, 1000), st.floats(100.0, 30_000.0))
+def test_grades_ahead_are_those_at_or_above_the_present(seed, metres):
+    random = np.random.default_rng(seed)
+    grades = np.zeros(GRADE_SLOTS)
+    state = GradeState(0.0, 0.0, 0.0, 0.0, math.nan)
+    kept, slot, total = [], 0.0, 0.0
+    grade = 0.0
+    for _ in range(min(int(metres / 25.0), 900)):
+        grade = 0.9 * grade + random.normal() * 1.2
+        state = remember_grade(state, grades, grade, math.nan, 25.0)
+        slot, total = slot + 25.0, total + grade / 100.0 * 25.0
+        if slot >= 50.0:
+            kept.append(total / slot)
+            slot, total = 0.0, 0.0
+    recent = kept[-GRADE_SLOTS:]
+    points = grades_ahead(state, grades)
+    assert np.all(np.diff(points) >= 0.0)
+    if not recent:
+        assert np.all(points == 0.0)
+        return
+    now = np.mean(recent[-4:])
+    assert grade_now(state, grades) == pytest.approx(now)
+    assert points[0] >= now - 1e-12 and points[-1] <= max([*recent, now]) + 1e-12
+
+
+def test_grade_from_altitude():
+    grades = np.zeros(GRADE_SLOTS)
+    state = GradeState(0.0, 0.0, 0.0, 0.0, math.nan)
+    for i in range(800):
+        state = remember_grade(state, grades, math.nan, 100.0 + 0.05 * 2.0 * i, 2.0)
+    assert grade_now(state, grades) == pytest.approx(0.05, abs=0.003)
+
+
+@given(st.lists(st.floats(0, 1), min_size=30, max_size=400))
+def test_settings_change_rarely_and_only_after_ten_seconds(candidates):
+    state = HeldSetting(0.0, 0.0, 0.0)
+    last_change = -100
+    for i, candidate in enumerate(candidates):
+        new = hold_setting(state, candidate, 1.0)
+        if new.value != state.value:
+            window = np.array(candidates[max(i - 9, 0) : i + 1])
+            assert i - last_change >= 10
+            assert np.all(np.abs(window - state.value) > 0.05)
+            assert new.value == pytest.approx(window.mean())
+            last_change = i
+        state = new
+
+
+@given(st.floats(1000, 50_000), st.floats(0.0, 0.3))
+def test_defaults_while_the_mass_is_not_known_to_a_tenth(mass, relative):
+    known = load_known(1.0, mass, relative * mass)
+    if relative > 0.1001:
+        assert known == 0.0
+    if relative < 0.0899:
+        assert load_known(0.0, mass, relative * mass) == 1.0
+
+
+def test_settings_are_at_their_defaults_until_then():
+    law = Law(RIG, Belief(mass_kg=5200.0, mass_sd_kg=700.0))
+    for i in range(600):
+        out = law.step(
+            {
+                "time_s": 0.1 * i,
+                "speed_m_s": 15.0,
+                "fuel_rate_g_s": 8.0,
+                "grade_percent": 6.0,
+                "engine_speed_rpm": 2400.0,
+                "gear": 3.0,
+                "accelerator_percent": 100.0,
+                "coolant_temp_degc": 88.0,
+                "exhaust_gas_temp_degc": 500.0 + 2 * math.sin(i),
+            }
+        )
+        assert np.all(out[:4] == 0.0)
+
+
+def run_episode(pedal, retention, seconds, heat=60.0, dt=0.1):
+    state = EpisodeState(0.0, 0.0, 60.0, heat, -1.0)
+    share, wanted_over_time = 0.0, []
+    for i in range(round(seconds / dt)):
+        state, wanted = follow_episode(P, state, pedal(i * dt), share, retention, dt)
+        share = min(wanted, share + 0.25 * dt)
+        wanted_over_time.append(wanted)
+    return state, np.array(wanted_over_time)
+
+
+@given(unit, st.floats(1.0, 60.0))
+def test_full_share_then_decay_to_the_retention(retention, heat):
+    _, wanted = run_episode(lambda t: 100.0, retention, 120.0, heat)
+    assert wanted[0] == 1.0
+    assert np.all(np.diff(wanted) <= 1e-12)
+    # Within 0.02 of all of it, nothing is spent.
+    assert wanted[-1] == pytest.approx(retention, abs=0.021)
+    if retention < 0.9:
+        ends = np.argmax(wanted < 1.0) * 0.1
+        # Credit is counted from when more than the retention is in use: two to four seconds later.
+        assert heat - 0.2 <= ends <= heat + 5.0
+        later = wanted[np.argmax(wanted < 1.0) + 50]
+        assert later == pytest.approx(retention + (1 - retention) * math.exp(-1), abs=0.01)
+
+
+@settings(deadline=None)
+@given(
+    st.floats(0.0, 0.95),
+    st.lists(st.tuples(st.floats(0.5, 40.0), st.floats(0.3, 9.8)), min_size=2, max_size=15),
+)
+def test_lifting_for_less_than_a_rest_brings_no_credit(retention, pumps):
+    edges = np.cumsum([x for pair in pumps for x in pair])
+
+    def pumped(t):
+        return 100.0 if np.searchsorted(edges, t) % 2 == 0 else 20.0
+
+    seconds = float(edges[-1])
+    state, wanted = run_episode(pumped, retention, seconds)
+    used = np.maximum(wanted - retention, 0.0)
+    assert state.credit_s <= 60.0
+    # Above the retention no more is wanted than the one credit and its decay allow.
+    assert used.sum() * 0.1 <= (1 - retention) * (60.0 + 5.0 + 0.1 + 4.1 * len(pumps)) + 1e-6
+    assert full_share_time_s(state) <= 60.0
+
+
+def test_credit_refills_with_rest():
+    state, _ = run_episode(lambda t: 100.0, 0.2, 100.0)
+    assert full_share_time_s(state) == 0.0
+    credit = []
+    for _ in range(3000):
+        state, wanted = follow_episode(P, state, 0.0, 0.0, 0.2, 0.1)
+        credit.append(state.credit_s)
+    assert wanted == 0.0
+    assert credit[95] == 0.0 and credit[300] > 5.0 and credit[-1] > 55.0
+    assert np.all(np.diff(credit) >= 0.0)
+
+
+LOADS = {"solo": 2700.0, "light": 4000.0, "heavy": 5900.0}
+GROUNDS = {"sealed": 0.0105, "gravel": 0.023, "sand": 0.12}
+
+
+def steady_settings(mass, rolling, grade=3.0, speed=22.0):
+    """Settings after half a minute at one speed, load and grade, all else warm and equal."""
+    law = Law(RIG, Belief(mass, 0.03 * mass, rolling, 0.08 * rolling))
+    random = np.random.default_rng(3)
+    for i in range(400):
+        out = law.step(
+            {
+                "time_s": 0.1 * i,
+                "speed_m_s": speed,
+                "fuel_rate_g_s": 4.0,
+                "grade_percent": grade,
+                "engine_speed_rpm": 2400.0,
+                "gear": 5.0,
+                "accelerator_percent": 50.0,
+                "coolant_temp_degc": 88.0,
+                "exhaust_gas_temp_degc": round(420.0 + 2 * random.normal()),
+                "ambient_temp_degc": 20.0,
+                "ambient_pressure_kpa": 100.0,
+            }
+        )
+    return {name: out[i] for i, name in enumerate(("retention", "time", "economy"))}
+
+
+@pytest.mark.parametrize("grade", [0.0, 3.0, 5.5])
+def test_settings_are_ordered_as_physics_orders_them(grade):
+    table = {
+        (load, ground): steady_settings(mass, rolling, grade)
+        for load, mass in LOADS.items()
+        for ground, rolling in GROUNDS.items()
+    }
+    for ground in GROUNDS:
+        column = [table[load, ground] for load in LOADS]
+        assert column[0]["retention"] <= column[1]["retention"] <= column[2]["retention"]
+        assert column[0]["economy"] >= column[1]["economy"] >= column[2]["economy"]
+    for load in LOADS:
+        row = [table[load, ground] for ground in GROUNDS]
+        assert row[0]["retention"] <= row[1]["retention"] <= row[2]["retention"]
+        assert row[0]["economy"] >= row[1]["economy"] >= row[2]["economy"]
+    spread = [table[key]["retention"] for key in (("solo", "sealed"), ("heavy", "sand"))]
+    assert spread[1] > spread[0] + 0.3
