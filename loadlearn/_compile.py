@@ -82,6 +82,8 @@ class LazyKernel:
             # Read by the compiler when a function is decorated with cache=True. It names files by
             # the source's path relative to this folder's configuration, so one folder serves all.
             numba.core.config.CACHE_DIR = folder
+            # Off by default; it turns statements side by side (one a lane) into one instruction.
+            numba.core.config.SLP_VECTORIZE = 1
             scope = self.py_func.__globals__
             # The compiler resolves global names itself: hand it a scope of compiled functions.
             resolved = {

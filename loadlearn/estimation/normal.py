@@ -48,25 +48,39 @@ def truncated_normal(low: float, high: float) -> tuple[float, float, float]:
 
 @jit
 def _mixture_quantile(
-    probability: float, count: int, weight: FloatArray, mean: FloatArray, sd: FloatArray
+    probability: float,
+    start: float,
+    count: int,
+    weight: FloatArray,
+    mean: FloatArray,
+    sd: FloatArray,
 ) -> float:
-    """Quantile of a normal mixture by bisection."""
+    """Quantile of a normal mixture: Newton's method from ``start``, held in a bracket."""
     low, high = 1e300, -1e300
     for i in range(count):
         low = min(low, mean[i] - 9.0 * sd[i])
         high = max(high, mean[i] + 9.0 * sd[i])
+    at = min(max(start, low), high)
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        below = 0.0
+        below, density = -probability, 0.0
         for i in range(count):
-            below += weight[i] * normal_cdf((middle - mean[i]) / sd[i])
-        if below < probability:
-            low = middle
+            z = (at - mean[i]) / sd[i]
+            if z > 8.5:
+                below += weight[i]
+            elif z > -8.5:
+                below += weight[i] * normal_cdf(z)
+                density += weight[i] * normal_pdf(z) / sd[i]
+        if below < 0.0:
+            low = at
         else:
-            high = middle
-        if high - low < 1e-6 * (abs(middle) + 1e-3):
-            break
-    return 0.5 * (low + high)
+            high = at
+        moved = at - below / density if density > 0.0 else low
+        if not low < moved < high:
+            moved = 0.5 * (low + high)
+        if abs(moved - at) < 1e-9 * (abs(at) + 1e-3):
+            return moved
+        at = moved
+    return at
 
 
 @jit
@@ -94,10 +108,14 @@ def mixture_interval(
             spread = max(
                 spread, abs(sd[i] * sd[i] / variance - 1.0), (mean[i] - first) ** 2 / variance
             )
+    sd_all = math.sqrt(variance)
+    low, high = first - Z95 * sd_all, first + Z95 * sd_all
     if spread < 0.1:
-        sd_all = math.sqrt(variance)
-        return first - Z95 * sd_all, first + Z95 * sd_all
+        return low, high
+    if weight[best] > 0.9:
+        # Far components widen the moments more than they move the quantiles.
+        low, high = mean[best] - Z95 * sd[best], mean[best] + Z95 * sd[best]
     return (
-        _mixture_quantile(0.025, count, weight, mean, sd),
-        _mixture_quantile(0.975, count, weight, mean, sd),
+        _mixture_quantile(0.025, low, count, weight, mean, sd),
+        _mixture_quantile(0.975, high, count, weight, mean, sd),
     )

@@ -163,9 +163,13 @@ def summarise(
     modes = grounds.mean.size
     peak = peak_of(log_weights, loads, modes)
     total = 0.0
+    each = scratch[5]
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5:
-            total += load_weight(log_weights[load], modes, peak)
+            for mode in range(modes):
+                weight = math.exp(log_weights[load, mode] - peak)
+                each[load * modes + mode] = weight
+                total += weight
     surface_probability[:] = 0.0
     count, active = 0, 0
     changed, solo, regeneration = 0.0, 0.0, 0.0
@@ -179,7 +183,7 @@ def summarise(
             continue
         active += 1
         for mode in range(modes):
-            weight = math.exp(log_weights[load, mode] - peak) / total
+            weight = each[load * modes + mode] / total
             surface_probability[grounds.surface[mode]] += weight
             if loads[load, L_CHANGED] > 0.5:
                 changed += weight

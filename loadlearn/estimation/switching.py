@@ -59,12 +59,10 @@ def mix(
     peak = log_weights[0]
     for mode in range(modes):
         peak = max(peak, log_weights[mode])
-    weight = np.zeros(LANES)
-    share = np.zeros(LANES)
-    keep = np.ones(LANES)
-    take = np.zeros(LANES)
+    work = np.zeros((n + 4, LANES))
+    own, weight, share = work[:n], work[n], work[n + 1]
+    keep, take = work[n + 2], work[n + 3]
     difference = np.zeros(n)
-    own = np.zeros((n, LANES))
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     for flag in range(2):
@@ -187,6 +185,41 @@ def merge_lanes(
 
 
 @jit
+def _merge_excess(
+    states: FloatArray,
+    covariances: FloatArray,
+    to: int,
+    weight: float,
+    origin: int,
+    arriving: float,
+    excess: float,
+    excess_variance: float,
+) -> None:
+    """Moment-match lane ``origin``, its regeneration excess re-drawn, into lane ``to``, in place."""
+    total = weight + arriving
+    if total <= 0.0:
+        return
+    a, b = weight / total, arriving / total
+    n = states.shape[0]
+    for i in range(n):
+        mean_i = excess if i == REGENERATION else states[i, origin]
+        di = a * b * (mean_i - states[i, to])
+        for j in range(i + 1):
+            if i == REGENERATION or j == REGENERATION:
+                mean_j = excess if j == REGENERATION else states[j, origin]
+                other = excess_variance if i == j else 0.0
+            else:
+                mean_j = states[j, origin]
+                other = covariances[i, j, origin]
+            value = a * covariances[i, j, to] + b * other + di * (mean_j - states[j, to])
+            covariances[i, j, to] = value
+            covariances[j, i, to] = value
+    for i in range(n):
+        mean_i = excess if i == REGENERATION else states[i, origin]
+        states[i, to] += b * (mean_i - states[i, to])
+
+
+@jit
 def _begin_or_end_regeneration(
     states: FloatArray,
     covariances: FloatArray,
@@ -200,19 +233,21 @@ def _begin_or_end_regeneration(
     end = weight[on] * REGENERATION_OFF_PER_S * dt
     stay_off, stay_on = weight[off] - begin, weight[on] - end
     begins, ends = begin > 1e-6 * stay_on, end > 1e-6 * stay_off
-    off_state, off_covariance = states[:, off].copy(), covariances[:, :, off].copy()
-    if ends:
-        on_state, on_covariance = states[:, on].copy(), covariances[:, :, on].copy()
-        on_state[REGENERATION] = 0.0
-        on_covariance[REGENERATION, :] = 0.0
-        on_covariance[:, REGENERATION] = 0.0
-        merge_lanes(states, covariances, off, stay_off, on_state, on_covariance, end)
-    if begins:
+    if ends and begins:
+        # Both from what was before.
+        off_state, off_covariance = states[:, off].copy(), covariances[:, :, off].copy()
+        _merge_excess(states, covariances, off, stay_off, on, end, 0.0, 0.0)
         off_state[REGENERATION] = REGENERATION_MEAN
         off_covariance[REGENERATION, :] = 0.0
         off_covariance[:, REGENERATION] = 0.0
         off_covariance[REGENERATION, REGENERATION] = REGENERATION_SD**2
         merge_lanes(states, covariances, on, stay_on, off_state, off_covariance, begin)
+    elif ends:
+        _merge_excess(states, covariances, off, stay_off, on, end, 0.0, 0.0)
+    elif begins:
+        _merge_excess(
+            states, covariances, on, stay_on, off, begin, REGENERATION_MEAN, REGENERATION_SD**2
+        )
     weight[off] = stay_off + end
     weight[on] = stay_on + begin
 
