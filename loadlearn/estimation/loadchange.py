@@ -24,7 +24,6 @@ from loadlearn.estimation.layout import (
     L_PRIOR_LOG_MASS_VAR,
     L_SINCE_S,
     L_SOLO,
-    LANES,
     MAX_LOADS,
     NO_WEIGHT,
 )
@@ -59,6 +58,8 @@ from loadlearn.estimation.switching import merge_lanes
 
 FloatArray = NDArray[np.float64]
 
+UNTOLD_SHARE = 0.01
+"""A changed load of less weight than this, no different from the unchanged one, merges with it."""
 SOLO_ODDS = 5.0
 """At a change of load, nothing hitched is this many times likelier than the prior at a start."""
 
@@ -149,7 +150,7 @@ def _start_load(
     loads[slot, L_PRIOR_LOG_IMPLIED] = log_mass - log_scale
     loads[slot, L_PRIOR_LOG_IMPLIED_VAR] = log_var + log_scale_var
     loads[slot, L_SINCE_S] = 0.0
-    for lane in range(LANES):
+    for lane in range(log_weights.shape[1]):
         # Lanes without a mode are kept finite, and have no weight.
         mode = lane if lane < grounds.mean.size else 0
         _start_lane(
@@ -377,7 +378,14 @@ def tidy(
                 or loads[second, L_ACTIVE] < 0.5
                 or loads[first, L_SOLO] > 0.5
                 or loads[second, L_SOLO] > 0.5
-                or loads[first, L_CHANGED] != loads[second, L_CHANGED]
+            ):
+                continue
+            share_first = load_weight(log_weights[first], modes, peak) / total
+            share_second = load_weight(log_weights[second], modes, peak) / total
+            # Another load that turned out the same as the old one is told apart while it matters.
+            if (
+                loads[first, L_CHANGED] != loads[second, L_CHANGED]
+                and min(share_first, share_second) > UNTOLD_SHARE
             ):
                 continue
             mean_a, var_a = log_implied_pooled(
@@ -403,4 +411,6 @@ def tidy(
                         weight_b,
                     )
                 log_weights[first, mode] = peak + math.log(max(weight_a + weight_b, 1e-300))
+            if share_second > share_first:
+                loads[first, L_CHANGED] = loads[second, L_CHANGED]
             loads[second, L_ACTIVE] = 0.0
