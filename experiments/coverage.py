@@ -19,6 +19,11 @@ Source
 
 from __future__ import annotations
 
+if __name__ == "coverage":
+    # A script's folder comes first on the path: who imports the package of that name (numba does,
+    # where it is installed) is to go on without it.
+    raise ImportError("experiments/coverage.py is a script, not the package 'coverage'")
+
 import math
 import sys
 from typing import Any

@@ -44,6 +44,7 @@ def lay_out(
     duration_s: float = 1800.0,
     combined_mass_kg: float | None = None,
     extra_torque_share: float = 0.0,
+    tractive_scale: float | None = None,
     **changes: Any,
 ) -> Scenario:
     """Drive a rig over a road laid out to order.
@@ -65,6 +66,8 @@ def lay_out(
     combined_mass_kg : float, optional
         At the start; drawn when absent, the tow vehicle alone when zero.
     extra_torque_share : float
+    tractive_scale : float, optional
+        The true scale itself instead of its quantile.
     **changes
         Attributes of ``PlantVariation``.
 
@@ -89,7 +92,9 @@ def lay_out(
         road,
         seed=seed,
         combined_mass_kg=combined_mass_kg,
-        tractive_scale=scale_from_quantile(scale_sd, quantile),
+        tractive_scale=(
+            scale_from_quantile(scale_sd, quantile) if tractive_scale is None else tractive_scale
+        ),
         logger=logger,
         duration_s=duration_s,
         variation=replace(PlantVariation(), **settings),

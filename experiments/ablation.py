@@ -1,0 +1,288 @@
+"""What each point of the design buys: one left out at a time.
+
+Question
+    How much worse, and how much less honest, is the mass at the end of a drive when one part of
+    the estimator is taken away?
+Method
+    The same 30-minute drives of several situations, prepared once; ``LoadEstimator`` as it is and
+    with one part left out. Errors given the scale, z in all and given the scale. Parts are left out
+    through arguments where there are any (grounds, noise, the rig), else by replacing one function
+    for the run.
+Expected answer
+    Grounds matter on sand and gravel, load changes after unhitching, events in a regeneration, the
+    considered scale for the total interval; on a good drive on sealed road most may go without much
+    harm to the error, but not to the honesty.
+Source
+    None; the design's own points.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+from unittest import mock
+
+import harness
+import judging
+import pandas as pd
+
+from loadlearn import LoadEstimator, prepare
+from loadlearn.estimation import estimator as estimator_module
+from loadlearn.estimation import model, rows
+from loadlearn.rig import Rig
+from loadlearn.roadload import HANDBOOK_GROUNDS
+from loadlearn.simulation.scenarios import with_scale_sd
+
+SITUATIONS = (
+    "good_10hz",
+    "steady_wind",
+    "wide_scale",
+    "obd_1hz_altitude",
+    "sealed_to_sand_fast",
+    "sealed_to_sand_slow",
+    "sealed_to_gravel",
+    "trailer_left",
+    "unflagged_regeneration",
+    "unreported_extra",
+)
+Variant = Callable[[pd.DataFrame, pd.DataFrame, Rig], pd.DataFrame]
+"""From the log, the prepared log and the rig to a history."""
+
+
+@contextmanager
+def _rows_without(column: int) -> Iterator[None]:
+    """Rows in which one column is always zero."""
+    actual = rows.samples_to_rows
+
+    def without(*arguments: Any) -> int:
+        count = actual(*arguments)
+        arguments[6][:count, column] = 0.0
+        return int(count)
+
+    with mock.patch.object(rows, "samples_to_rows", without):
+        yield
+
+
+@contextmanager
+def _prior_with(**values: float) -> Iterator[None]:
+    """A prior in which some entries are others."""
+    actual = estimator_module.prior_for
+
+    def changed(*arguments: Any) -> Any:
+        return actual(*arguments)._replace(**values)
+
+    with mock.patch.object(estimator_module, "prior_for", changed):
+        yield
+
+
+def _with_noise(prepared: pd.DataFrame, **values: float) -> pd.DataFrame:
+    changed = prepared.copy()
+    changed.attrs["noise"] = {**prepared.attrs["noise"], **values}
+    return changed
+
+
+def full(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """As it is."""
+    return LoadEstimator(rig).run(prepared)
+
+
+def one_ground(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """One kind of ground: sealed."""
+    return LoadEstimator(rig, grounds=HANDBOOK_GROUNDS[:1]).run(prepared)
+
+
+def no_load_change(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Standstills change nothing."""
+    with _rows_without(model.R_STILL):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_solo_belief(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """No belief that nothing may be hitched."""
+    with mock.patch.object(model, "SOLO_SHARE", 1e-9):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_considered_scale(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """The tractive scale taken as known."""
+    return LoadEstimator(with_scale_sd(rig, 1e-4)).run(prepared)
+
+
+def no_unreported_share(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """The share of extra torque in use not looked at."""
+    return LoadEstimator(rig).run(prepared.drop(columns="extra_torque_share", errors="ignore"))
+
+
+def no_colour(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Disturbances white, with the same spectral density at zero frequency."""
+    noise = prepared.attrs["noise"]
+    power = noise["white"] ** 2 + 2.0 * noise["disturbance_time_s"] * noise["disturbance_sd"] ** 2
+    # White slope noise is per root second at any speed, and so is the integral of the disturbance.
+    whitened = _with_noise(prepared, white=power**0.5, disturbance_sd=1e-7)
+    return LoadEstimator(rig).run(whitened)
+
+
+def no_wind(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """No steady wind considered."""
+    return LoadEstimator(rig).run(_with_noise(prepared, wind_sd_m_s=1e-3))
+
+
+def no_accessories(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Accessories at their mean."""
+    return LoadEstimator(rig).run(_with_noise(prepared, accessory_sd_w=1.0))
+
+
+def no_tilt(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """The force chain's gain the same at every load."""
+    with _prior_with(tilt_sd=1e-6):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_slip(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """No slip of driven wheels."""
+    with _prior_with(slip_per_n=0.0, slip_sd_per_n=1e-12):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_cold_tyres(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Tyres warm from the start."""
+    with _prior_with(cold_excess=0.0, cold_excess_sd=1e-8):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """All fuel makes torque."""
+    actual = estimator_module.ground_modes
+
+    def without(grounds: Any, with_regeneration: bool = False) -> Any:
+        return actual(grounds, with_regeneration=False)
+
+    with mock.patch.object(estimator_module, "ground_modes", without):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_delays(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Channels as they were stamped, noise levels from the log."""
+    undelayed = log.copy()
+    undelayed.attrs = dict(prepared.attrs)
+    return LoadEstimator(rig).run(undelayed)
+
+
+def default_noise(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Delays removed, noise levels not from the log."""
+    plain = prepared.copy()
+    plain.attrs = {name: value for name, value in prepared.attrs.items() if name != "noise"}
+    return LoadEstimator(rig).run(plain)
+
+
+def no_preparation(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """The log as it is: what the estimator does online."""
+    return LoadEstimator(rig).run(log)
+
+
+def no_interval_likelihood(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Whole km/h taken as exact values with white noise; prepared so, too."""
+    with _rows_without(model.R_HALF):
+        return LoadEstimator(rig).run(prepare(log, rig))
+
+
+VARIANTS: dict[str, Variant] = {
+    "full": full,
+    "one ground": one_ground,
+    "no load change": no_load_change,
+    "no belief in solo": no_solo_belief,
+    "scale taken as known": no_considered_scale,
+    "no unreported share": no_unreported_share,
+    "no regeneration": no_regeneration,
+    "disturbance white": no_colour,
+    "no steady wind": no_wind,
+    "accessories fixed": no_accessories,
+    "no tilt of the chain": no_tilt,
+    "no wheel slip": no_slip,
+    "no cold tyres": no_cold_tyres,
+    "no delays": no_delays,
+    "default noise levels": default_noise,
+    "no preparation (online)": no_preparation,
+    "no interval likelihood": no_interval_likelihood,
+}
+# What can matter only where the log has it.
+ONLY = {
+    "no unreported share": ("unreported_extra",),
+    "no interval likelihood": ("obd_1hz_altitude",),
+}
+
+
+def one_drive(situation: str, index: int, count: int) -> list[dict[str, Any]]:
+    """All variants on one drive."""
+    made = judging.stratified(situation, index, count, 91_000)
+    log = made.drive.log
+    prepared = prepare(log, made.rig)
+    return [
+        {
+            "situation": situation,
+            "variant": name,
+            "seed": 91_000 + index,
+            "rig": made.drive.meta["rig_name"],
+            **judging.judged(run(log, prepared, made.rig), made),
+        }
+        for name, run in VARIANTS.items()
+        if situation in ONLY.get(name, SITUATIONS)
+    ]
+
+
+def summarise(found: pd.DataFrame) -> pd.DataFrame:
+    """Rms error given the scale (rms z in all / given the scale) per variant and situation."""
+    lines = []
+    for variant, here in found.groupby("variant", sort=False):
+        line: dict[str, Any] = {"left out": variant}
+        for situation, group in here.groupby("situation", sort=False):
+            line[str(situation)] = (
+                f"{judging.rms(group['mass_given_error_percent']):.2f} "
+                f"({judging.rms(group['mass_z']):.1f}/{judging.rms(group['mass_given_z']):.1f})"
+            )
+        lines.append(line)
+    return pd.DataFrame(lines).fillna("–")
+
+
+def draw(found: pd.DataFrame) -> Any:
+    """Error relative to the full estimator, per variant and situation."""
+    import numpy as np
+
+    error = found.pivot_table(
+        index="variant",
+        columns="situation",
+        values="mass_given_error_percent",
+        aggfunc=judging.rms,
+        sort=False,
+    )
+    ratio = np.log2(error / error.loc["full"])
+    picture, axes = harness.figure(1, 1, width=11.0, height=6.0)
+    axis = axes[0, 0]
+    shown = axis.imshow(ratio, cmap="RdBu_r", vmin=-3, vmax=3, aspect="auto")
+    axis.set_xticks(range(len(ratio.columns)), ratio.columns, rotation=30, ha="right")
+    axis.set_yticks(range(len(ratio)), ratio.index)
+    for row in range(len(ratio)):
+        for column in range(len(ratio.columns)):
+            value = error.iloc[row, column]
+            if value == value:
+                axis.text(column, row, f"{value:.1f}", ha="center", va="center", fontsize=7)
+    picture.colorbar(shown, label="rms error against the full estimator, doublings")
+    axis.set(title="rms mass error at the end, given the scale (%)")
+    return picture
+
+
+def main() -> int:
+    """Run, print and draw."""
+    chosen = harness.options(__doc__, seeds=20, quick_seeds=1)
+    kept = SITUATIONS[::4] if chosen.quick else SITUATIONS
+    tasks = [(one, index, chosen.seeds) for one in kept for index in range(chosen.seeds)]
+    found = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))
+    print("Rms mass error given the scale, % (rms z in all / given the scale)\n")
+    harness.write(chosen, "ablation", summarise(found), draw(found), details=found)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
