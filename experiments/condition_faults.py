@@ -12,6 +12,7 @@ no source).
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import harness
 import numpy as np
@@ -21,7 +22,7 @@ from loadlearn.condition import assess, learn_baseline
 from loadlearn.condition.assessment import DrivePoints, condense
 from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, simulate
-from loadlearn.simulation.faults import EngineCharacter, Fault, with_condition
+from loadlearn.simulation.faults import FAULTS, EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
 from loadlearn.simulation.variation import PlantVariation
 
@@ -196,11 +197,21 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def plot(table: pd.DataFrame) -> object:
-    """Detection against severity, one panel per fault."""
+def plot(table: pd.DataFrame) -> Any:
+    """Detection against severity, one panel per fault; nothing without faults."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
     kinds = [kind for kind in SEVERITIES if kind in set(table["fault"])]
+    if not kinds:
+        return None
     lines = -(-len(kinds) // 4)
-    figure, axes = harness.figure(lines, 4, width=12.0, height=2.4)
+    # Every panel has severities of its own: no axis is shared.
+    figure, axes = plt.subplots(
+        lines, 4, figsize=(12.0, 2.4 * lines), squeeze=False, layout="constrained"
+    )
     healthy = float(table.loc[table["fault"] == "healthy", "found_percent"].iloc[0])
     for place, kind in zip(axes.ravel(), kinds, strict=False):
         part = table[table["fault"] == kind]
@@ -210,12 +221,17 @@ def plot(table: pd.DataFrame) -> object:
         place.axhline(healthy, color="grey", linewidth=0.8)
         place.set_title(kind.replace("_", " "), fontsize=9)
         place.set_xticks(level, [f"{v:g}" for v in part["severity"]])
-        place.tick_params(labelbottom=True)
+        place.set_xlabel(FAULTS[kind], fontsize=7)
+        place.tick_params(labelsize=8)
         place.set_ylim(-3, 103)
     for place in axes.ravel()[len(kinds) :]:
         place.set_axis_off()
     figure.supylabel("drives with a finding that names the right parts (%)", fontsize=9)
-    figure.supxlabel("severity; grey line: healthy drives with any finding", fontsize=9)
+    figure.suptitle(
+        "detection against severity, with 95 % interval; grey line: healthy drives with any "
+        "finding",
+        fontsize=10,
+    )
     return figure
 
 
