@@ -282,4 +282,4 @@ def policy_entry(*arguments: Any) -> Callable[..., PolicyState]:
     signature = tuple(numba.typeof(argument) for argument in arguments)
     dispatcher.compile(signature)
     compiled = dispatcher.overloads.get(signature)
-    return getattr(compiled, "entry_point", None) or run_policy  # type: ignore[no-any-return]
+    return getattr(compiled, "entry_point", None) or run_policy
