@@ -195,7 +195,7 @@ def _merge_excess(
     excess: float,
     excess_variance: float,
 ) -> None:
-    """Moment-match lane ``origin``, its regeneration excess re-drawn, into lane ``to``, in place."""
+    """Moment-match lane ``origin``, its excess re-drawn, into lane ``to``, in place."""
     total = weight + arriving
     if total <= 0.0:
         return
