@@ -280,12 +280,16 @@ class Ground:
         Prior standard deviation.
     per_hour : float
         How often, per hour of driving, one arrives on this ground from another.
+    texture : float
+        Relative standard deviation of the coefficient along one stretch of this ground (tens to
+        hundreds of metres): loose ground is uneven (common practice, no source).
     """
 
     name: str
     rolling_resistance: float
     rolling_resistance_sd: float
     per_hour: float
+    texture: float = 0.10
 
 
 # Gillespie: concrete 0.015 car / 0.012 truck, medium-hard soil 0.08 / 0.06, sand 0.30 / 0.25.
@@ -293,7 +297,7 @@ class Ground:
 # sand and loose gravel 0.04-0.08, loose sand 0.2-0.4. Bosch Automotive Handbook (from memory):
 # asphalt 0.013, rolled gravel 0.02, unpaved road 0.05, field 0.1-0.35.
 HANDBOOK_GROUNDS: tuple[Ground, ...] = (
-    Ground("sealed", 0.0105, 0.0030, 3.0),
+    Ground("sealed", 0.0105, 0.0030, 3.0, 0.05),
     Ground("gravel", 0.0230, 0.0060, 1.5),
     Ground("earth", 0.0550, 0.0180, 0.7),
     Ground("sand", 0.1200, 0.0400, 0.7),

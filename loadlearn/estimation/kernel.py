@@ -82,18 +82,45 @@ _HALF_LOG_TWO_PI = 0.9189385332046727
 @jit
 def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: Noise) -> None:
     """Let the slow states of one load's filters relax over ``dt`` seconds, in place."""
+    gained = np.zeros(LANES)
     for index in (WIND, ACCESSORY, COLD):
         if index == WIND:
             factor = math.exp(-dt / noise.wind_time_s)
-            gained = noise.wind_sd_m_s**2 * (1.0 - factor * factor)
+            gained[:] = noise.wind_sd_m_s**2 * (1.0 - factor * factor)
         elif index == ACCESSORY:
             factor = math.exp(-dt / noise.accessory_time_s)
-            gained = noise.accessory_sd_w**2 * (1.0 - factor * factor)
+            gained[:] = noise.accessory_sd_w**2 * (1.0 - factor * factor)
         else:
-            factor, gained = math.exp(-dt / noise.cold_time_s), 0.0
+            factor = math.exp(-dt / noise.cold_time_s)
+            gained[:] = 0.0
         for h in range(LANES):
             states[index, h] *= factor
         relax(covariances, index, factor, gained)
+
+
+@jit
+def uneven_ground(
+    grounds: Grounds, noise: Noise, disturbance: FloatArray, walk: FloatArray
+) -> None:
+    """Levels of the disturbance and of the rolling resistance's walk on each lane's ground.
+
+    Both grow with the ground's own resistance: a sandy track is uneven in proportion.
+
+    Parameters
+    ----------
+    grounds : Grounds
+    noise : Noise
+    disturbance : ndarray, shape (lanes,)
+        Receives the variance of the disturbance.
+    walk : ndarray, shape (lanes,)
+        Receives the variance per second of the rolling resistance.
+    """
+    for h in range(LANES):
+        mode = h if h < grounds.mean.size else 0
+        local = grounds.texture[mode] * grounds.mean[mode]
+        disturbance[h] = noise.disturbance_sd**2 + local * local
+        step = noise.roll_walk_per_s05 * grounds.mean[mode] / grounds.mean[0]
+        walk[h] = step * step
 
 
 @jit
@@ -102,6 +129,8 @@ def predict(
     covariances: FloatArray,
     row: FloatArray,
     noise: Noise,
+    disturbance: FloatArray,
+    walk: FloatArray,
     sensitivity: FloatArray,
     cross: FloatArray,
     predicted: FloatArray,
@@ -114,6 +143,8 @@ def predict(
     covariances : ndarray, shape (n, n, lanes)
     row : ndarray, shape (25,)
     noise : Noise
+    disturbance, walk : ndarray, shape (lanes,)
+        From :func:`uneven_ground`.
     sensitivity, cross : ndarray, shape (n, lanes)
         Scratch.
     predicted : ndarray, shape (lanes,)
@@ -134,7 +165,7 @@ def predict(
                 covariances[0, j, h] = cross[j, h]
                 covariances[j, 0, h] = cross[j, h]
         for h in range(LANES):
-            covariances[ROLL, ROLL, h] += noise.roll_walk_per_s05**2 * row[R_DT]
+            covariances[ROLL, ROLL, h] += walk[h] * row[R_DT]
     else:
         # The force is not known: the energy height is free, everything else stays.
         for h in range(LANES):
@@ -142,7 +173,9 @@ def predict(
     factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
     for h in range(LANES):
         states[DISTURBANCE, h] *= factor
-    relax(covariances, DISTURBANCE, factor, noise.disturbance_sd**2 * (1.0 - factor * factor))
+    for h in range(LANES):
+        predicted[h] = disturbance[h] * (1.0 - factor * factor)
+    relax(covariances, DISTURBANCE, factor, predicted)
 
 
 @jit
@@ -260,6 +293,8 @@ def filter_rows(
     cross = np.zeros((n, LANES))
     predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
     log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
+    disturbance, walk = np.zeros(LANES), np.zeros(LANES)
+    uneven_ground(grounds, noise, disturbance, walk)
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
     mixture = np.empty((7, MAX_LOADS * LANES))
@@ -320,6 +355,8 @@ def filter_rows(
                 covariances[load],
                 row,
                 noise,
+                disturbance,
+                walk,
                 sensitivity,
                 cross,
                 predicted,
@@ -403,9 +440,21 @@ def carry_covariance(
     sensitivity, cross = np.zeros((n, LANES)), np.zeros((n, LANES))
     predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
     log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
+    disturbance = np.full(LANES, noise.disturbance_sd**2)
+    walk = np.full(LANES, noise.roll_walk_per_s05**2)
     kept = states.copy()
     for index in range(rows.shape[0]):
-        predict(states, covariances, rows[index], noise, sensitivity, cross, predicted)
+        predict(
+            states,
+            covariances,
+            rows[index],
+            noise,
+            disturbance,
+            walk,
+            sensitivity,
+            cross,
+            predicted,
+        )
         update(
             states,
             covariances,

@@ -160,14 +160,15 @@ def blend(
 
 
 @jit
-def relax(covariances: FloatArray, index: int, factor: float, gained: float) -> None:
+def relax(covariances: FloatArray, index: int, factor: float, gained: FloatArray) -> None:
     """Scale one state by ``factor`` and add ``gained`` to its variance, in place.
 
     Parameters
     ----------
     covariances : ndarray, shape (n, n, 8)
     index : int
-    factor, gained : float
+    factor : float
+    gained : ndarray, shape (8,)
     """
     n = covariances.shape[0]
     for j in range(n):
@@ -195,11 +196,11 @@ def relax(covariances: FloatArray, index: int, factor: float, gained: float) -> 
         covariances[j, index, 5] = v5
         covariances[j, index, 6] = v6
         covariances[j, index, 7] = v7
-    covariances[index, index, 0] = factor * covariances[index, index, 0] + gained
-    covariances[index, index, 1] = factor * covariances[index, index, 1] + gained
-    covariances[index, index, 2] = factor * covariances[index, index, 2] + gained
-    covariances[index, index, 3] = factor * covariances[index, index, 3] + gained
-    covariances[index, index, 4] = factor * covariances[index, index, 4] + gained
-    covariances[index, index, 5] = factor * covariances[index, index, 5] + gained
-    covariances[index, index, 6] = factor * covariances[index, index, 6] + gained
-    covariances[index, index, 7] = factor * covariances[index, index, 7] + gained
+    covariances[index, index, 0] = factor * covariances[index, index, 0] + gained[0]
+    covariances[index, index, 1] = factor * covariances[index, index, 1] + gained[1]
+    covariances[index, index, 2] = factor * covariances[index, index, 2] + gained[2]
+    covariances[index, index, 3] = factor * covariances[index, index, 3] + gained[3]
+    covariances[index, index, 4] = factor * covariances[index, index, 4] + gained[4]
+    covariances[index, index, 5] = factor * covariances[index, index, 5] + gained[5]
+    covariances[index, index, 6] = factor * covariances[index, index, 6] + gained[6]
+    covariances[index, index, 7] = factor * covariances[index, index, 7] + gained[7]

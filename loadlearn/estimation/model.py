@@ -151,7 +151,7 @@ class Noise(NamedTuple):
     height_sd_m: float = 0.0
     """White noise of the altimeter; 0 where the height is integrated from a grade."""
     roll_walk_per_s05: float = 3e-5
-    """Random walk of the rolling resistance within a kind of ground (1/s^0.5)."""
+    """Random walk of the rolling resistance on the first ground; in proportion on others."""
     wind_sd_m_s: float = 3.0
     wind_time_s: float = 1200.0
     accessory_sd_w: float = 1500.0
@@ -260,6 +260,8 @@ class Grounds(NamedTuple):
     """Prior probability at the start of a log."""
     surface: NDArray[np.int64]
     """Index of the ground's name."""
+    texture: FloatArray
+    """Local variation of the coefficient, relative to its mean."""
 
 
 REGENERATION_MEAN = 0.13
@@ -316,6 +318,7 @@ def ground_modes(
         partner=np.array(partner, dtype=np.int64),
         initial=start / start.sum(),
         surface=np.array(surface, dtype=np.int64),
+        texture=np.array([grounds[i].texture for i in surface]),
     )
 
 

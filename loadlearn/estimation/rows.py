@@ -107,8 +107,10 @@ N_INPUT = 16
     M_REVERSED_S,
     M_MOVED,
     M_TILT,
+    M_TRACK_SPEED,
+    M_TRACK_ACCEL,
     M_ACCUMULATE,
-) = range(8, 32)
+) = range(8, 34)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -158,6 +160,25 @@ def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
         if memory[M_WHOLE_UNIT] == 2.0:
             return 0.5 * _WHOLE_MPH
     return 0.0
+
+
+TRACKING_TIME_S = 0.3
+
+
+@jit
+def _track_speed(memory: FloatArray, expected_m_s: float, speed_m_s: float, dt_s: float) -> None:
+    """Alpha-beta tracker of the speed (gains of Kalata, IEEE Trans. AES 20(2), 1984; memory)."""
+    if dt_s <= 0.0:
+        return
+    if dt_s > 2.5:
+        memory[M_TRACK_SPEED] = speed_m_s
+        memory[M_TRACK_ACCEL] = 0.0
+        return
+    alpha = 1.0 - math.exp(-dt_s / TRACKING_TIME_S)
+    beta = alpha * alpha / (2.0 - alpha)
+    difference = speed_m_s - expected_m_s
+    memory[M_TRACK_SPEED] = expected_m_s + alpha * difference
+    memory[M_TRACK_ACCEL] += beta * difference / dt_s
 
 
 @jit
@@ -269,10 +290,16 @@ def samples_to_rows(
                 memory[M_ACCUMULATE + column] = 0.0
             memory[M_ACCUMULATE + R_KNOWN] = 1.0
             memory[M_ACCUMULATE + R_RESTART] = 1.0
+            memory[M_TRACK_SPEED] = speed
             first = True
         else:
             first = False
         dt = time - memory[M_TIME]
+        # Where the kinetic energy is a *regressor* (rotating parts, slip) it must not carry the
+        # noise of the very speed that is measured with it: that would pull the inverse mass down,
+        # a little with each sample. The speed expected from the past serves instead.
+        expected_speed = max(0.0, memory[M_TRACK_SPEED] + memory[M_TRACK_ACCEL] * min(dt, 2.0))
+        _track_speed(memory, expected_speed, speed, dt)
         if not first:
             if math.isnan(memory[M_TYPICAL_DT]):
                 memory[M_TYPICAL_DT] = min(dt, 2.0)
@@ -320,7 +347,10 @@ def samples_to_rows(
                     2.0 * sd * sd * FORCE_ERROR_TIME_S * middle * middle * dt / (gravity * gravity)
                 )
                 memory[acc + R_ROTSTEP] += (
-                    (rotating - memory[M_ROTATING]) * speed * speed / (2.0 * gravity)
+                    (rotating - memory[M_ROTATING])
+                    * expected_speed
+                    * expected_speed
+                    / (2.0 * gravity)
                 )
             else:
                 memory[acc + R_KNOWN] = 0.0
@@ -390,11 +420,12 @@ def samples_to_rows(
                     memory[M_LAST_ALTITUDE_S] = time
             rows[count, R_TIME] = time
             rows[count, R_Y] = measured
-            rows[count, R_ROT] = rotating * kinetic
+            expected = expected_speed * expected_speed / (2.0 * gravity)
+            rows[count, R_ROT] = rotating * expected
             rows[count, R_SPEED] = speed
             rows[count, R_HALF] = half_width
             # A tread force measured at the wheel slips no less; free-rolling speed does not.
-            rows[count, R_SLIP] = 2.0 * kinetic * max(force, 0.0)
+            rows[count, R_SLIP] = 2.0 * expected * max(force, 0.0)
             memory[M_LAST_ROW_S] = time
             count += 1
             row_of_sample[index] = count
