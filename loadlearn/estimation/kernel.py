@@ -33,7 +33,6 @@ from loadlearn.estimation.layout import (
     F_SURFACE,
     L_ACTIVE,
     L_SINCE_S,
-    LANES,
     MAX_LOADS,
     O_BEFORE,
     O_LOG_LIKELIHOOD,
@@ -82,7 +81,8 @@ _HALF_LOG_TWO_PI = 0.9189385332046727
 @jit
 def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: Noise) -> None:
     """Let the slow states of one load's filters relax over ``dt`` seconds, in place."""
-    gained = np.zeros(LANES)
+    lanes = states.shape[1]
+    gained = np.zeros(lanes)
     for index in (WIND, ACCESSORY, COLD):
         if index == WIND:
             factor = math.exp(-dt / noise.wind_time_s)
@@ -93,7 +93,7 @@ def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: No
         else:
             factor = math.exp(-dt / noise.cold_time_s)
             gained[:] = 0.0
-        for h in range(LANES):
+        for h in range(lanes):
             states[index, h] *= factor
         relax(covariances, index, factor, gained)
 
@@ -115,7 +115,7 @@ def uneven_ground(
     walk : ndarray, shape (lanes,)
         Receives the variance per second of the rolling resistance.
     """
-    for h in range(LANES):
+    for h in range(disturbance.size):
         mode = h if h < grounds.mean.size else 0
         local = grounds.texture[mode] * grounds.mean[mode]
         disturbance[h] = noise.disturbance_sd**2 + local * local
@@ -123,7 +123,7 @@ def uneven_ground(
         walk[h] = step * step
 
 
-@jit
+@jit(inline="always")
 def predict(
     states: FloatArray,
     covariances: FloatArray,
@@ -150,35 +150,35 @@ def predict(
     predicted : ndarray, shape (lanes,)
         Scratch.
     """
-    n = states.shape[0]
+    n, lanes = states.shape
     if row[R_KNOWN] > 0.5:
         row_sensitivities(states, row, predicted, sensitivity)
         dense_row_times(covariances, sensitivity, cross)
-        for h in range(LANES):
+        for h in range(lanes):
             covariances[0, 0, h] = process_variance(states[PHI, h], row, noise)
             states[ENERGY, h] = predicted[h]
         for i in range(n):
-            for h in range(LANES):
+            for h in range(lanes):
                 covariances[0, 0, h] += sensitivity[i, h] * cross[i, h]
         for j in range(1, n):
-            for h in range(LANES):
+            for h in range(lanes):
                 covariances[0, j, h] = cross[j, h]
                 covariances[j, 0, h] = cross[j, h]
-        for h in range(LANES):
+        for h in range(lanes):
             covariances[ROLL, ROLL, h] += walk[h] * row[R_DT]
     else:
         # The force is not known: the energy height is free, everything else stays.
-        for h in range(LANES):
+        for h in range(lanes):
             covariances[0, 0, h] += process_variance(states[PHI, h], row, noise)
     factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
-    for h in range(LANES):
+    for h in range(lanes):
         states[DISTURBANCE, h] *= factor
-    for h in range(LANES):
+    for h in range(lanes):
         predicted[h] = disturbance[h] * (1.0 - factor * factor)
     relax(covariances, DISTURBANCE, factor, predicted)
 
 
-@jit
+@jit(inline="always")
 def update(
     states: FloatArray,
     covariances: FloatArray,
@@ -187,6 +187,7 @@ def update(
     cross: FloatArray,
     gain: FloatArray,
     reduction: FloatArray,
+    kept: FloatArray,
     log_likelihood: FloatArray,
     nis: FloatArray,
 ) -> None:
@@ -202,34 +203,35 @@ def update(
         As in :func:`predict`.
     cross : ndarray, shape (n, lanes)
         Scratch.
-    gain, reduction : ndarray, shape (lanes,)
+    gain, reduction, kept : ndarray, shape (lanes,)
         Scratch.
     log_likelihood, nis : ndarray, shape (lanes,)
         Receive the log-likelihood of the measurement and the normalised innovation squared.
     """
-    n = states.shape[0]
+    n, lanes = states.shape
     rotating, slip = row[R_ROT], row[R_SLIP]
     noise_variance = measurement_variance(row, noise)
     half_width = row[R_HALF] * row[R_SPEED] / GRAVITY_M_S2
     for j in range(n):
-        for h in range(LANES):
+        for h in range(lanes):
             cross[j, h] = (
                 covariances[0, j, h]
                 - rotating * covariances[1, j, h]
                 + slip * covariances[SLIP, j, h]
             )
-    for h in range(LANES):
+    for h in range(lanes):
         variance = cross[0, h] - rotating * cross[1, h] + slip * cross[SLIP, h] + noise_variance
         innovation = (
             row[R_Y] - states[ENERGY, h] + rotating * states[PHI, h] - slip * states[SLIP, h]
         )
         sd = math.sqrt(variance)
         if half_width > 0.02 * sd:
-            inside, shift, kept = truncated_normal(
+            inside, shift, spread = truncated_normal(
                 (innovation - half_width) / sd, (innovation + half_width) / sd
             )
             gain[h] = shift / sd
-            reduction[h] = (1.0 - kept) / variance
+            reduction[h] = (1.0 - spread) / variance
+            kept[h] = spread + reduction[h] * noise_variance
             nis[h] = shift * shift
             if inside > 0.0:
                 log_likelihood[h] = math.log(inside / (2.0 * half_width))
@@ -238,19 +240,34 @@ def update(
         else:
             gain[h] = innovation / variance
             reduction[h] = 1.0 / variance
+            kept[h] = noise_variance * reduction[h]
             nis[h] = innovation * innovation / variance
             log_likelihood[h] = -0.5 * nis[h] - 0.5 * math.log(variance) - _HALF_LOG_TWO_PI
     for i in range(n):
-        for h in range(LANES):
+        for h in range(lanes):
             states[i, h] += cross[i, h] * gain[h]
     rank_one_downdate(covariances, cross, reduction)
+    if cross[ENERGY, 0] > 1e3 * noise_variance:
+        # After a stretch of unknown force the energy height's row is a small difference of large
+        # numbers. Without that: with M the measurement's row, M P = kept x (M P before).
+        for j in range(1, n + 1):
+            i = j % n
+            for h in range(lanes):
+                value = (
+                    cross[i, h] * kept[h]
+                    + rotating * covariances[PHI, i, h]
+                    - slip * covariances[SLIP, i, h]
+                )
+                covariances[ENERGY, i, h] = value
+                covariances[i, ENERGY, h] = value
 
 
 @jit
 def _set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, noise: Noise) -> None:
     """The first height sets the datum: known to the measurement's own noise."""
     half = row[R_HALF] * row[R_SPEED] / GRAVITY_M_S2
-    for h in range(LANES):
+    lanes = states.shape[1]
+    for h in range(lanes):
         states[ENERGY, h] = row[R_Y] + row[R_ROT] * states[PHI, h] - row[R_SLIP] * states[SLIP, h]
         covariances[ENERGY, ENERGY, h] = measurement_variance(row, noise) + half * half / 3.0
 
@@ -288,16 +305,15 @@ def filter_rows(
         False to compute the log-likelihood only.
     """
     modes = grounds.mean.size
-    n = states.shape[1]
-    sensitivity = np.zeros((n, LANES))
-    cross = np.zeros((n, LANES))
-    predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
-    log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
-    disturbance, walk = np.zeros(LANES), np.zeros(LANES)
+    n, lanes = states.shape[1], states.shape[2]
+    sensitivity, cross = np.zeros((n, lanes)), np.zeros((n, lanes))
+    predicted, gain, reduction = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+    kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+    disturbance, walk = np.zeros(lanes), np.zeros(lanes)
     uneven_ground(grounds, noise, disturbance, walk)
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
-    mixture = np.empty((7, MAX_LOADS * LANES))
+    mixture = np.empty((7, MAX_LOADS * lanes))
     for index in range(count):
         row = rows[index]
         if memory[F_STARTED] == 0.0:
@@ -374,6 +390,7 @@ def filter_rows(
                 cross,
                 gain,
                 reduction,
+                kept,
                 log_likelihood,
                 nis,
             )
@@ -436,13 +453,13 @@ def carry_covariance(
     rows : ndarray, shape (k, 25)
     noise : Noise
     """
-    n = states.shape[0]
-    sensitivity, cross = np.zeros((n, LANES)), np.zeros((n, LANES))
-    predicted, gain, reduction = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
-    log_likelihood, nis = np.zeros(LANES), np.zeros(LANES)
-    disturbance = np.full(LANES, noise.disturbance_sd**2)
-    walk = np.full(LANES, noise.roll_walk_per_s05**2)
-    kept = states.copy()
+    n, lanes = states.shape
+    sensitivity, cross = np.zeros((n, lanes)), np.zeros((n, lanes))
+    predicted, gain, reduction = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+    kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+    disturbance = np.full(lanes, noise.disturbance_sd**2)
+    walk = np.full(lanes, noise.roll_walk_per_s05**2)
+    before = states.copy()
     for index in range(rows.shape[0]):
         predict(
             states,
@@ -463,8 +480,9 @@ def carry_covariance(
             cross,
             gain,
             reduction,
+            kept,
             log_likelihood,
             nis,
         )
         # The parameters stay where they are: only the covariance is asked for.
-        states[:, :] = kept
+        states[:, :] = before

@@ -1,8 +1,9 @@
-"""The few loops where the time goes, written for eight hypotheses side by side.
+"""The few loops where the time goes, written for eight hypotheses side by side, or one alone.
 
 Each lane is spelled out: the compiler cannot prove that two arrays do not overlap, so it turns a
 loop over lanes into vector instructions only when all loads stand before all stores. The plain
-form of each function is in its docstring; a test holds them to it.
+form of each function is in its docstring; a test holds them to it. One hypothesis alone (a single
+kind of ground) needs no lanes: there the covariance's rows are contiguous.
 """
 
 from __future__ import annotations
@@ -21,10 +22,19 @@ def dense_row_times(covariances: FloatArray, sensitivity: FloatArray, cross: Flo
 
     Parameters
     ----------
-    covariances : ndarray, shape (n, n, 8)
-    sensitivity, cross : ndarray, shape (n, 8)
+    covariances : ndarray, shape (n, n, lanes)
+        8 lanes, or 1.
+    sensitivity, cross : ndarray, shape (n, lanes)
     """
     n = covariances.shape[0]
+    if covariances.shape[2] == 1:
+        for j in range(n):
+            cross[j, 0] = sensitivity[0, 0] * covariances[0, j, 0]
+        for i in range(1, n):
+            factor = sensitivity[i, 0]
+            for j in range(n):
+                cross[j, 0] += factor * covariances[i, j, 0]
+        return
     for j in range(n):
         a0 = sensitivity[0, 0] * covariances[0, j, 0]
         a1 = sensitivity[0, 1] * covariances[0, j, 1]
@@ -59,11 +69,18 @@ def rank_one_downdate(covariances: FloatArray, cross: FloatArray, reduction: Flo
 
     Parameters
     ----------
-    covariances : ndarray, shape (n, n, 8)
-    cross : ndarray, shape (n, 8)
-    reduction : ndarray, shape (8,)
+    covariances : ndarray, shape (n, n, lanes)
+        8 lanes, or 1.
+    cross : ndarray, shape (n, lanes)
+    reduction : ndarray, shape (lanes,)
     """
     n = covariances.shape[0]
+    if covariances.shape[2] == 1:
+        for i in range(n):
+            factor = cross[i, 0] * reduction[0]
+            for j in range(n):
+                covariances[i, j, 0] -= factor * cross[j, 0]
+        return
     r0 = reduction[0]
     r1 = reduction[1]
     r2 = reduction[2]
@@ -165,12 +182,20 @@ def relax(covariances: FloatArray, index: int, factor: float, gained: FloatArray
 
     Parameters
     ----------
-    covariances : ndarray, shape (n, n, 8)
+    covariances : ndarray, shape (n, n, lanes)
+        8 lanes, or 1.
     index : int
     factor : float
-    gained : ndarray, shape (8,)
+    gained : ndarray, shape (lanes,)
     """
     n = covariances.shape[0]
+    if covariances.shape[2] == 1:
+        for j in range(n):
+            value = factor * covariances[index, j, 0]
+            covariances[index, j, 0] = value
+            covariances[j, index, 0] = value
+        covariances[index, index, 0] = factor * covariances[index, index, 0] + gained[0]
+        return
     for j in range(n):
         v0 = factor * covariances[index, j, 0]
         v1 = factor * covariances[index, j, 1]

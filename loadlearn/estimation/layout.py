@@ -6,9 +6,24 @@ side in memory so that one instruction serves several.
 """
 
 LANES = 8
-"""Modes at most; unused lanes have no weight."""
+"""Modes at most; unused lanes have no weight. A single mode has a single lane (``lanes_for``)."""
 MAX_LOADS = 12
 NO_WEIGHT = -1e300
+
+
+def lanes_for(modes: int) -> int:
+    """How many lanes to lay out for a number of modes: one alone, or all.
+
+    Parameters
+    ----------
+    modes : int
+
+    Returns
+    -------
+    int
+    """
+    return 1 if modes == 1 else LANES
+
 
 # What is remembered of a load hypothesis, beside its filters.
 (

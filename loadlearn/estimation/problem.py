@@ -64,22 +64,23 @@ class FilterArrays(NamedTuple):
     loads: FloatArray
 
 
-def filter_arrays(n_states: int) -> FilterArrays:
+def filter_arrays(n_states: int, modes: int) -> FilterArrays:
     """What the compiled filter remembers before the first row.
 
     Parameters
     ----------
-    n_states : int
+    n_states, modes : int
 
     Returns
     -------
     FilterArrays
     """
+    lanes = layout.lanes_for(modes)
     return FilterArrays(
         np.zeros(layout.N_FILTER),
-        np.zeros((layout.MAX_LOADS, n_states, layout.LANES)),
-        np.zeros((layout.MAX_LOADS, n_states, n_states, layout.LANES)),
-        np.zeros((layout.MAX_LOADS, layout.LANES)),
+        np.zeros((layout.MAX_LOADS, n_states, lanes)),
+        np.zeros((layout.MAX_LOADS, n_states, n_states, lanes)),
+        np.zeros((layout.MAX_LOADS, lanes)),
         np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
     )
 
@@ -178,11 +179,11 @@ def hypotheses(
     n = states_needed(
         source == SOURCE_FUEL, share_logged(trace), height == rows.HEIGHT_FROM_ACCELEROMETER
     )
-    arrays = filter_arrays(n)
+    count = modes.mean.size
+    arrays = filter_arrays(n, count)
     start(*arrays[1:], modes, prior, noise)
     table = drive_rows(trace, rig)
     table[:, R_STILL] = 0.0
-    count = modes.mean.size
     return Hypotheses(
         rows=table,
         states=arrays.states[0, :, :count].copy(),

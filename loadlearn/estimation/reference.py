@@ -87,7 +87,7 @@ def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
     Trajectory
     """
     n, modes = problem.states.shape
-    arrays = filter_arrays(n)
+    arrays = filter_arrays(n, modes)
     samples = problem.rows.shape[0]
     block = 1 if every_row else samples
     states = np.empty((samples // block, n, modes))
@@ -138,7 +138,9 @@ def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray
     return predicted, transition_matrix
 
 
-def process_noise(phi: float, row: FloatArray, noise: Noise, n: int) -> FloatArray:
+def process_noise(
+    phi: float, row: FloatArray, noise: Noise, walk_variance: float, n: int
+) -> FloatArray:
     """Process noise covariance of a row, before the disturbance relaxes.
 
     Parameters
@@ -147,6 +149,8 @@ def process_noise(phi: float, row: FloatArray, noise: Noise, n: int) -> FloatArr
         Inverse mass at the row's start (1/kg).
     row : ndarray, shape (25,)
     noise : Noise
+    walk_variance : float
+        Of the rolling resistance, per second.
     n : int
 
     Returns
@@ -156,13 +160,15 @@ def process_noise(phi: float, row: FloatArray, noise: Noise, n: int) -> FloatArr
     covariance = np.zeros((n, n))
     covariance[ENERGY, ENERGY] = process_variance(phi, row, noise)
     if row[R_KNOWN] > 0.5:
-        covariance[ROLL, ROLL] = noise.roll_walk_per_s05**2 * row[R_DT]
+        covariance[ROLL, ROLL] = walk_variance * row[R_DT]
     return covariance
 
 
-def relaxation(
-    n: int, dt: float, levels: tuple[tuple[int, float, float], ...]
-) -> tuple[FloatArray, FloatArray]:
+Levels = tuple[tuple[int, float, float], ...]
+"""Of states that relax: index, sd, correlation time."""
+
+
+def relaxation(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArray]:
     """Transition and process noise of Ornstein-Uhlenbeck states over an interval.
 
     Parameters
@@ -184,12 +190,29 @@ def relaxation(
     return transition_matrix, covariance
 
 
-def disturbance_level(noise: Noise) -> tuple[tuple[int, float, float], ...]:
-    """The disturbance: index, sd, correlation time; as :func:`relaxation` takes them."""
-    return ((DISTURBANCE, noise.disturbance_sd, noise.disturbance_time_s),)
+def ground_levels(grounds: Grounds, noise: Noise) -> tuple[list[Levels], FloatArray]:
+    """What differs from ground to ground: the disturbance, and the walk of the resistance.
+
+    Parameters
+    ----------
+    grounds : Grounds
+    noise : Noise
+
+    Returns
+    -------
+    disturbance : list of levels
+        One a mode, as :func:`relaxation` takes them.
+    walk_variance : ndarray, shape (modes,)
+        Per second.
+    """
+    modes = grounds.mean.size
+    disturbance, walk = np.zeros(modes), np.zeros(modes)
+    kernel.uneven_ground(grounds, noise, disturbance, walk)
+    levels = [((DISTURBANCE, math.sqrt(v), noise.disturbance_time_s),) for v in disturbance]
+    return list(levels), walk
 
 
-def slow_levels(noise: Noise) -> tuple[tuple[int, float, float], ...]:
+def slow_levels(noise: Noise) -> Levels:
     """Head wind, accessory power and cold tyres: index, sd, correlation time."""
     return (
         (WIND, noise.wind_sd_m_s, noise.wind_time_s),
@@ -268,6 +291,7 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
     state, covariance = problem.states[:, 0].copy(), problem.covariances[:, :, 0].copy()
     n, noise = state.size, problem.noise
     turns, datum = Turns(noise), False
+    (disturbance,), (walk_variance,) = ground_levels(problem.grounds, noise)
     states, covariances = [], []
     for row in problem.rows:
         _, elapsed_s = turns.due(row)
@@ -275,12 +299,12 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
             factor, gained = relaxation(n, elapsed_s, slow_levels(noise))
             state = factor @ state
             covariance = factor @ covariance @ factor.T + gained
-        added = process_noise(float(state[PHI]), row, noise, n)
+        added = process_noise(float(state[PHI]), row, noise, walk_variance, n)
         if row[R_KNOWN] > 0.5:
             state, transition = jacobian(state, row)
             covariance = transition @ covariance @ transition.T
         covariance = covariance + added
-        factor, gained = relaxation(n, float(row[R_DT]), disturbance_level(noise))
+        factor, gained = relaxation(n, float(row[R_DT]), disturbance)
         state = factor @ state
         covariance = factor @ covariance @ factor.T + gained
         if not math.isnan(row[R_Y]):
@@ -292,10 +316,12 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
                 state[ENERGY] += innovation
                 covariance[ENERGY, ENERGY] = variance
             else:
+                # Joseph's form, which loses no digits after a stretch of unknown force.
                 cross = covariance @ matrix
-                total = matrix @ cross + variance
-                state = state + cross * (innovation / total)
-                covariance = covariance - np.outer(cross, cross) / total
+                gain = cross / (matrix @ cross + variance)
+                state = state + gain * innovation
+                left = np.eye(n) - np.outer(gain, matrix)
+                covariance = left @ covariance @ left.T + variance * np.outer(gain, gain)
         states.append(state.copy())
         covariances.append(covariance.copy())
     return _single(states, covariances)
@@ -318,11 +344,13 @@ def _filterpy_classes() -> tuple[Any, Any]:
     class RowFilter(ExtendedKalmanFilter):
         """One hypothesis; ``row`` is set before predicting, since filterpy passes ``z`` only."""
 
-        def __init__(self, state: FloatArray, covariance: FloatArray, noise: Noise) -> None:
-            super().__init__(dim_x=state.size, dim_z=1)
-            self.x = state.reshape(-1, 1).copy()
-            self.P = covariance.copy()
-            self.noise = noise
+        def __init__(self, problem: Hypotheses, mode: int) -> None:
+            super().__init__(dim_x=problem.states.shape[0], dim_z=1)
+            self.x = problem.states[:, mode].reshape(-1, 1).copy()
+            self.P = problem.covariances[:, :, mode].copy()
+            self.noise = problem.noise
+            disturbance, walk_variance = ground_levels(problem.grounds, problem.noise)
+            self.disturbance, self.walk_variance = disturbance[mode], walk_variance[mode]
             self.row: FloatArray = np.zeros(N_ROW)
             self.datum = False
             self.carried: FloatArray | None = None
@@ -331,7 +359,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
             """Called by filterpy before it carries the covariance: the model's own prediction."""
             self.x = self.F @ self.x if self.carried is None else self.carried
 
-        def relax(self, dt: float, levels: tuple[tuple[int, float, float], ...]) -> None:
+        def relax(self, dt: float, levels: Levels) -> None:
             """States that relax, over ``dt``."""
             self.F, self.Q = relaxation(self.dim_x, dt, levels)
             self.carried = None
@@ -339,13 +367,15 @@ def _filterpy_classes() -> tuple[Any, Any]:
 
         def predict(self, u: float = 0.0) -> None:
             """The Jacobian is taken at the state before the row, then the state is carried."""
-            self.Q = process_noise(float(self.x[PHI, 0]), self.row, self.noise, self.dim_x)
+            self.Q = process_noise(
+                float(self.x[PHI, 0]), self.row, self.noise, self.walk_variance, self.dim_x
+            )
             self.F, self.carried = np.eye(self.dim_x), None
             if self.row[R_KNOWN] > 0.5:
                 carried, self.F = jacobian(self.x[:, 0], self.row)
                 self.carried = carried.reshape(-1, 1)
             super().predict()
-            self.relax(float(self.row[R_DT]), disturbance_level(self.noise))
+            self.relax(float(self.row[R_DT]), self.disturbance)
 
         def update(self, z: float) -> None:
             """Update with ``z``; the first one sets the datum."""
@@ -369,10 +399,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
         def __init__(self, problem: Hypotheses) -> None:
             self.grounds = problem.grounds
             modes = problem.grounds.mean.size
-            members = [
-                RowFilter(problem.states[:, mode], problem.covariances[:, :, mode], problem.noise)
-                for mode in range(modes)
-            ]
+            members = [RowFilter(problem, mode) for mode in range(modes)]
             super().__init__(members, problem.grounds.initial.copy(), np.eye(modes))
             self.mu: FloatArray = problem.grounds.initial.copy()
 
@@ -423,7 +450,7 @@ def run_filterpy(problem: Hypotheses) -> Trajectory:
     Trajectory
     """
     row_filter, _ = _filterpy_classes()
-    member = row_filter(problem.states[:, 0], problem.covariances[:, :, 0], problem.noise)
+    member = row_filter(problem, 0)
     turns = Turns(problem.noise)
     states, covariances = [], []
     for row in problem.rows:
