@@ -14,6 +14,7 @@ import typer
 from loadlearn import __version__
 from loadlearn.commands.advise import advise
 from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
+from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
 from loadlearn.commands.dyno import dyno
@@ -30,6 +31,7 @@ COMMANDS = (
     validate,
     advise,
     schedule,
+    compare,
     dyno,
     condition,
     report,
