@@ -54,11 +54,11 @@ class PlainEkf:
         rig: Rig,
         initial_mass_kg: float | None = None,
         initial_mass_sd_kg: float | None = None,
-        acceleration_noise: float = 0.05,
-        speed_sd_m_s: float = 0.05,
-        mass_walk: float = 0.01,
-        rolling_walk: float = 0.1,
-        drag_walk: float = 0.05,
+        acceleration_noise: float = 0.02,
+        speed_sd_m_s: float = 0.1,
+        mass_walk: float = 0.0,
+        rolling_walk: float = 0.01,
+        drag_walk: float = 0.2,
     ) -> None:
         self.rig = rig
         self.belief = rig_belief(rig, initial_mass_kg, initial_mass_sd_kg)

@@ -119,9 +119,9 @@ class RecursiveLeastSquares(_Regression):
         rig: Rig,
         initial_mass_kg: float | None = None,
         initial_mass_sd_kg: float | None = None,
-        interval_s: float = 2.0,
-        mass_memory_s: float = 3600.0,
-        rolling_memory_s: float = 3600.0,
+        interval_s: float = 10.0,
+        mass_memory_s: float = 1200.0,
+        rolling_memory_s: float = 600.0,
         drag_memory_s: float = 3600.0,
         cross_covariance: bool = True,
     ) -> None:
@@ -196,11 +196,11 @@ class WindowedRegression(_Regression):
         initial_mass_kg: float | None = None,
         initial_mass_sd_kg: float | None = None,
         kind: str = "ridge",
-        interval_s: float = 2.0,
-        window_s: float = 1200.0,
+        interval_s: float = 10.0,
+        window_s: float = 1e5,
         every_s: float = 20.0,
-        penalty: float = 1.0,
-        epsilon: float = 1.5,
+        penalty: float = 0.3,
+        epsilon: float = 2.0,
     ) -> None:
         super().__init__(rig, initial_mass_kg, initial_mass_sd_kg, interval_s)
         self.kind, self.window_s, self.every_s = kind, window_s, every_s
@@ -294,14 +294,14 @@ class TotalLeastSquares(_Regression):
         rig: Rig,
         initial_mass_kg: float | None = None,
         initial_mass_sd_kg: float | None = None,
-        interval_s: float = 2.0,
-        memory_s: float = 3600.0,
-        slope_error_m_s2: float = 0.01,
+        interval_s: float = 10.0,
+        memory_s: float = 1e5,
+        slope_error_m_s2: float = 0.02,
         force_error_m_s2: float = 0.05,
     ) -> None:
         super().__init__(rig, initial_mass_kg, initial_mass_sd_kg, interval_s)
         self.memory_s = memory_s
-        self.errors = np.array([slope_error_m_s2, force_error_m_s2 * self.theta[0]])
+        self.errors = np.array([max(slope_error_m_s2, 1e-6), force_error_m_s2 * self.theta[0]])
 
     def _solutions(self, intervals: Intervals) -> Iterator[Solution]:
         # Columns: rolling, drag (exact), acceleration with slope, force (with errors).

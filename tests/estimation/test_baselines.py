@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 
 from loadlearn.errors import InputError
 from loadlearn.estimation import peer_inputs
-from loadlearn.estimation.baselines import BASELINES, TUNABLE, baseline, search_parameters
+from loadlearn.estimation.baselines import (
+    BASELINES,
+    TUNABLE,
+    Baseline,
+    baseline,
+    search_parameters,
+)
 from loadlearn.estimation.peer_ekf import PlainEkf
 from loadlearn.estimation.peer_inputs import SPEED_SLOPE, force_intervals, read_inputs, slope
 from loadlearn.estimation.peer_regressions import (
@@ -60,6 +66,13 @@ def bench_rig(tractive_scale: float = 1.0) -> Rig:
     )
 
 
+def made(name: str, *belief: float, scale: float = 1.0, **parameters: Any) -> Baseline:
+    """A baseline for the bench; windowed ones solve seldom, for they are slow."""
+    if name.endswith("_window"):
+        parameters = {"every_s": 100.0, **parameters}
+    return baseline(name, bench_rig(scale), *belief, **parameters)
+
+
 def exact_drive(
     duration_s: float = 1500.0, rate_hz: float = 5.0, seed: int = 3, grade_noise: float = 0.0
 ) -> pd.DataFrame:
@@ -104,7 +117,7 @@ def exact_drive(
 
 @pytest.mark.parametrize("name", BASELINES)
 def test_an_exact_drive_gives_back_the_truth(name: str) -> None:
-    end = BASELINES[name](bench_rig()).run(exact_drive()).iloc[-1]
+    end = made(name).run(exact_drive()).iloc[-1]
     assert end["mass_kg"] == pytest.approx(MASS_KG, rel=0.01)
     assert end["rolling_resistance"] == pytest.approx(ROLLING, rel=0.05)
     assert end["drag_area_m2"] == pytest.approx(DRAG_AREA_M2, rel=0.05)
@@ -113,18 +126,18 @@ def test_an_exact_drive_gives_back_the_truth(name: str) -> None:
 @pytest.mark.parametrize("name", BASELINES)
 @pytest.mark.parametrize("belief", [(2500.0, 1500.0), (9000.0, 3000.0)])
 def test_a_wrong_belief_is_overcome(name: str, belief: tuple[float, float]) -> None:
-    end = BASELINES[name](bench_rig(), *belief).run(exact_drive(900.0)).iloc[-1]
+    end = made(name, *belief).run(exact_drive(900.0)).iloc[-1]
     assert end["mass_kg"] == pytest.approx(MASS_KG, rel=0.02)
 
 
 @pytest.mark.parametrize("name", BASELINES)
 def test_columns_and_causality(name: str) -> None:
     trace = exact_drive(400.0)
-    whole = BASELINES[name](bench_rig()).run(trace)
+    whole = made(name).run(trace)
     assert list(whole.columns) == COLUMNS
     assert len(whole) == len(trace)
     assert (whole["mass_sd_kg"] > 0.0).all()
-    part = BASELINES[name](bench_rig()).run(trace.iloc[:1200].copy())
+    part = made(name).run(trace.iloc[:1200].copy())
     numbers = [column for column in COLUMNS if whole[column].dtype == np.float64]
     np.testing.assert_allclose(part[numbers], whole[numbers].iloc[:1200], rtol=1e-9)
 
@@ -132,7 +145,7 @@ def test_columns_and_causality(name: str) -> None:
 @pytest.mark.parametrize("name", BASELINES)
 def test_the_mean_scale_of_the_rig_enters_the_mass_only(name: str) -> None:
     trace = exact_drive(900.0)
-    end = BASELINES[name](bench_rig(1.05)).run(trace).iloc[-1]
+    end = made(name, scale=1.05).run(trace).iloc[-1]
     assert end["mass_kg"] / end["mass_given_scale_kg"] == pytest.approx(1.05)
     assert end["mass_kg"] == pytest.approx(1.05 * MASS_KG, rel=0.02)
 
@@ -145,7 +158,7 @@ def test_what_may_not_be_learnt_from_is_set_aside() -> None:
     # The brake's force is not in the tread force: learnt from, it would be a heavier trailer.
     trace.loc[braking, "tractive_force_n"] += 20_000.0
     for name in BASELINES:
-        found = BASELINES[name](bench_rig()).run(trace)
+        found = made(name).run(trace)
         assert (found.loc[braking, "learning"] == 0).all()
         assert (found.loc[braking, "set_aside_because"] == "service brake").all()
         assert found["mass_kg"].iloc[-1] == pytest.approx(MASS_KG, rel=0.02)
@@ -169,7 +182,7 @@ def test_recursive_least_squares_without_forgetting_is_batch_least_squares() -> 
     """Oracle: the normal equations with the belief as prior, in one go."""
     trace = exact_drive(600.0, grade_noise=0.3)
     estimator = RecursiveLeastSquares(
-        bench_rig(), mass_memory_s=1e12, rolling_memory_s=1e12, drag_memory_s=1e12
+        bench_rig(), interval_s=2.0, mass_memory_s=1e12, rolling_memory_s=1e12, drag_memory_s=1e12
     )
     end = estimator.run(trace).iloc[-1]
     intervals = force_intervals(read_inputs(trace, bench_rig()), 2.0)
@@ -190,7 +203,7 @@ def test_forgetting_follows_a_change_and_a_long_memory_does_not() -> None:
     trace.loc[after, "tractive_force_n"] += 0.02 * weight
 
     def at_the_end(**memories: float) -> float:
-        found = BASELINES["rls_several_factors"](bench_rig(), **memories).run(trace)
+        found = made("rls_several_factors", **memories).run(trace)
         return float(found["rolling_resistance"].iloc[-1])
 
     quick = at_the_end(mass_memory_s=1e6, rolling_memory_s=120.0, drag_memory_s=1e6)
@@ -258,7 +271,9 @@ def test_ekf_agrees_with_an_independent_filter() -> None:
 def test_ridge_is_the_posterior_mean_of_the_window() -> None:
     """Oracle: Bayesian linear regression in closed form, noise variance as the model found it."""
     trace = exact_drive(400.0, grade_noise=0.3)
-    estimator = WindowedRegression(bench_rig(), kind="ridge", every_s=1e9)
+    estimator = WindowedRegression(
+        bench_rig(), kind="ridge", interval_s=2.0, every_s=1e9, penalty=1.0
+    )
     intervals = force_intervals(read_inputs(trace, bench_rig()), 2.0)
     number, theta, _ = next(iter(estimator._solutions(intervals)))
     inside = slice(0, number + 1)
@@ -278,7 +293,7 @@ def test_huber_is_less_moved_by_outliers_than_ridge() -> None:
     trace.loc[bad, "tractive_force_n"] += 40_000.0
     error = {}
     for name in ("huber_window", "ridge_window"):
-        end = BASELINES[name](bench_rig(), interval_s=1.0).run(trace).iloc[-1]
+        end = made(name, interval_s=1.0).run(trace).iloc[-1]
         error[name] = abs(end["rolling_resistance"] - ROLLING)
     assert error["huber_window"] < 0.5 * error["ridge_window"]
 
@@ -286,7 +301,9 @@ def test_huber_is_less_moved_by_outliers_than_ridge() -> None:
 def test_total_least_squares_is_the_smallest_singular_vector() -> None:
     """Oracle: the textbook solution by QR and singular values (Van Huffel & Vandewalle 1991)."""
     trace = exact_drive(900.0, grade_noise=0.6)
-    vague = TotalLeastSquares(bench_rig(), 4600.0, 1e7, memory_s=1e12, slope_error_m_s2=0.02)
+    vague = TotalLeastSquares(
+        bench_rig(), 4600.0, 1e7, interval_s=2.0, memory_s=1e12, slope_error_m_s2=0.02
+    )
     vague.covariance = np.diag([1e14, 1e14, 1e14])
     end = vague.run(trace).iloc[-1]
     intervals = force_intervals(read_inputs(trace, bench_rig()), 2.0)
