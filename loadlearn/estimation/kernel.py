@@ -18,7 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.lanes import dense_row_times, rank_one_downdate, relax
+from loadlearn.estimation.lanes import (
+    dense_row_times,
+    measured_cross,
+    quadratic_form,
+    rank_one_downdate,
+    relax,
+)
 from loadlearn.estimation.layout import (
     F_BEFORE_KG,
     F_ENERGY_OPEN,
@@ -155,11 +161,11 @@ def predict(
         row_sensitivities(states, row, predicted, sensitivity)
         dense_row_times(covariances, sensitivity, cross)
         for h in range(lanes):
-            covariances[0, 0, h] = process_variance(states[PHI, h], row, noise)
             states[ENERGY, h] = predicted[h]
-        for i in range(n):
-            for h in range(lanes):
-                covariances[0, 0, h] += sensitivity[i, h] * cross[i, h]
+            predicted[h] = process_variance(states[PHI, h], row, noise)
+        quadratic_form(sensitivity, cross, predicted)
+        for h in range(lanes):
+            covariances[0, 0, h] = predicted[h]
         for j in range(1, n):
             for h in range(lanes):
                 covariances[0, j, h] = cross[j, h]
@@ -212,13 +218,7 @@ def update(
     rotating, slip = row[R_ROT], row[R_SLIP]
     noise_variance = measurement_variance(row, noise)
     half_width = row[R_HALF] * row[R_SPEED] / GRAVITY_M_S2
-    for j in range(n):
-        for h in range(lanes):
-            cross[j, h] = (
-                covariances[0, j, h]
-                - rotating * covariances[1, j, h]
-                + slip * covariances[SLIP, j, h]
-            )
+    measured_cross(covariances, rotating, slip, cross)
     for h in range(lanes):
         variance = cross[0, h] - rotating * cross[1, h] + slip * cross[SLIP, h] + noise_variance
         innovation = (
@@ -347,15 +347,16 @@ def filter_rows(
         for load in range(MAX_LOADS):
             if loads[load, L_ACTIVE] < 0.5:
                 continue
+            state, covariance, log_weight = states[load], covariances[load], log_weights[load]
             if known:
                 loads[load, L_SINCE_S] += row[R_DT]
             if mix_now:
-                relax_slow(states[load], covariances[load], memory[F_SINCE_RELAX_S], noise)
+                relax_slow(state, covariance, memory[F_SINCE_RELAX_S], noise)
             if mix_now and modes > 1:
                 mix(
-                    states[load],
-                    covariances[load],
-                    log_weights[load],
+                    state,
+                    covariance,
+                    log_weight,
                     grounds,
                     memory[F_SINCE_MIX_S],
                     pooled,
@@ -365,10 +366,10 @@ def filter_rows(
                     # The regeneration flag is evidence, not proof: it comes late, goes early.
                     for mode in range(modes):
                         agrees = (grounds.regeneration[mode] == 1) == (row[R_REGEN] > 0.0)
-                        log_weights[load, mode] += -0.05 if agrees else -3.0
+                        log_weight[mode] += -0.05 if agrees else -3.0
             predict(
-                states[load],
-                covariances[load],
+                state,
+                covariance,
                 row,
                 noise,
                 disturbance,
@@ -380,11 +381,11 @@ def filter_rows(
             if not measured:
                 continue
             if memory[F_ENERGY_OPEN] == 1.0:
-                _set_datum(states[load], covariances[load], row, noise)
+                _set_datum(state, covariance, row, noise)
                 continue
             update(
-                states[load],
-                covariances[load],
+                state,
+                covariance,
                 row,
                 noise,
                 cross,
@@ -396,9 +397,9 @@ def filter_rows(
             )
             if known:
                 for mode in range(modes):
-                    log_weights[load, mode] += log_likelihood[mode]
-                    if log_weights[load, mode] > peak:
-                        peak = log_weights[load, mode]
+                    log_weight[mode] += log_likelihood[mode]
+                    if log_weight[mode] > peak:
+                        peak = log_weight[mode]
                         nis_best = nis[mode]
         if measured:
             memory[F_ENERGY_OPEN] = 0.0

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.estimation.model import ENERGY, PHI, SLIP
 
 FloatArray = NDArray[np.float64]
 
@@ -28,12 +29,13 @@ def dense_row_times(covariances: FloatArray, sensitivity: FloatArray, cross: Flo
     """
     n = covariances.shape[0]
     if covariances.shape[2] == 1:
+        even = n - n % 2
         for j in range(n):
-            cross[j, 0] = sensitivity[0, 0] * covariances[0, j, 0]
-        for i in range(1, n):
-            factor = sensitivity[i, 0]
+            cross[j, 0] = 0.0 if even == n else sensitivity[even, 0] * covariances[even, j, 0]
+        for i in range(0, even, 2):
+            first, second = sensitivity[i, 0], sensitivity[i + 1, 0]
             for j in range(n):
-                cross[j, 0] += factor * covariances[i, j, 0]
+                cross[j, 0] += first * covariances[i, j, 0] + second * covariances[i + 1, j, 0]
         return
     for j in range(n):
         a0 = sensitivity[0, 0] * covariances[0, j, 0]
@@ -61,6 +63,125 @@ def dense_row_times(covariances: FloatArray, sensitivity: FloatArray, cross: Flo
         cross[j, 5] = a5
         cross[j, 6] = a6
         cross[j, 7] = a7
+
+
+@jit
+def quadratic_form(sensitivity: FloatArray, cross: FloatArray, out: FloatArray) -> None:
+    """``out[h] += sum_i sensitivity[i, h] cross[i, h]``, in place.
+
+    Parameters
+    ----------
+    sensitivity, cross : ndarray, shape (n, lanes)
+        8 lanes, or 1.
+    out : ndarray, shape (lanes,)
+    """
+    n = sensitivity.shape[0]
+    if sensitivity.shape[1] == 1:
+        total = out[0]
+        for i in range(n):
+            total += sensitivity[i, 0] * cross[i, 0]
+        out[0] = total
+        return
+    a0 = out[0]
+    a1 = out[1]
+    a2 = out[2]
+    a3 = out[3]
+    a4 = out[4]
+    a5 = out[5]
+    a6 = out[6]
+    a7 = out[7]
+    for i in range(n):
+        a0 += sensitivity[i, 0] * cross[i, 0]
+        a1 += sensitivity[i, 1] * cross[i, 1]
+        a2 += sensitivity[i, 2] * cross[i, 2]
+        a3 += sensitivity[i, 3] * cross[i, 3]
+        a4 += sensitivity[i, 4] * cross[i, 4]
+        a5 += sensitivity[i, 5] * cross[i, 5]
+        a6 += sensitivity[i, 6] * cross[i, 6]
+        a7 += sensitivity[i, 7] * cross[i, 7]
+    out[0] = a0
+    out[1] = a1
+    out[2] = a2
+    out[3] = a3
+    out[4] = a4
+    out[5] = a5
+    out[6] = a6
+    out[7] = a7
+
+
+@jit
+def measured_cross(
+    covariances: FloatArray, rotating: float, slip: float, cross: FloatArray
+) -> None:
+    """Covariance of each state with what is measured, ``y = E - rotating phi + slip sigma``.
+
+    ``cross[j, h] = P[E, j, h] - rotating P[phi, j, h] + slip P[sigma, j, h]``.
+
+    Parameters
+    ----------
+    covariances : ndarray, shape (n, n, lanes)
+        8 lanes, or 1.
+    rotating, slip : float
+    cross : ndarray, shape (n, lanes)
+    """
+    n = covariances.shape[0]
+    if covariances.shape[2] == 1:
+        for j in range(n):
+            cross[j, 0] = (
+                covariances[ENERGY, j, 0]
+                - rotating * covariances[PHI, j, 0]
+                + slip * covariances[SLIP, j, 0]
+            )
+        return
+    for j in range(n):
+        v0 = (
+            covariances[ENERGY, j, 0]
+            - rotating * covariances[PHI, j, 0]
+            + slip * covariances[SLIP, j, 0]
+        )
+        v1 = (
+            covariances[ENERGY, j, 1]
+            - rotating * covariances[PHI, j, 1]
+            + slip * covariances[SLIP, j, 1]
+        )
+        v2 = (
+            covariances[ENERGY, j, 2]
+            - rotating * covariances[PHI, j, 2]
+            + slip * covariances[SLIP, j, 2]
+        )
+        v3 = (
+            covariances[ENERGY, j, 3]
+            - rotating * covariances[PHI, j, 3]
+            + slip * covariances[SLIP, j, 3]
+        )
+        v4 = (
+            covariances[ENERGY, j, 4]
+            - rotating * covariances[PHI, j, 4]
+            + slip * covariances[SLIP, j, 4]
+        )
+        v5 = (
+            covariances[ENERGY, j, 5]
+            - rotating * covariances[PHI, j, 5]
+            + slip * covariances[SLIP, j, 5]
+        )
+        v6 = (
+            covariances[ENERGY, j, 6]
+            - rotating * covariances[PHI, j, 6]
+            + slip * covariances[SLIP, j, 6]
+        )
+        v7 = (
+            covariances[ENERGY, j, 7]
+            - rotating * covariances[PHI, j, 7]
+            + slip * covariances[SLIP, j, 7]
+        )
+        cross[j, 0] = v0
+        cross[j, 1] = v1
+        cross[j, 2] = v2
+        cross[j, 3] = v3
+        cross[j, 4] = v4
+        cross[j, 5] = v5
+        cross[j, 6] = v6
+        cross[j, 7] = v7
 
 
 @jit
