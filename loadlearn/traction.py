@@ -65,6 +65,9 @@ SETTLING_S = 0.6
 MID_LOAD = 0.45
 """Load, as a share of the reference torque, at which the tractive scale is quoted."""
 
+TYPICAL_UNREPORTED = 0.2
+"""Unreported share about which its effect on the force is made linear."""
+
 SOURCE_FUEL, SOURCE_TORQUE, SOURCE_TRACTIVE = 0, 1, 2
 
 
@@ -90,6 +93,8 @@ class RigArrays(NamedTuple):
     extra_rpm: FloatArray
     extra_torque_n_m: FloatArray
     """Uprated less base full-load torque, over ``extra_rpm``."""
+    base_torque_n_m: FloatArray
+    """Base full-load torque over ``extra_rpm``."""
 
 
 def rig_arrays(rig: Rig) -> RigArrays:
@@ -108,9 +113,10 @@ def rig_arrays(rig: Rig) -> RigArrays:
     per_kpa = 1e3 * engine.displacement_m3 / (math.pi * engine.strokes_per_cycle)
     if engine.uprated is not None:
         extra_rpm = np.asarray(engine.full_load_rpm, dtype=np.float64)
-        extra = engine.full_load_torque(extra_rpm, 1.0) - engine.full_load_torque(extra_rpm, 0.0)
+        base = engine.full_load_torque(extra_rpm, 0.0)
+        extra = engine.full_load_torque(extra_rpm, 1.0) - base
     else:
-        extra_rpm, extra = np.array([0.0, 1e4]), np.zeros(2)
+        extra_rpm, extra, base = np.array([0.0, 1e4]), np.zeros(2), np.ones(2)
     return RigArrays(
         heat_to_torque_w_s_g=engine.indicated_efficiency * engine.heating_value_j_g,
         friction_torque_n_m=engine.friction_mep_kpa * per_kpa,
@@ -131,6 +137,7 @@ def rig_arrays(rig: Rig) -> RigArrays:
         ),
         extra_rpm=extra_rpm,
         extra_torque_n_m=np.asarray(extra, dtype=np.float64),
+        base_torque_n_m=np.asarray(base, dtype=np.float64),
     )
 
 
@@ -376,10 +383,13 @@ def traction_sample(
         torque = engine_torque_n_m - rig.accessory_power_w / engine_rad_s
         indicated = 0.0
     extra = 0.0
-    if extra_share > 0.0:
-        extra = extra_share * np.interp(
-            engine_rad_s * 30.0 / math.pi, rig.extra_rpm, rig.extra_torque_n_m
-        )
+    if extra_share > 0.0 and torque > 0.0:
+        # The pedal asks for a part of base plus share times extra; that part of the torque is
+        # extra, and the unreported share of it is missing from the channel.
+        rpm = engine_rad_s * 30.0 / math.pi
+        more = extra_share * np.interp(rpm, rig.extra_rpm, rig.extra_torque_n_m)
+        part = more / (more + np.interp(rpm, rig.extra_rpm, rig.base_torque_n_m))
+        extra = torque * part / (1.0 - TYPICAL_UNREPORTED * part)
 
     if known_gear and gear == 0.0:
         # Nothing is driven; a change into neutral settles first.

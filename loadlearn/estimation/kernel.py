@@ -428,7 +428,7 @@ def filter_rows(
             # The surface named is the most probable one, with hysteresis.
             named = int(memory[F_SURFACE])
             likeliest = int(np.argmax(probability))
-            if probability[likeliest] > 0.6 or probability[named] < 0.2:
+            if probability[likeliest] > 0.85 or probability[named] < 0.05:
                 named = likeliest
             memory[F_SURFACE] = named
             memory[F_LAST_KG] = out[O_MASS]

@@ -343,10 +343,10 @@ def spawn(
                 if index < n:
                     states[slot, index, mode] = states[best, index, mode]
                     covariances[slot, index, index, mode] = covariances[best, index, index, mode]
-            # The tow vehicle's tyres stay on the same ground; the trailer's are others.
+            # The ground does not change at a standstill; the trailer's tyres are others.
             states[slot, ROLL, mode] = states[best, ROLL, mode]
             covariances[slot, ROLL, ROLL, mode] = (
-                covariances[best, ROLL, ROLL, mode] + (0.4 * grounds.sd[mode]) ** 2
+                covariances[best, ROLL, ROLL, mode] + (0.07 * grounds.mean[mode]) ** 2
             )
 
 

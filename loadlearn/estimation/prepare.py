@@ -185,12 +185,12 @@ def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatAr
 
 # What the likelihood is searched over: name, weak prior sd of its logarithm.
 _SEARCHED = {
-    "disturbance_sd": 1.0,
-    "disturbance_time_s": 0.8,
-    "white": 1.2,
-    "speed_sd_m_s": 1.0,
-    "height_sd_m": 1.0,
-    "roll_walk_per_s05": 1.5,
+    "disturbance_sd": 0.6,
+    "disturbance_time_s": 0.5,
+    "white": 0.7,
+    "speed_sd_m_s": 0.8,
+    "height_sd_m": 0.8,
+    "roll_walk_per_s05": 0.7,
 }
 
 
@@ -278,7 +278,8 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     if np.count_nonzero(likelihood.table[: likelihood.count, 13] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)
         step = float(np.median(np.diff(likelihood.inputs[:, 0])))
-        grid = np.arange(-0.25, 1.3, 0.25) if step > 0.3 else np.arange(-0.2, 1.05, 0.2)
+        # Fuelling or torque cannot lead the force it makes.
+        grid = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
 
         def force_cost(delay: float) -> float:
             return likelihood(noise, *likelihood.delayed(delay, delays["height"]))
@@ -307,6 +308,13 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     return prepared
 
 
+SURE_DELAY = 8.0
+"""A channel is moved only when the log prefers it by this much in log-likelihood: a wrong move
+biases the mass, and lags of engine and driveline look like delays."""
+
+
 def _significant(cost: Callable[[float], float], delay: float) -> float:
-    """The delay, or none when the log hardly prefers it (by less than 2 in log-likelihood)."""
-    return delay if cost(delay) - cost(0.0) > 2.0 else 0.0
+    """The delay, or none when it is small or the log hardly prefers it."""
+    if abs(delay) < 0.1:
+        return 0.0
+    return delay if cost(delay) - cost(0.0) > SURE_DELAY else 0.0

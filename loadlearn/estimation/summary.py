@@ -119,8 +119,11 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     learning = history["learning"].to_numpy() == 1
     segments = []
     for start, end in merged:
-        inside = np.flatnonzero(learning[start:end])
-        at = start + int(inside[-1]) if inside.size else end - 1
+        # The last sample that surely belongs to the stretch: the change is noticed a little late.
+        name = str(history["surface"].iloc[start])
+        sure = history[f"p_{name}"].to_numpy()[start:end]
+        inside = np.flatnonzero(learning[start:end] & (sure > min(0.9, float(np.max(sure)) - 1e-9)))
+        at = start + int(inside[-1]) if inside.size else start + int(np.argmax(sure))
         row = history.iloc[at]
         segments.append(
             {
