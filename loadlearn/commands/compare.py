@@ -23,6 +23,8 @@ from loadlearn.commands.common import (
 from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from loadlearn.simulation.comparison import Comparison
 
 OWN_FILES = (
@@ -34,16 +36,20 @@ OWN_FILES = (
 
 # What is shown of a comparison: quantity, heading, factor, decimals.
 _SHOWN = (
-    ("climb_power_kw", "climb power kW", 1.0, 1),
-    ("climb_time_s", "climb time s", 1.0, 1),
-    ("crest_speed_m_s", "crest km/h", 3.6, 1),
-    ("passing_time_s", "pass s", 1.0, 1),
-    ("fuel_l_per_100km", "l/100 km", 1.0, 2),
-    ("peak_gas_degc", "peak gas degC", 1.0, 0),
-    ("seconds_over_gas_limit", "over limit s", 1.0, 1),
-    ("gear_change_torque_n_m", "change N m", 1.0, 0),
-    ("setting_changes", "changes", 1.0, 1),
+    ("climb_power_kw", "power on climbs (kW)", 1.0, 1),
+    ("climb_time_s", "time on climbs (s)", 1.0, 1),
+    ("climb_extra_torque_share", "extra torque in use there (%)", 100.0, 1),
+    ("crest_speed_m_s", "speed at the crests (km/h)", 3.6, 1),
+    ("passing_time_s", "time to pass (s)", 1.0, 1),
+    ("trip_time_s", "time for the road (s)", 1.0, 0),
+    ("fuel_l_per_100km", "fuel (l/100 km)", 1.0, 2),
+    ("peak_gas_degc", "peak gas (degC)", 1.0, 0),
+    ("seconds_over_gas_limit", "gas above its limit (s)", 1.0, 1),
+    ("longest_10k_over_gas_limit_s", "longest more than 10 K above (s)", 1.0, 1),
+    ("gear_change_torque_n_m", "torque in gear changes (N m)", 1.0, 0),
+    ("setting_changes", "setting changes", 1.0, 1),
 )
+_AGAINST = ("base", "fixed_share", "short_pull", "known_load")
 
 
 @dataclass(frozen=True)
@@ -154,48 +160,32 @@ def print_comparison(run: CompareRun) -> None:
     ----------
     run : CompareRun
     """
-    from rich import box
-    from rich.table import Table
-
     out, summary = console(), run.summary
     out.print(
         f"{summary['rig']} on {summary['road']}: {summary['combined_mass_kg']:,.0f} kg, "
         f"{len(summary['climbs'])} climbs, {summary['draws']} draws, the same for every strategy"
     )
-    base = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="means", title_justify="left")
-    base.add_column("strategy")
-    for _, heading, _, _ in _SHOWN:
-        base.add_column(heading, justify="right")
-    for name, entry in summary["strategies"].items():
-        cells = [
-            _number(entry[quantity]["mean"] * factor, decimals)
-            for quantity, _, factor, decimals in _SHOWN
-        ]
-        base.add_row(name, *cells)
-    out.print(base)
-    shown = Table(
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        title="paired differences (95 % interval)",
-        title_justify="left",
+    names = list(summary["strategies"])
+    means = _table("means", ["", *(name.replace("_", " ") for name in names)])
+    for quantity, heading, factor, decimals in _SHOWN:
+        values = [summary["strategies"][name][quantity]["mean"] for name in names]
+        if any(value == value for value in values):
+            means.add_row(heading, *(_number(factor * value, decimals) for value in values))
+    out.print(means)
+    differences = _table(
+        "the load learnt, less ... in the same draw: mean (95 % interval)",
+        ["", *(minus.replace("_", " ") for minus in _AGAINST)],
     )
-    columns = [one for one in _SHOWN if one[0] in ("climb_power_kw", "climb_time_s")]
-    columns += [one for one in _SHOWN if one[0] in ("fuel_l_per_100km", "peak_gas_degc")]
-    shown.add_column("strategy less another")
-    for _, heading, _, _ in columns:
-        shown.add_column(heading, justify="right")
     found = {
-        (one["of"], one["minus"], one["quantity"]): one for one in summary["paired_differences"]
+        (one["minus"], one["quantity"]): one
+        for one in summary["paired_differences"]
+        if one["of"] == "learnt_load"
     }
-    for of, minus in dict.fromkeys((one[0], one[1]) for one in found):
-        cells = []
-        for quantity, _, factor, decimals in columns:
-            one = found[of, minus, quantity]
-            low, high = (factor * end for end in one["interval95"])
-            mean = _number(factor * one["mean"], decimals)
-            cells.append(f"{mean} ({_number(low, decimals)} to {_number(high, decimals)})")
-        shown.add_row(f"{of} less {minus}", *cells)
-    out.print(shown)
+    for quantity, heading, factor, decimals in _SHOWN:
+        cells = [found[minus, quantity] for minus in _AGAINST]
+        if any(cell["n"] for cell in cells):
+            differences.add_row(heading, *(_with_interval(c, factor, decimals) for c in cells))
+    out.print(differences)
     ratio = summary["share_of_known_gain"]["climb_power_kw"]
     if ratio["mean"] == ratio["mean"]:
         low, high = ratio["interval95"]
@@ -209,8 +199,23 @@ def print_comparison(run: CompareRun) -> None:
     out.print(f"written to {run.folder}")
 
 
+def _table(title: str, headings: list[str]) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    for place, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if place else "left")
+    return table
+
+
 def _number(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}" if value == value else "–"
+
+
+def _with_interval(one: dict[str, Any], factor: float, decimals: int) -> str:
+    low, high = (_number(factor * end, decimals) for end in one["interval95"])
+    return f"{_number(factor * one['mean'], decimals)} ({low} to {high})"
 
 
 def _limit_lines(exceeded: list[dict[str, Any]]) -> list[str]:

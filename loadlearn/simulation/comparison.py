@@ -32,6 +32,8 @@ FloatArray = NDArray[np.float64]
 
 CLIMB_GRADE_PERCENT, CLIMB_SMOOTH_M, CLIMB_SHORTEST_M = 2.5, 200.0, 400.0
 """A climb: grade over 200 m at or above 2.5 % for at least 400 m (our own definition)."""
+STOPPING_M = 300.0
+"""Before the road's end, where the vehicle comes to rest, nothing counts as climb."""
 PASSING_GAIN_M, PASSING_LONGEST_S = 70.0, 60.0
 """To pass: 70 m gained on the slower vehicle: gaps before and after, and both lengths (our own)."""
 PASSING_RISE_M_S, PASSING_SLOWEST_M_S = 10.0 / 3.6, 50.0 / 3.6
@@ -89,7 +91,8 @@ def climbs(road: Road) -> tuple[Climb, ...]:
     edges = np.flatnonzero(np.diff(steep.astype(int)))
     found: list[Climb] = []
     for first, after in zip(edges[::2], edges[1::2], strict=True):
-        start, end = float(road.distance_m[first]), float(road.distance_m[after - 1])
+        start = float(road.distance_m[first])
+        end = min(float(road.distance_m[after - 1]), road.length_m - STOPPING_M)
         if found and start - found[-1].end_m < CLIMB_SMOOTH_M:
             start = found.pop().start_m
         found.append(Climb(start, end))

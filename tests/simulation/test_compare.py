@@ -1,0 +1,245 @@
+"""Comparing strategies: what is measured, how differences are judged, what the command leaves."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from loadlearn.cli import app
+from loadlearn.errors import InputError
+from loadlearn.rig import Rig
+from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.simulation.comparison import (
+    PASSING_GAIN_M,
+    PASSING_LONGEST_S,
+    QUANTITIES,
+    STOPPING_M,
+    Comparison,
+    Situation,
+    _passing_time,
+    climbs,
+    compare_strategies,
+    gain_ratio,
+    interval95,
+    paired,
+    passing_places,
+    prepare_draw,
+    situation,
+    summarise,
+)
+from loadlearn.simulation.road import Road, random_road
+from loadlearn.simulation.strategies import run_strategy
+
+RIGS = Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs"
+# Warm weather, a rise of the limit, then a hill; short, so that the test is.
+ROAD = """
+name = "a hill"
+seed = 5
+[[section]]
+length_m = 900.0
+relief = "level"
+speed_limit_km_h = 60.0
+temperature_degc = 30.0
+[[section]]
+length_m = 2600.0
+relief = "level"
+speed_limit_km_h = 90.0
+temperature_degc = 30.0
+[[section]]
+length_m = 2000.0
+relief = "level"
+grade_percent = 7.0
+speed_limit_km_h = 90.0
+temperature_degc = 30.0
+"""
+
+
+@pytest.fixture(scope="module")
+def road_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("road") / "hill.toml"
+    path.write_text(ROAD)
+    return path
+
+
+@pytest.fixture(scope="module")
+def hill(utility: Rig, road_file: Path) -> Situation:
+    return situation(utility, Road.from_file(road_file), 5700.0)
+
+
+@pytest.fixture(scope="module")
+def compared(hill: Situation) -> Comparison:
+    return compare_strategies(hill, draws=3, seed=2)
+
+
+def test_climbs_of_a_road_drawn_by_hand() -> None:
+    road = random_road(1, 10_000.0, "level", stops=[])
+    grade = np.zeros(road.distance_m.size)
+    at = road.distance_m
+    grade[(at >= 2000.0) & (at < 3500.0)] = 5.0
+    grade[(at >= 3600.0) & (at < 4500.0)] = 4.0  # a short ease does not end a climb
+    grade[(at >= 6000.0) & (at < 6150.0)] = 8.0  # too short
+    grade[at >= 8000.0] = 2.0  # too gentle
+    found = climbs(replace(road, grade_percent=grade))
+    assert len(found) == 1
+    assert found[0].start_m == pytest.approx(2000.0, abs=110.0)
+    assert found[0].end_m == pytest.approx(4500.0, abs=110.0)
+
+
+def test_passing_by_constant_acceleration() -> None:
+    # From 20 m/s with 0.5 m/s2 against 20 m/s: the gain is t^2/4 (worked by hand).
+    time = np.arange(0.0, 100.0, 0.02)
+    distance = 1000.0 + 20.0 * time + 0.25 * time**2
+    expected = np.sqrt(PASSING_GAIN_M / 0.25)
+    assert _passing_time(time, distance, 1000.0, 20.0) == pytest.approx(expected, abs=0.021)
+    # One that is never passed counts with the longest time, not as nothing.
+    assert _passing_time(time, 1000.0 + 20.0 * time, 1000.0, 20.0) == PASSING_LONGEST_S
+    assert np.isnan(_passing_time(time, distance, 1e6, 20.0))
+
+
+def test_places_to_pass_are_where_the_limit_rises(hill: Situation) -> None:
+    assert passing_places(hill.road) == ((900.0, pytest.approx(60.0 / 3.6)),)
+
+
+def test_intervals_are_those_of_the_paired_t_test() -> None:
+    from scipy.stats import ttest_rel
+
+    rng = np.random.default_rng(4)
+    common = rng.normal(100.0, 20.0, 9)
+    one, other = common + rng.normal(3.0, 1.0, 9), common + rng.normal(0.0, 1.0, 9)
+    table = pd.DataFrame(
+        {
+            "draw": np.tile(np.arange(9), 2),
+            "strategy": ["a"] * 9 + ["b"] * 9,
+            "x": np.concatenate([one, other]),
+        }
+    )
+    # scipy's own paired test is the oracle.
+    reference = ttest_rel(one, other).confidence_interval(0.95)
+    ours = interval95(paired(table, "x", "a", "b"))
+    assert ours["interval95"] == pytest.approx([reference.low, reference.high])
+    # Unpaired, the spread of the draws would hide it.
+    assert ours["interval95"][0] > 0.0 and one.std(ddof=1) > 10.0
+    assert np.isnan(interval95([3.0])["interval95"]).all()
+    assert interval95([np.nan, np.nan])["n"] == 0
+
+
+def test_share_of_a_gain() -> None:
+    rng = np.random.default_rng(5)
+    base = rng.normal(100.0, 10.0, 20)
+    gain = rng.uniform(8.0, 12.0, 20)
+    frames = {"base": base, "known_load": base + gain, "learnt_load": base + 0.9 * gain}
+    table = pd.concat(
+        pd.DataFrame({"draw": np.arange(20), "strategy": name, "x": values})
+        for name, values in frames.items()
+    )
+    ratio = gain_ratio(table, "x")
+    assert ratio["mean"] == pytest.approx(0.9)
+    assert ratio["interval95"] == pytest.approx([0.9, 0.9])
+    # No gain to have a share of: no number.
+    table.loc[table["strategy"] == "known_load", "x"] = base + rng.normal(0.0, 1.0, 20)
+    assert np.isnan(gain_ratio(table, "x")["mean"])
+
+
+def test_quantities_hang_together(hill: Situation, compared: Comparison) -> None:
+    table = compared.table
+    # The vehicle comes to rest at the road's end: the climb ends before it slows down.
+    assert hill.climbs[0].end_m == hill.road.length_m - STOPPING_M
+    assert len(table) == 15 and (table["driven_to_the_end"] == 1.0).all()
+    climb = hill.climbs[0]
+    length = climb.end_m - climb.start_m
+    rise = length * 0.07 / np.hypot(1.0, 0.07)
+    # Work at the tread on the climb: at least the rise in energy less what speed gave up.
+    least = hill.combined_mass_kg * (GRAVITY_M_S2 * rise - 0.5 * (90.0 * 1.1 / 3.6) ** 2)
+    work = 1e3 * table["climb_power_kw"] * table["climb_time_s"]
+    assert (work > least).all() and (work < 2.5 * least).all()
+    assert table["fuel_l_per_100km"].between(15.0, 150.0).all()
+    assert (length / table["climb_time_s"]).between(5.0, 28.0).all()
+    base = table[table["strategy"] == "base"].set_index("draw")
+    fixed = table[table["strategy"] == "fixed_share"].set_index("draw")
+    assert (base["climb_extra_torque_share"] == 0.0).all()
+    used = fixed["climb_extra_torque_share"] > 0.05
+    assert used.any()
+    assert (fixed["climb_time_s"] < base["climb_time_s"])[used].all()
+
+
+def test_draws_differ_and_strategies_of_a_draw_share_them(
+    hill: Situation, compared: Comparison
+) -> None:
+    again = compare_strategies(replace(hill, compared=hill.compared[:1]), draws=3, seed=2)
+    base = compared.table[compared.table["strategy"] == "base"].reset_index(drop=True)
+    pd.testing.assert_frame_equal(again.table, base)
+    assert base["fuel_l_per_100km"].nunique() == 3
+    assert base["tractive_scale"].nunique() == 3
+
+
+def test_summary(compared: Comparison) -> None:
+    summary = summarise(compared)
+    differences = {
+        (one["of"], one["minus"], one["quantity"]): one for one in summary["paired_differences"]
+    }
+    for quantity in QUANTITIES:
+        one = differences["learnt_load", "known_load", quantity]
+        low, high = one["interval95"]
+        if one["n"] > 1:
+            assert low <= one["mean"] <= high
+    means = {name: entry["climb_time_s"]["mean"] for name, entry in summary["strategies"].items()}
+    assert differences["short_pull", "base", "climb_time_s"]["mean"] == pytest.approx(
+        means["short_pull"] - means["base"]
+    )
+
+
+def test_over_its_limit_is_seen(utility: Rig, hill: Situation) -> None:
+    from loadlearn.simulation.comparison import limits_exceeded, measure
+
+    limits = utility.limits.model_copy(update={"exhaust_gas_temp_degc": 450.0})
+    strict = replace(hill, rig=utility.model_copy(update={"limits": limits}))
+    prepared, logger = prepare_draw(strict, 0, 1, 2)
+    run = run_strategy(strict.rig, prepared, logger, strict.compared[0])
+    found = {one["channel"]: one for one in limits_exceeded(run, strict)}
+    hot = found["exhaust_gas_temp_degc"]
+    assert hot["limit"] == 450.0 and hot["longest_s"] > 2.0 and hot["peak"] > 450.0
+    values = measure(run, strict)
+    assert values["seconds_over_gas_limit"] >= values["longest_10k_over_gas_limit_s"] > 2.0
+
+
+def test_command(road_file: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    call = ["compare", "--rig", str(RIGS / "utility_boat.toml"), "--road", str(road_file)]
+    call += ["--out", str(out), "--draws", "2", "--seed", "2", "--mass", "5700"]
+    done = CliRunner().invoke(app, call)
+    assert done.exit_code in (0, 1), done.output
+    assert {path.name for path in out.iterdir()} == {
+        "comparison.csv",
+        "comparison.json",
+        "comparison_pareto.png",
+        "comparison_traces.png",
+    }
+    document = json.loads((out / "comparison.json").read_text())
+    assert (done.exit_code == 1) == bool(document["limits_exceeded"])
+    assert document["provenance"]["seeds"] == {"seed": 2} and document["draws"] == 2
+    table = pd.read_csv(out / "comparison.csv")
+    assert set(table["strategy"]) == set(document["strategies"]) and len(table) == 10
+    assert "learnt" in done.output
+    refused = CliRunner().invoke(app, call)
+    assert refused.exit_code == 2
+    first = (out / "comparison.csv").read_bytes()
+    assert CliRunner().invoke(app, [*call, "--force", "--no-figure"]).exit_code == done.exit_code
+    assert (out / "comparison.csv").read_bytes() == first
+    assert not (out / "comparison_traces.png").exists()
+
+
+def test_what_cannot_be_compared_is_refused(road_file: Path, tmp_path: Path, utility: Rig) -> None:
+    with pytest.raises(InputError, match=r"engine\.uprated"):
+        engine = utility.engine.model_copy(update={"uprated": None})
+        situation(utility.model_copy(update={"engine": engine}), Road.from_file(road_file))
+    with pytest.raises(InputError, match="positive mass"):
+        situation(utility, Road.from_file(road_file), -3.0)
+    missing = ["compare", "--rig", str(RIGS / "utility_boat.toml"), "--road", "no_such_road.toml"]
+    done = CliRunner().invoke(app, [*missing, "--out", str(tmp_path / "out")])
+    assert done.exit_code == 2 and not (tmp_path / "out").exists()
