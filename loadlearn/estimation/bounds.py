@@ -118,7 +118,7 @@ def conditional_bound(
     if table.ndim != 2 or table.shape[1] != N_ROW:
         raise InputError(f"rows of shape {table.shape}; they have {N_ROW} columns")
     noise = noise or default_noise(height, rig)
-    pooled = _pooled(prior or prior_for(rig, source, height))
+    pooled = pooled_prior(prior or prior_for(rig, source, height))
     n = n_states or states_needed(
         source == SOURCE_FUEL, share, height == rows.HEIGHT_FROM_ACCELEROMETER
     )
@@ -128,8 +128,17 @@ def conditional_bound(
     return _table(table[:, R_TIME], covariances, true_states, mass, scale, pooled.log_scale_sd)
 
 
-def _pooled(prior: Prior) -> Prior:
-    """The prior of loads as one broad component: mean and sd of the mixture."""
+def pooled_prior(prior: Prior) -> Prior:
+    """The prior of loads as one broad component of the mixture's mean and sd.
+
+    Parameters
+    ----------
+    prior : Prior
+
+    Returns
+    -------
+    Prior
+    """
     mean = float(np.sum(prior.weight * prior.mass_kg))
     second = float(np.sum(prior.weight * (prior.mass_sd_kg**2 + prior.mass_kg**2)))
     return one_component(prior, 0)._replace(
