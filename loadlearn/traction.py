@@ -1,4 +1,4 @@
-"""Fuelling, torque or measured force → force at the tread; which samples may be believed, and why not.
+"""Fuelling, torque or measured force → force at the tread; which samples to believe, and why not.
 
 From fuelling, by the Willans line (Guzzella & Onder, *Introduction to Modeling and Control of
 Internal Combustion Engine Systems*, from memory)::
@@ -475,7 +475,8 @@ def force_source(trace: pd.DataFrame) -> int:
         if column in trace.columns and trace[column].notna().any():
             return source
     raise InputError(
-        "no force channel: the log needs one of fuel_rate_g_s, engine_torque_n_m or tractive_force_n"
+        "no force channel: the log needs one of fuel_rate_g_s, engine_torque_n_m or "
+        "tractive_force_n"
     )
 
 

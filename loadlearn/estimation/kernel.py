@@ -147,7 +147,7 @@ def predict(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    row : ndarray, shape (25,)
+    row : ndarray, shape (27,)
     noise : Noise
     disturbance, walk : ndarray, shape (lanes,)
         From :func:`uneven_ground`.
@@ -292,7 +292,7 @@ def filter_rows(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 25)
+    rows : ndarray, shape (at least count, 27)
     count : int
     memory : ndarray, shape (11,)
     states, covariances, log_weights, loads
@@ -451,7 +451,7 @@ def carry_covariance(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    rows : ndarray, shape (k, 25)
+    rows : ndarray, shape (k, 27)
     noise : Noise
     """
     n, lanes = states.shape

@@ -16,7 +16,8 @@ kappa = CdA / m, none of which depends on s::
                     + phi tau int F (L - L0) dx / g
 
 (L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
-driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g.
+driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g,
+and the way is shorter by sigma F than the wheels turn.
 Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by
 integration, so that *noise in the grade is never noise in a regressor*, and nothing is
 differentiated.
@@ -108,6 +109,8 @@ ROW_NAMES: tuple[str, ...] = (
     "restart",
     "tilt_kg_m",
     "slip_m_n",
+    "slipping_force_n",
+    "grade_height_m",
 )
 (
     R_TIME,
@@ -135,8 +138,10 @@ ROW_NAMES: tuple[str, ...] = (
     R_RESTART,
     R_TILT,
     R_SLIP,
-) = range(25)
-N_ROW = 25
+    R_SLIPFORCE,
+    R_GRADEHEIGHT,
+) = range(27)
+N_ROW = 27
 
 
 class Noise(NamedTuple):
@@ -176,7 +181,7 @@ def row_sensitivities(
     ----------
     state : ndarray, shape (n, lanes)
         State at the start of the interval, in the order of ``STATE_NAMES``.
-    row : ndarray, shape (25,)
+    row : ndarray, shape (27,)
         In the order of ``ROW_NAMES``.
     predicted : ndarray, shape (lanes,)
         Receives the energy height (m).
@@ -216,15 +221,16 @@ def row_sensitivities(
         out[SLOPE, h] = -row[R_SLOPE]
         out[COLD, h] = -row[R_DXCOS]
         out[TILT, h] = phi * row[R_TILT]
-        out[SLIP, h] = 0.0
-        predicted[h] = (
-            state[ENERGY, h]
-            + phi * per_phi
+        gained = (
+            phi * per_phi
             - (state[ROLL, h] + state[COLD, h]) * row[R_DXCOS]
             - state[SLOPE, h] * row[R_SLOPE]
             - kappa * drag
             + (state[DISTURBANCE, h] + bias) * row[R_DX]
         )
+        # The wheels turn further than the vehicle moves; what the body gains falls short by that.
+        out[SLIP, h] = -row[R_SLIPFORCE] * (gained - row[R_GRADEHEIGHT])
+        predicted[h] = state[ENERGY, h] + gained + state[SLIP, h] * out[SLIP, h]
 
 
 @jit
@@ -430,12 +436,14 @@ def load_prior(
         unreported_sd=0.0 if uprated is None else uprated.reported_share_sd,
         slope_bias_sd=slope_bias_sd,
         accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3,
-        # The Willans line is straight to about a per cent from light to full load, and so is the
+        # The Willans line is straight to a per cent or two from light to full load, and so is the
         # driveline's efficiency (common practice, no source).
-        tilt_sd=0.010,
-        # A rolling tyre slips by about F / (40 W) (linear range of tyre curves, from memory).
-        slip_per_n=1.0 / (40.0 * vehicle.mass_kg * GRAVITY_M_S2),
-        slip_sd_per_n=0.7 / (40.0 * vehicle.mass_kg * GRAVITY_M_S2),
+        tilt_sd=0.015,
+        # A driven tyre slips by about F / (22 W) on hard ground (linear range of tyre curves, from
+        # memory). Left free, the slip takes up the engine's lag and biases the mass more than a
+        # slip not modelled does (experiments/ablation.py): only a trace of it is allowed.
+        slip_per_n=0.0,
+        slip_sd_per_n=0.01 / (22.0 * vehicle.mass_kg * GRAVITY_M_S2),
     )
 
 

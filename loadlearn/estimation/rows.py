@@ -24,6 +24,7 @@ from loadlearn.estimation.model import (
     R_DX,
     R_DXCOS,
     R_FORCEVAR,
+    R_GRADEHEIGHT,
     R_GROSS,
     R_HALF,
     R_KNOWN,
@@ -33,6 +34,7 @@ from loadlearn.estimation.model import (
     R_ROT,
     R_ROTSTEP,
     R_SLIP,
+    R_SLIPFORCE,
     R_SLOPE,
     R_SPEED,
     R_STILL,
@@ -207,7 +209,7 @@ def samples_to_rows(
         Samples closer together than this are integrated into one row.
     inputs : ndarray, shape (n, 16)
         In the order of ``ROW_INPUTS``; NaN where absent.
-    rows : ndarray, shape (at least n, 25)
+    rows : ndarray, shape (at least n, 27)
         Receives the rows.
     row_of_sample : ndarray of int, shape (n,)
         Receives the number of rows complete at each sample.
@@ -368,6 +370,7 @@ def samples_to_rows(
             memory[acc + R_SLOPE] += rolling_coefficient(0.0, 1.0, middle) * dx * cosine
             if height_source == HEIGHT_FROM_GRADE:
                 memory[M_HEIGHT] += mean_slope * dx
+                memory[acc + R_GRADEHEIGHT] += mean_slope * dx
             elif height_source == HEIGHT_FROM_ACCELEROMETER and not math.isnan(accel):
                 last_accel = memory[M_ACCEL] if not math.isnan(memory[M_ACCEL]) else accel
                 memory[M_HEIGHT] += 0.5 * (accel + last_accel) * dx / gravity
@@ -424,8 +427,10 @@ def samples_to_rows(
             rows[count, R_ROT] = rotating * expected
             rows[count, R_SPEED] = speed
             rows[count, R_HALF] = half_width
-            # A tread force measured at the wheel slips no less; free-rolling speed does not.
-            rows[count, R_SLIP] = 2.0 * expected * max(force, 0.0)
+            if height_source != HEIGHT_FROM_ACCELEROMETER:
+                # Against a body accelerometer wheel slip cancels: both sides use the same way.
+                rows[count, R_SLIP] = 2.0 * expected * max(force, 0.0)
+                rows[count, R_SLIPFORCE] = 0.5 * max(force + memory[M_FORCE], 0.0)
             memory[M_LAST_ROW_S] = time
             count += 1
             row_of_sample[index] = count
