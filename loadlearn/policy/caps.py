@@ -24,6 +24,7 @@ from loadlearn.policy.columns import (
 )
 from loadlearn.policy.exhaust import (
     FORETOLD_AFTER_S,
+    GIVE_BACK_PER_S,
     ExhaustState,
     FullLoad,
     GasInput,
@@ -87,6 +88,10 @@ from loadlearn.policy.thermal_model import (
 
 LONGEST_GAP_S = 5.0
 """After a longer gap nothing given before it still stands (s)."""
+THERMOSTAT_SHUT_DEGC = 70.0
+"""Below this every thermostat is shut (common practice, no source), so the coolant must warm up."""
+FIRING_SHARE = 0.15
+"""Fuelling over base full load from which there is gas to speak of; below it caps are held."""
 IMPLAUSIBLE_K = 150.0
 """An exhaust reading this far from the model, and six of its sds, is impossible (K)."""
 
@@ -129,7 +134,7 @@ def observe_exhaust(
     trusted : bool
     """
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
-    firing = 1.0 if engine.fuel_g_s > 0.15 * engine.base_fuel_g_s else 0.0
+    firing = 1.0 if engine.fuel_g_s > FIRING_SHARE * engine.base_fuel_g_s else 0.0
     drive = GasInput(rise_k, air_now.intake_degc, air.ambient_degc, after, firing)
     reading = gas_reading(config, row)
     exhaust = state.exhaust
@@ -153,6 +158,7 @@ def observe_exhaust(
         tolerance,
         exhaust.predicted_move_k,
         interval_s,
+        True,
     )
     if usable and not row[REGENERATION_FLAG] > 0.5:
         exhaust = correct_exhaust(p, exhaust, drive, reading)
@@ -206,7 +212,9 @@ def compute_caps(
     )
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
-    caps[EXHAUST_GAS_HEAT] = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
+    if engine.fuel_g_s > FIRING_SHARE * engine.base_fuel_g_s and state.exhaust.firing_s > 0.0:
+        now = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
+        caps[EXHAUST_GAS_HEAT] = min(now, caps[EXHAUST_GAS_HEAT] + GIVE_BACK_PER_S * interval_s)
 
     most_fuel = air_now.flow_g_s / (p.stoichiometric_ratio * p.lambda_min)
     caps[AIR_FUEL_RATIO], _ = share_of_fuel(
@@ -216,7 +224,9 @@ def compute_caps(
     omega = engine.rpm * RAD_S_PER_RPM
     at_base = charge_target_kpa(p, engine.base_fuel_g_s, engine.base_fuel_g_s, omega)
     at_all = charge_target_kpa(p, engine.uprated_fuel_g_s, engine.base_fuel_g_s, omega)
-    most_kpa = p.pressure_ratio_max * air.ambient_kpa
+    # Where boost is measured, the target is scaled to what it lately was near full load: a boost
+    # control that limits the compressor by itself leaves room that no model knows.
+    most_kpa = p.pressure_ratio_max * air.ambient_kpa / state.boost_ratio
     if p.throttled > 0.5:
         most_kpa = math.nan
     caps[TURBO_SPEED], _ = share_of_fuel(most_kpa, at_base, at_all)
@@ -254,12 +264,12 @@ def compute_caps(
     sway_state, caps[SWAY], _ = sway(state.sway, row[SPEED], interval_s)
 
     # While the coolant warms up its sensor must answer; at the thermostat it may well stand still.
-    warming = p.coolant_thermostat_degc - 5.0 - row[COOLANT]
+    warming = THERMOSTAT_SHUT_DEGC - row[COOLANT]
     move = 0.0
     if warming > 0.0:
-        move = 0.3 * interval_s * warming / p.coolant_time_s * engine.fuel_g_s / p.rated_fuel_g_s
+        move = 0.2 * interval_s * warming / p.coolant_time_s * engine.fuel_g_s / p.rated_fuel_g_s
     coolant, coolant_trusted, _ = watch_sensor(
-        state.coolant_sensor, row[COOLANT], -50.0, 150.0, math.nan, 0.0, move, interval_s
+        state.coolant_sensor, row[COOLANT], -50.0, 150.0, math.nan, 0.0, move, interval_s, False
     )
     caps[COOLANT_SENSOR] = 1.0 if coolant_trusted else 0.0
     if math.isnan(row[COOLANT]) and coolant_trusted:

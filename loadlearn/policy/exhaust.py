@@ -34,13 +34,18 @@ from loadlearn.policy.thermal_model import (
 
 LOOK_AHEAD_S = 2.0
 """The cap keeps the gas within its limit up to this time ahead, metal still warming (s)."""
-CAP_MARGIN_SD = 0.75
+CAP_MARGIN_SD = 1.0
 """Standard deviations of the gas temperature kept as distance to the limit."""
 CAP_MARGIN_K = 0.5
 FORETOLD_AFTER_S = 5.0
 """Firing for this long, the model foretells the sensor well enough to judge it (s)."""
 _FACTOR_DRIFT_PER_ROOT_S = 0.002
-_ANCHOR_S = 2.0
+_FRESH_SHARE, _FRESH_S = 0.12, 2.0
+"""Firing anew after overrun, little and cold gas: the model may be this much of the rise off."""
+_FRESH_DISTANCE = 0.05
+GIVE_BACK_PER_S = 0.12
+"""The cap gives back no faster, so that a lagging sensor can show what it did (1/s)."""
+_ANCHOR_S = 5.0
 _RISE_FLOOR_K = 60.0
 """Rises below this (fuel cut, idle) say little of the factor at load."""
 
@@ -171,13 +176,17 @@ def predict_exhaust(
     new_sf = c * mf + d * sf + e * ff
 
     now = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
-    log_rise = now + (state.log_rise - now) * math.exp(-interval_s / _ANCHOR_S)
+    log_rise = state.log_rise
+    if drive.firing > 0.5:
+        # A gear change or a bend without fuel unlearns nothing of full load.
+        log_rise = now + (state.log_rise - now) * math.exp(-interval_s / _ANCHOR_S)
     drift = _FACTOR_DRIFT_PER_ROOT_S * _FACTOR_DRIFT_PER_ROOT_S * interval_s
     ceiling = 4.0 * p.exhaust_rise_sd * p.exhaust_rise_sd
     grown = min(ff + _shape_variance(p, log_rise - state.log_rise) + drift, max(ceiling, ff))
     new_mm += interval_s
     new_ss += interval_s
-    gas_sd = math.sqrt(_gas_variance(p, new_mm, new_mf, grown, drive.rise_k))
+    variance = _gas_variance(p, new_mm, new_mf, grown, drive.rise_k)
+    gas_sd = math.sqrt(variance + _metal_variance(p, cylinder - metal))
     # Idling or overrun, metal warms what little flows and the model knows nothing of the sensor.
     firing = state.firing_s + interval_s * (1.0 if drive.firing > 0.5 else -4.0)
     firing = min(max(firing, 0.0), 2.0 * FORETOLD_AFTER_S)
@@ -219,10 +228,14 @@ def correct_exhaust(
     -------
     ExhaustState
     """
-    # Away from the anchor the model's shape is part of what the sensor shows.
+    # Away from the anchor the model's shape is part of what the sensor shows; while the metal is
+    # far from the gas, so is what is not known of the metal.
     away = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K) - state.log_rise
     shape = 0.25 * _shape_variance(p, away) * drive.rise_k * drive.rise_k
+    uneven = drive.intake_degc + state.factor * drive.rise_k - state.metal_degc
     total = state.cov_sensor + p.sensor_noise_k * p.sensor_noise_k + shape
+    fresh = _FRESH_SHARE * drive.rise_k * math.exp(-state.firing_s / _FRESH_S)
+    total += _metal_variance(p, uneven) + fresh * fresh
     bound = 4.0 * math.sqrt(total)
     surprise = min(max(reading_degc - state.sensor_degc, -bound), bound)
     gain_metal = state.cov_metal_sensor / total
@@ -238,7 +251,8 @@ def correct_exhaust(
     ff = max(state.cov_factor - gain_factor * state.cov_sensor_factor, 1e-8)
     cylinder = drive.intake_degc + factor * drive.rise_k
     gas = cylinder - p.metal_share * (cylinder - metal)
-    gas_sd = math.sqrt(_gas_variance(p, mm, mf, ff, drive.rise_k))
+    variance = _gas_variance(p, mm, mf, ff, drive.rise_k)
+    gas_sd = math.sqrt(variance + _metal_variance(p, cylinder - metal))
     return ExhaustState(
         metal,
         state.sensor_degc + gain_sensor * surprise,
@@ -260,6 +274,12 @@ def correct_exhaust(
 def _shape_variance(p: ThermalParameters, moved: float) -> float:
     """Variance of the factor gained by moving in log rise."""
     return p.exhaust_shape_sd * p.exhaust_shape_sd * abs(moved) / p.exhaust_shape_length
+
+
+def _metal_variance(p: ThermalParameters, difference_k: float) -> float:
+    """Variance of the gas from what is not known of how metal takes heat out of it."""
+    sd = p.metal_share_sd * p.metal_share * difference_k
+    return sd * sd
 
 
 def _gas_variance(p: ThermalParameters, mm: float, mf: float, ff: float, rise_k: float) -> float:
@@ -310,7 +330,7 @@ def full_load_gas(
     if math.isnan(intake):
         intake = charge_temperature_degc(p, air.ambient_degc, fuel / max(base_fuel, 1e-9))
     flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa) * point.air_ratio
-    return FullLoadGas(intake, exhaust_rise_k(p, fuel, flow), fuel, flow)
+    return FullLoadGas(intake, exhaust_rise_k(p, fuel, flow, base_fuel), fuel, flow)
 
 
 def gas_limit_degc(
@@ -335,6 +355,10 @@ def _gas_at(
         state.cov_metal_factor
     )
     variance += by_factor * by_factor * (state.cov_factor + moved)
+    variance += _metal_variance(p, keep * (cylinder - state.metal_degc))
+    # The first ten seconds after overrun count for less: the sensor has not caught up yet.
+    fresh = _FRESH_DISTANCE * load.rise_k * (1.0 - state.firing_s / (2.0 * FORETOLD_AFTER_S))
+    variance += keep * keep * fresh * fresh
     return gas, math.sqrt(max(variance, 0.0))
 
 

@@ -135,7 +135,7 @@ def policy_step(
     air = surroundings(row)
     engine = read_engine(p, config, memory, state, row)
     air_now = read_air(p, state, row, engine, air, interval)
-    rise = exhaust_rise_k(p, engine.fuel_g_s, air_now.flow_g_s)
+    rise = exhaust_rise_k(p, engine.fuel_g_s, air_now.flow_g_s, engine.base_fuel_g_s)
     exhaust, sensor, trusted = observe_exhaust(
         p, config, state, row, engine, air_now, air, rise, interval
     )
@@ -156,7 +156,15 @@ def policy_step(
         row[TIME],
         air_now.charge_model_kpa,
         air_now.air_ratio,
-        follow_fuel_ratio(state.fuel_ratio, state.extra_torque, engine, changing, interval),
+        air_now.boost_ratio,
+        follow_fuel_ratio(
+            state.fuel_ratio,
+            state.extra_torque,
+            engine,
+            exhaust.firing_s,
+            changing,
+            interval,
+        ),
         engine.gear,
         exhaust,
         sensor,
@@ -187,7 +195,7 @@ def policy_step(
     bits = 0
     for i in range(_CAPS):
         cap = memory.caps[i]
-        if cap < 1.0 and (_PREDICTIVE[i] < 0.5 or cap < wanted):
+        if cap < 1.0 and (_PREDICTIVE[i] < 0.5 or cap < wanted - 0.01):
             bits |= 1 << i
     if changing:
         bits |= 1 << GEAR_CHANGE_BIT

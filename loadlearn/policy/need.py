@@ -31,6 +31,8 @@ DEMAND_THRESHOLD = 0.85
 """Torque over base full load from which the reference speed is no longer updated."""
 DEMAND_RELEASE_S = 5.0
 """Demand must stay below the threshold for this long before the reference speed moves again (s)."""
+ASKED_MEMORY_S = 45.0
+"""Demand that returns within this time asks for no less speed than before (s)."""
 SPEED_SLOT_S, SPEED_SLOTS = 0.5, 20
 GRADE_SLOT_M, GRADE_SLOTS = 50.0, 200
 """Grades are kept as means over 50 m, for 10 km."""
@@ -71,16 +73,24 @@ MASS, ROLLING, SLOPE, DRAG, SCALE, TRAILER, WEIGHT = range(len(DRAW_FIELDS))
 
 
 class DemandState(NamedTuple):
-    """Reference speed and whether demand has passed the threshold."""
+    """Reference speed, whether demand has passed the threshold, and the speed memory."""
 
     reference_speed_m_s: float
     demanding: float
-    below_s: float
+    quiet_s: float
+    """Time since demand was last above the threshold."""
+    asked_m_s: float
+    """Speed asked for in the last demand."""
     slot_s: float
     """Time into the present slot of the speed memory."""
     slots: float
     """Speeds kept so far, at most ``SPEED_SLOTS``."""
     position: float
+
+
+def initial_demand_state() -> DemandState:
+    """Nothing asked for yet."""
+    return DemandState(0.0, 0.0, 1e3, 0.0, 0.0, 0.0, 0.0)
 
 
 def follow_reference_speed(
@@ -93,9 +103,13 @@ def follow_reference_speed(
 ) -> DemandState:
     """Reference speed v*: the median speed of the 10 s before demand passed 0.85 of base full load.
 
-    While demand is below the threshold it is the running median, so that it is ready. It moves
-    again once demand has been below the threshold for ``DEMAND_RELEASE_S``: on a long climb the
-    speed asked for is the one at its foot, not the one that was left half-way up.
+    While demand is below the threshold it is the running median, so that it is ready. On a long
+    climb the speed asked for is the one at its foot, not the one that was left half-way up.
+
+    Two things are added, for on a winding climb the plain median is the speed of the bend before:
+    while demand lasts, a higher speed reached is a speed asked for; and demand that comes again
+    within ``ASKED_MEMORY_S`` asks for no less than the last. Without them a driver who kept the
+    pedal down for a minute at 25 m/s was believed to want the 20 m/s of the bend, and need was 0.
 
     Parameters
     ----------
@@ -115,15 +129,11 @@ def follow_reference_speed(
     -------
     DemandState
     """
-    demanding, below = state.demanding, state.below_s
-    if load >= DEMAND_THRESHOLD:
-        demanding, below = 1.0, 0.0
-    elif demanding > 0.5:
-        below += interval_s
-        if below >= DEMAND_RELEASE_S:
-            demanding = 0.0
+    above = load >= DEMAND_THRESHOLD
+    quiet = 0.0 if above else min(state.quiet_s + interval_s, 1e3)
+    demanding = 1.0 if above or (state.demanding > 0.5 and quiet < DEMAND_RELEASE_S) else 0.0
     slot, kept, position = state.slot_s + interval_s, state.slots, state.position
-    reference = state.reference_speed_m_s
+    reference, asked = state.reference_speed_m_s, state.asked_m_s
     if kept < 0.5 or slot >= SPEED_SLOT_S:
         slot = 0.0
         if demanding < 0.5 or kept < 0.5:
@@ -133,11 +143,16 @@ def follow_reference_speed(
             count = int(kept)
             ordered = np.sort(speeds[:count])
             reference = 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
+    if state.demanding < 0.5 and state.quiet_s < ASKED_MEMORY_S:
+        reference = max(reference, asked)
+    if above:
+        reference = max(reference, speed_m_s)
     if not math.isnan(speed_limit_m_s):
         reference = min(reference, speed_limit_m_s)
-    return DemandState(
-        max(reference, SLOWEST_REFERENCE_M_S), demanding, below, slot, kept, position
-    )
+    reference = max(reference, SLOWEST_REFERENCE_M_S)
+    if demanding > 0.5:
+        asked = reference
+    return DemandState(reference, demanding, quiet, asked, slot, kept, position)
 
 
 class GradeState(NamedTuple):

@@ -38,10 +38,14 @@ from loadlearn.policy.thermal_model import (
     air_per_kpa,
     brake_torque_n_m,
     charge_pressure_kpa,
+    charge_target_kpa,
     charge_temperature_degc,
     fuel_flow_g_s,
     full_load_torque_n_m,
 )
+
+SETTLED_S = 8.0
+"""Firing for this long, the turbocharger is up (s)."""
 
 
 class EngineNow(NamedTuple):
@@ -74,6 +78,8 @@ class AirNow(NamedTuple):
     """NaN without a boost channel."""
     flow_g_s: float
     air_ratio: float
+    boost_ratio: float
+    """Charge pressure measured over what the boost control asks for, lately near full load."""
 
 
 def surroundings(row: NDArray[np.float64]) -> Surroundings:
@@ -233,12 +239,22 @@ def read_air(
         flow = modelled * ratio
     elif load > 0.3:
         now = min(max(flow / max(modelled, 1e-3), 0.6), 1.6)
-        ratio += (now - ratio) * (1.0 - math.exp(-interval_s / 2.0))
-    return AirNow(intake, charge, measured, flow, ratio)
+        ratio += (now - ratio) * (1.0 - math.exp(-interval_s / (1.0 if now < ratio else 2.0)))
+    boost_ratio = state.boost_ratio
+    if not math.isnan(measured) and load > 0.9:
+        asked = charge_target_kpa(p, engine.fuel_g_s, engine.base_fuel_g_s, omega)
+        now = min(max(measured / max(asked, 1.0), 0.6), 1.4)
+        boost_ratio += (now - boost_ratio) * (1.0 - math.exp(-interval_s / 3.0))
+    return AirNow(intake, charge, measured, flow, ratio, boost_ratio)
 
 
 def follow_fuel_ratio(
-    ratio: float, share: float, engine: EngineNow, changing: bool, interval_s: float
+    ratio: float,
+    share: float,
+    engine: EngineNow,
+    firing_s: float,
+    changing: bool,
+    interval_s: float,
 ) -> float:
     """Full-load fuelling measured over modelled, followed while the pedal is right down.
 
@@ -253,6 +269,9 @@ def follow_fuel_ratio(
     share : float
         Extra-torque share in use.
     engine : EngineNow
+    firing_s : float
+        For how long, about, the engine has been firing: just after overrun it is the turbocharger's
+        lag that takes fuel away, and the ratio may only rise.
     changing : bool
         Whether a gear change is under way, during which full load is not given.
     interval_s : float
@@ -267,4 +286,8 @@ def follow_fuel_ratio(
         return ratio
     nominal = engine.base_fuel_g_s + share * (engine.uprated_fuel_g_s - engine.base_fuel_g_s)
     now = min(max(engine.fuel_g_s / max(nominal, 1e-3), 0.7), 1.15)
-    return ratio + (now - ratio) * (1.0 - math.exp(-interval_s / 3.0))
+    if now < ratio and firing_s < SETTLED_S:
+        return ratio
+    # Towards more fuel, hence more heat, it follows quickly once beyond the channel's noise.
+    lag = 0.7 if now > ratio + 0.01 else 3.0
+    return ratio + (now - ratio) * (1.0 - math.exp(-interval_s / lag))

@@ -45,7 +45,7 @@ from loadlearn.policy.settings import (
     CREDIT_MAX_S,
     EpisodeState,
     HeatNow,
-    HeldSetting,
+    default_setting,
     economy_of_reserve,
     heat_time_s,
     hold_setting,
@@ -175,13 +175,13 @@ def renew_settings(
         heat_left = CREDIT_MAX_S
     if known < 0.5:
         heat_left = 0.0
-        held_retention = HeldSetting(0.0, 0.0, 0.0)
-        held_economy = HeldSetting(0.0, 0.0, 0.0)
-        held_kept = HeldSetting(0.0, 0.0, 0.0)
+        held_retention = default_setting()
+        held_economy = default_setting()
+        held_kept = default_setting()
     else:
-        held_retention = hold_setting(state.retention, retention, since)
-        held_economy = hold_setting(state.economy, economy, since)
-        held_kept = hold_setting(state.kept, kept, since)
+        held_retention = hold_setting(state.retention, retention, since, True)
+        held_economy = hold_setting(state.economy, economy, since, False)
+        held_kept = hold_setting(state.kept, kept, since, True)
     changes = state.setting_changes
     if held_retention.value != state.retention.value:
         changes += 1.0

@@ -33,6 +33,7 @@ from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.exhaust import (
+    FORETOLD_AFTER_S,
     ExhaustState,
     FullLoad,
     full_load_gas,
@@ -384,7 +385,7 @@ def quasi_steady(
     fuel = fuel_flow_g_s(p, part * full, omega)
     intake = charge_temperature_degc(p, air.ambient_degc, fuel / max(base_fuel, 1e-9))
     flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa)
-    cruising = intake + exhaust_rise_k(p, fuel, flow)
+    cruising = intake + exhaust_rise_k(p, fuel, flow, base_fuel)
     point = FullLoad(uprated.rpm, math.nan, 1.0, 1.0)
     at_full = full_load_gas(p, memory.curve, point, 1.0, air)
     fresh = initial_exhaust_state(p, cruising, cruising)
@@ -402,7 +403,7 @@ def quasi_steady(
         0.0,
         cruising,
         10.0,
-        0.0,
+        2.0 * FORETOLD_AFTER_S,
     )
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)

@@ -26,7 +26,8 @@ DROP_OUT_S = 0.3
 """Missing or impossible readings are forgiven for this long (s)."""
 TRUST_AFTER_S = 5.0
 """A sensor that was not trusted must be good for this long (s)."""
-_SHARE_MEMORY = 0.005
+# The habits of steady driving count, not those of the liveliest minute: up faster than down.
+_SHARE_MEMORY_UP, _SHARE_MEMORY_DOWN = 0.01, 0.003
 
 
 class SensorState(NamedTuple):
@@ -61,6 +62,7 @@ def watch_sensor(
     tolerance_k: float,
     expected_move_k: float,
     interval_s: float,
+    lively: bool,
 ) -> tuple[SensorState, bool, bool]:
     """Judge one reading.
 
@@ -78,6 +80,8 @@ def watch_sensor(
         Movement that the model expects over this interval (K).
     interval_s : float
         Time since the last sample (s).
+    lively : bool
+        Whether repetition may tell: the exhaust never stands still, but a coolant may for an hour.
 
     Returns
     -------
@@ -112,17 +116,20 @@ def watch_sensor(
         move = state.expected_move_k + expected_move_k
     else:
         length = state.repeats + 1.0
-        weight = 1.0 - (1.0 - _SHARE_MEMORY) ** length
+        now = state.repeats / length
+        memory = _SHARE_MEMORY_UP if now > share else _SHARE_MEMORY_DOWN
+        weight = 1.0 - (1.0 - memory) ** length
         if not math.isnan(state.reading_degc):
-            share += weight * (state.repeats / length - share)
+            share += weight * (now - share)
             moved = abs(state.expected_move_k + expected_move_k)
             if moved > 1.0 and state.unchanged_s < 30.0:
                 hold += 0.1 * (state.unchanged_s + interval_s - hold)
         unchanged, repeats, move = 0.0, 0.0, 0.0
 
     chance = repeats * math.log(min(max(share, 0.01), 0.9999))
-    by_repetition = chance <= math.log(REPEAT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
-    suspect = chance <= math.log(SUSPECT_CHANCE) and unchanged >= SHORTEST_FREEZE_S
+    overdue = lively and unchanged >= SHORTEST_FREEZE_S
+    by_repetition = overdue and chance <= math.log(REPEAT_CHANCE)
+    suspect = overdue and chance <= math.log(SUSPECT_CHANCE)
     by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 2.2 * hold)
     good = state.good_s + interval_s
     if by_repetition or by_no_answer:

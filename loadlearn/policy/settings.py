@@ -53,7 +53,8 @@ RESERVE_START, RESERVE_SPAN = 0.15, 0.30
 KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
 """Mass sd over mean: settings stay at their defaults above the second, leave them below the first.
 """
-CHANGE_STEP, CHANGE_WAIT_S = 0.05, 10.0
+CHANGE_STEP, CHANGE_WAIT_S, CHANGE_REST_S = 0.05, 10.0, 60.0
+"""A setting moves by more than the first, after the second; it then rests for the third."""
 
 
 def smoothstep(x: float) -> float:
@@ -270,12 +271,23 @@ class HeldSetting(NamedTuple):
     waiting_s: float
     towards: float
     """Mean of the candidate over the waiting time."""
+    rested_s: float
+    """Time since it last changed."""
 
 
-def hold_setting(state: HeldSetting, candidate: float, interval_s: float) -> HeldSetting:
-    """Change a setting only for a move of more than 0.05 that stays for 10 s.
+def default_setting() -> HeldSetting:
+    """A setting at its default, free to move."""
+    return HeldSetting(0.0, 0.0, 0.0, CHANGE_REST_S)
 
-    What is then published is the candidate's mean over those 10 s.
+
+def hold_setting(
+    state: HeldSetting, candidate: float, interval_s: float, rises_freely: bool
+) -> HeldSetting:
+    """Change a setting only for a move of more than 0.05 that stays for 10 s, and then rest.
+
+    What is then published is the candidate's mean over those 10 s. For a minute after a change
+    there is no other, so that bends and traffic do not chase the settings; but torque that is
+    needed may come at once (``rises_freely``).
 
     Parameters
     ----------
@@ -284,25 +296,28 @@ def hold_setting(state: HeldSetting, candidate: float, interval_s: float) -> Hel
         The definition's value now.
     interval_s : float
         Time since it was last asked (s).
+    rises_freely : bool
+        Whether a rise needs no rest (retention).
 
     Returns
     -------
     HeldSetting
     """
+    rested = min(state.rested_s + interval_s, 1e4)
     if abs(candidate - state.value) <= CHANGE_STEP or (
         state.waiting_s > 0.0 and (candidate > state.value) != (state.towards > state.value)
     ):
-        return HeldSetting(state.value, 0.0, state.value)
+        return HeldSetting(state.value, 0.0, state.value, rested)
     waiting = state.waiting_s + interval_s
-    weight = interval_s / waiting if waiting > 0.0 else 1.0
-    towards = (
-        candidate
-        if state.waiting_s <= 0.0
-        else state.towards + weight * (candidate - state.towards)
-    )
-    if waiting >= CHANGE_WAIT_S:
-        return HeldSetting(towards, 0.0, towards)
-    return HeldSetting(state.value, waiting, towards)
+    towards = candidate
+    if state.waiting_s > 0.0:
+        # Over the last ten seconds or so, should it wait for longer.
+        weight = interval_s / min(waiting, CHANGE_WAIT_S)
+        towards = state.towards + weight * (candidate - state.towards)
+    free = rested >= CHANGE_REST_S or (rises_freely and candidate > state.value)
+    if waiting >= CHANGE_WAIT_S and free:
+        return HeldSetting(towards, 0.0, towards, 0.0)
+    return HeldSetting(state.value, waiting, towards, rested)
 
 
 def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:

@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
-from loadlearn.policy.need import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
+from loadlearn.policy.need import (
+    GRADE_SLOTS,
+    SPEED_SLOTS,
+    DemandState,
+    GradeState,
+    initial_demand_state,
+)
 from loadlearn.policy.protections import (
     BOOST_PRIOR,
     PROTECTIONS,
@@ -25,7 +31,7 @@ from loadlearn.policy.protections import (
     initial_line,
 )
 from loadlearn.policy.sensor_watch import SensorState, initial_sensor_state
-from loadlearn.policy.settings import CREDIT_MAX_S, EpisodeState, HeldSetting
+from loadlearn.policy.settings import CREDIT_MAX_S, EpisodeState, HeldSetting, default_setting
 from loadlearn.policy.thermal_model import ThermalParameters, engine_curve
 from loadlearn.rig import Rig
 
@@ -75,6 +81,8 @@ class PolicyState(NamedTuple):
     """Modelled charge pressure, lagging."""
     air_ratio: float
     """Air measured over air modelled, smoothed."""
+    boost_ratio: float
+    """Charge pressure measured over asked for, near full load."""
     fuel_ratio: float
     """Full-load fuelling measured over modelled, smoothed while the pedal is down."""
     gear: float
@@ -112,6 +120,7 @@ def set_beliefs(
     time_s: float,
     charge_kpa: float,
     air_ratio: float,
+    boost_ratio: float,
     fuel_ratio: float,
     gear: float,
     exhaust: ExhaustState,
@@ -127,6 +136,7 @@ def set_beliefs(
         state.extra_torque,
         charge_kpa,
         air_ratio,
+        boost_ratio,
         fuel_ratio,
         gear,
         exhaust,
@@ -168,6 +178,7 @@ def set_protections(
         state.extra_torque,
         state.charge_kpa,
         state.air_ratio,
+        state.boost_ratio,
         state.fuel_ratio,
         state.gear,
         state.exhaust,
@@ -215,6 +226,7 @@ def set_settings(
         state.extra_torque,
         state.charge_kpa,
         state.air_ratio,
+        state.boost_ratio,
         state.fuel_ratio,
         state.gear,
         state.exhaust,
@@ -249,6 +261,7 @@ def set_given(state: PolicyState, episode: EpisodeState, extra_torque: float) ->
         extra_torque,
         state.charge_kpa,
         state.air_ratio,
+        state.boost_ratio,
         state.fuel_ratio,
         state.gear,
         state.exhaust,
@@ -362,6 +375,7 @@ def initial_policy_state(p: ThermalParameters) -> PolicyState:
         extra_torque=0.0,
         charge_kpa=nan,
         air_ratio=1.0,
+        boost_ratio=1.0,
         fuel_ratio=1.0,
         gear=nan,
         exhaust=initial_exhaust_state(p, 20.0, 20.0),
@@ -372,12 +386,12 @@ def initial_policy_state(p: ThermalParameters) -> PolicyState:
         sway=SwayState(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1e3),
         gear_change=GearChangeState(nan, 1e3, 0.0),
         rating=RatingState(0.0),
-        demand=DemandState(0.0, 0.0, 0.0, 0.0, 0.0, 0.0),
+        demand=initial_demand_state(),
         grade=GradeState(0.0, 0.0, 0.0, 0.0, nan),
         episode=EpisodeState(0.0, 0.0, CREDIT_MAX_S, 0.0, -1.0),
-        retention=HeldSetting(0.0, 0.0, 0.0),
-        economy=HeldSetting(0.0, 0.0, 0.0),
-        kept=HeldSetting(0.0, 0.0, 0.0),
+        retention=default_setting(),
+        economy=default_setting(),
+        kept=default_setting(),
         known=0.0,
         need=0.0,
         sustainable=0.0,

@@ -49,7 +49,7 @@ from loadlearn.rig import Rig
 FloatArray = NDArray[np.float64]
 
 BLOCK_S = 60.0
-RESAMPLES = 40
+RESAMPLES = 25
 SMALLEST_RISE_SD = 0.02
 """No log teaches the rise at a load it does not hold better than this."""
 LEAST_BLOCKS = 5
@@ -190,7 +190,7 @@ def _operating_points(p: ThermalParameters, rig: Rig, rows: FloatArray) -> dict[
             flow = air_flow_g_s(
                 p, engine.fuel_g_s, engine.base_fuel_g_s, omega, intake, air.ambient_kpa
             )
-        rise = exhaust_rise_k(p, engine.fuel_g_s, flow)
+        rise = exhaust_rise_k(p, engine.fuel_g_s, flow, engine.base_fuel_g_s)
         out[:, i] = load, air.ambient_degc, air.ambient_kpa, per_kpa, intake, rise
     return dict(zip(names, out, strict=True))
 

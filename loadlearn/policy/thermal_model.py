@@ -65,12 +65,16 @@ class ThermalParameters(NamedTuple):
     """Lag of the charge pressure behind fuelling."""
     # Exhaust
     exhaust_energy_share: float = 0.34
+    exhaust_share_rise: float = 0.2
+    """Relative rise of that share per unit of fuelling beyond base full load."""
     exhaust_heat_capacity_j_g_k: float = 1.15
     exhaust_rise_sd: float = 0.10
     exhaust_shape_sd: float = 0.04
     """Model error gained by moving ``exhaust_shape_length`` in log rise from what was observed."""
     exhaust_shape_length: float = 0.5
     metal_share: float = 0.20
+    metal_share_sd: float = 0.3
+    """Relative: metal is not one piece, and cools and warms in other ways than one."""
     metal_time_s: float = 45.0
     sensor_time_s: float = 2.5
     sensor_noise_k: float = 2.0
@@ -260,14 +264,19 @@ def air_flow_g_s(
     return pressure * air_per_kpa(p, omega, intake_degc)
 
 
-def exhaust_rise_k(p: ThermalParameters, fuel_g_s: float, air_g_s: float) -> float:
+def exhaust_rise_k(
+    p: ThermalParameters, fuel_g_s: float, air_g_s: float, base_fuel_g_s: float
+) -> float:
     """Rise of the gas over the charge air (K) before the learnt factor, metal warm.
 
-    No engine burns much richer than a mixture of 0.7 stoichiometric: less air than that is a sensor
+    Beyond base full load a growing share of the fuel burns late and leaves with the exhaust. No
+    engine burns much richer than a mixture of 0.7 stoichiometric: less air than that is a sensor
     that has not started.
     """
     air_g_s = max(air_g_s, 0.7 * p.stoichiometric_ratio * fuel_g_s)
-    heat = p.exhaust_energy_share * p.heating_value_j_g * max(fuel_g_s, 0.0)
+    beyond = max(fuel_g_s / max(base_fuel_g_s, 1e-9) - 1.0, 0.0)
+    share = p.exhaust_energy_share * (1.0 + p.exhaust_share_rise * min(beyond, 1.0))
+    heat = share * p.heating_value_j_g * max(fuel_g_s, 0.0)
     return heat / (p.exhaust_heat_capacity_j_g_k * max(air_g_s + fuel_g_s, 1e-3))
 
 

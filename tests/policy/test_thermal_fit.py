@@ -12,7 +12,7 @@ from loadlearn.policy.thermal_fit import fit_thermal_parameters
 from loadlearn.policy.thermal_model import thermal_parameters
 
 
-def drive(rig, off, seconds=700.0, seed=0, spikes=False) -> pd.DataFrame:
+def drive(rig, off, seconds=500.0, seed=0, spikes=False) -> pd.DataFrame:
     plant = Plant(rig, off=off, seed=seed, fixed_speed_m_s=22.0)
     plant.gear = 4
     random = np.random.default_rng(seed)

@@ -66,13 +66,13 @@ def test_gas_rise_is_of_the_order_practice_knows():
     for torque, low, high in ((450.0, 480.0, 680.0), (580.0, 560.0, 760.0)):
         fuel = fuel_flow_g_s(P, torque, omega)
         air = air_flow_g_s(P, fuel, base, omega, 50.0, 100.0)
-        assert low < 50.0 + exhaust_rise_k(P, fuel, air) < high
+        assert low < 50.0 + exhaust_rise_k(P, fuel, air, base) < high
 
 
 @given(st.floats(0.5, 15.0), st.floats(0.1, 5.0), st.floats(20.0, 200.0), st.floats(5.0, 80.0))
 def test_gas_is_hotter_with_more_fuel_and_cooler_with_more_air(fuel, more, air, extra):
-    assert exhaust_rise_k(P, fuel + more, air) >= exhaust_rise_k(P, fuel, air) - 1e-6
-    assert exhaust_rise_k(P, fuel, air + extra) <= exhaust_rise_k(P, fuel, air) + 1e-6
+    assert exhaust_rise_k(P, fuel + more, air, 8.0) >= exhaust_rise_k(P, fuel, air, 8.0) - 1e-6
+    assert exhaust_rise_k(P, fuel, air + extra, 8.0) <= exhaust_rise_k(P, fuel, air, 8.0) + 1e-6
 
 
 @given(st.floats(0, 2500), st.floats(0, 2500), st.floats(1200, 3900), st.floats(0, 1))

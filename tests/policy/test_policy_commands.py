@@ -1,0 +1,85 @@
+"""The commands schedule and advise, and their figures."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_adviser import drive_and_history
+
+from loadlearn.commands.advise import summarise
+from loadlearn.commands.schedule import OWN_FILES, run_schedule
+from loadlearn.errors import InputError, OutputExistsError
+from loadlearn.figures.policy import draw_advice, draw_schedule, limit_bars
+from loadlearn.policy import advise_log
+from loadlearn.policy.schedule import Schedule, compute_schedule
+from loadlearn.rig import Rig
+
+RIG_FILE = Path(__file__).parents[2] / "synthetic_data" / "rigs" / "utility_boat.toml"
+
+
+def test_schedule_writes_its_files_and_reads_them_back(tmp_path):
+    out = tmp_path / "out"
+    schedule = run_schedule(RIG_FILE, out, ambient_degc=35.0)
+    assert sorted(path.name for path in out.iterdir()) == sorted(OWN_FILES)
+    document = json.loads((out / "schedule.json").read_text())
+    assert document["axes"]["mass_kg"]["unit"] == "kg"
+    assert document["settings"]["full_share_time_s"]["unit"] == "s"
+    assert document["conditions"]["ambient_degc"] == 35.0
+    assert document["rig"]["sha256"] == schedule.rig_hash
+    assert "power_retention" in document["isotonic_change"]
+    back = Schedule.from_json(out / "schedule.json")
+    back.check_rig(Rig.from_toml(RIG_FILE))
+    assert np.array_equal(back.power_retention, schedule.power_retention)
+    table = pd.read_csv(out / "schedule.csv")
+    assert len(table) == schedule.mass_kg.size * schedule.rolling_resistance.size
+    assert table["economy"].to_numpy() == pytest.approx(schedule.economy.ravel(), abs=1e-6)
+    with pytest.raises(OutputExistsError):
+        run_schedule(RIG_FILE, out)
+    run_schedule(RIG_FILE, out, force=True, figure=False)
+    assert not (out / "schedule.png").exists()
+
+
+def test_schedule_of_a_missing_rig_leaves_nothing(tmp_path):
+    with pytest.raises(InputError, match="no such rig file"):
+        run_schedule(tmp_path / "none.toml", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.fixture(scope="module")
+def advised(rig):
+    trace, history = drive_and_history(rig)
+    return trace, advise_log(trace, rig, history)
+
+
+def test_bars_are_when_limits_acted(advised):
+    _, advice = advised
+    bars = limit_bars(advice)
+    acting = advice["active_limits"].str.split(";").explode()
+    for name, spans in bars.items():
+        total = sum(length for _, length in spans)
+        assert total == pytest.approx(0.1 * (acting == name).sum(), abs=0.11)
+    assert set(bars) == set(acting.unique()) - {""}
+
+
+def test_summary_of_the_advice(rig, advised):
+    _, advice = advised
+    summary = summarise(advice, rig)
+    assert summary["at_end"]["reason"] == advice["reason"].iloc[-1]
+    assert summary["setting_changes"] == int(advice["setting_changes"].iloc[-1])
+    assert 0.0 < summary["seconds_with_extra_torque"] <= 240.0
+    assert "rated" in summary["caution"] or "ratings" in summary["caution"]
+
+
+def test_figures_hold_their_panels(rig, advised):
+    trace, advice = advised
+    figure = draw_advice(trace, advice, rig)
+    labels = [axes.get_ylabel() for axes in figure.axes]
+    for label in ("speed (km/h)", "settings (–)", "extra torque (–)", "exhaust gas (°C)", "acting"):
+        assert label in labels
+    table = draw_schedule(compute_schedule(rig), rig)
+    titles = [axes.get_title() for axes in table.axes]
+    assert titles[:3] == ["power retention (%)", "full-share time (s)", "economy (%)"]
