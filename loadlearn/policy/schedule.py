@@ -500,7 +500,7 @@ def compute_schedule(
 
     need = isotonic_table(tables["need"])
     reserve = -isotonic_table(-tables["reserve"])
-    time = -isotonic_table(-tables["heat_time_s"])
+    time = np.maximum(-isotonic_table(-tables["heat_time_s"]), 0.0)
     plain = np.minimum(need, tables["sustainable"])
     retention = _largest_below(plain)
     change = {
@@ -513,7 +513,7 @@ def compute_schedule(
         mass_kg=mass,
         rolling_resistance=rolling,
         power_retention=retention,
-        full_share_time_s=time,
+        full_share_time_s=time + 0.0,
         economy=np.vectorize(economy_of_reserve, otypes=[float])(reserve),
         reference_speed_m_s=np.broadcast_to(speeds, shape).copy(),
         need=need,
@@ -567,4 +567,4 @@ def isotonic_table(table: NDArray[np.float64]) -> NDArray[np.float64]:
         if step < 1e-9:
             break
     # What the iteration left of rounding.
-    return np.maximum.accumulate(np.maximum.accumulate(fitted, axis=0), axis=1)
+    return np.maximum.accumulate(np.maximum.accumulate(fitted, axis=0), axis=1) + 0.0

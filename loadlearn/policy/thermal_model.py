@@ -73,7 +73,7 @@ class ThermalParameters(NamedTuple):
     """Model error gained by moving ``exhaust_shape_length`` in log rise from what was observed."""
     exhaust_shape_length: float = 0.5
     metal_share: float = 0.20
-    metal_share_sd: float = 0.3
+    metal_share_sd: float = 0.2
     """Relative: metal is not one piece, and cools and warms in other ways than one."""
     metal_time_s: float = 45.0
     sensor_time_s: float = 2.5
