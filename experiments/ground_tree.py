@@ -15,24 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.kernel import predict, relax_slow, uneven_ground, update
+from loadlearn.estimation.kernel import predict, relax_slow, set_datum, uneven_ground, update
 from loadlearn.estimation.layout import LANES
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     COLD,
-    ENERGY,
     PHI,
     R_DT,
     R_KNOWN,
-    R_ROT,
-    R_SLIP,
     R_Y,
     ROLL,
-    SLIP,
     Grounds,
     Noise,
     Prior,
-    measurement_variance,
 )
 from loadlearn.estimation.posterior import log_implied
 from loadlearn.estimation.problem import filter_arrays
@@ -204,11 +199,7 @@ def _tree_loop(
                 walk[h] = ground_walk[mode[block, h]]
             predict(state, covariance, row, noise, disturbance, walk, sensitivity, cross, predicted)
             if measured and not datum:
-                for h in range(lanes):
-                    state[ENERGY, h] = (
-                        row[R_Y] + row[R_ROT] * state[PHI, h] - row[R_SLIP] * state[SLIP, h]
-                    )
-                    covariance[ENERGY, ENERGY, h] = measurement_variance(row, noise)
+                set_datum(state, covariance, row, noise)
             elif measured:
                 update(
                     state,

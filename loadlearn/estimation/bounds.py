@@ -27,7 +27,7 @@ from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.estimation import layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
-from loadlearn.estimation.kernel import predict, relax_slow, uneven_ground
+from loadlearn.estimation.kernel import predict, relax_slow, set_datum, uneven_ground
 from loadlearn.estimation.lanes import measured_cross, rank_one_downdate
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
@@ -278,7 +278,7 @@ def _bound_loop(
         if not math.isnan(row[R_Y]):
             variance = measurement_variance(row, noise) + extra[index]
             if open_datum:
-                covariance[ENERGY, ENERGY, 0] = variance
+                set_datum(state, covariance, row, noise)
                 open_datum = False
             else:
                 measured_cross(covariance, row[R_ROT], row[R_SLIP], cross)

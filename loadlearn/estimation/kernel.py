@@ -263,13 +263,29 @@ def update(
 
 
 @jit
-def _set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, noise: Noise) -> None:
-    """The first height sets the datum: known to the measurement's own noise."""
+def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, noise: Noise) -> None:
+    """The first height sets the datum, in place: nothing was known of the energy height before.
+
+    Parameters
+    ----------
+    states, covariances, row, noise
+        As in :func:`predict`; the row has a measurement.
+    """
+    rotating, slip = row[R_ROT], row[R_SLIP]
     half = row[R_HALF] * row[R_SPEED] / GRAVITY_M_S2
-    lanes = states.shape[1]
+    n, lanes = states.shape
     for h in range(lanes):
-        states[ENERGY, h] = row[R_Y] + row[R_ROT] * states[PHI, h] - row[R_SLIP] * states[SLIP, h]
-        covariances[ENERGY, ENERGY, h] = measurement_variance(row, noise) + half * half / 3.0
+        states[ENERGY, h] = row[R_Y] + rotating * states[PHI, h] - slip * states[SLIP, h]
+        for j in range(1, n):
+            value = rotating * covariances[PHI, j, h] - slip * covariances[SLIP, j, h]
+            covariances[ENERGY, j, h] = value
+            covariances[j, ENERGY, h] = value
+        covariances[ENERGY, ENERGY, h] = (
+            measurement_variance(row, noise)
+            + half * half / 3.0
+            + rotating * covariances[PHI, ENERGY, h]
+            - slip * covariances[SLIP, ENERGY, h]
+        )
 
 
 @jit
@@ -381,7 +397,7 @@ def filter_rows(
             if not measured:
                 continue
             if memory[F_ENERGY_OPEN] == 1.0:
-                _set_datum(state, covariance, row, noise)
+                set_datum(state, covariance, row, noise)
                 continue
             update(
                 state,

@@ -44,6 +44,9 @@ from loadlearn.estimation.normal import mixture_interval
 
 FloatArray = NDArray[np.float64]
 
+LEAST_PHI_PER_KG = 1e-6
+"""Nothing on a road weighs more than a thousand tonnes."""
+
 
 @jit
 def load_weight(log_weights: FloatArray, modes: int, peak: float) -> float:
@@ -98,9 +101,13 @@ def absolute_log_mass(
 
 @jit
 def log_implied(phi: float, phi_var: float) -> tuple[float, float]:
-    """Mean and variance of ln m' = -ln phi for a normal phi (second order)."""
-    phi = max(phi, 1e-9)
-    variance = phi_var / (phi * phi)
+    """Mean and variance of ln m' = -ln phi for a normal phi (second order).
+
+    Where the normal reaches beyond zero (outliers at a drive's start), what comes out is a broad
+    law of finite masses.
+    """
+    phi = max(phi, LEAST_PHI_PER_KG)
+    variance = min(phi_var / (phi * phi), 1.0)
     return -math.log(phi) + 0.5 * variance, variance
 
 
@@ -130,6 +137,7 @@ def drag_area(
     phi: float, phi_var: float, kappa: float, kappa_var: float, covariance: float
 ) -> tuple[float, float]:
     """Mean and variance of kappa / phi (m^2, scale 1), to second order in phi."""
+    phi = max(phi, LEAST_PHI_PER_KG)
     ratio = kappa / phi
     mean = ratio + (ratio * phi_var - covariance) / (phi * phi)
     variance = (kappa_var - 2.0 * ratio * covariance + ratio * ratio * phi_var) / (phi * phi)

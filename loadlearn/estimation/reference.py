@@ -240,6 +240,34 @@ def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
     return matrix
 
 
+def with_datum(
+    state: FloatArray, covariance: FloatArray, measured: float, matrix: FloatArray, variance: float
+) -> tuple[FloatArray, FloatArray]:
+    """The first measurement, before which nothing is known of the energy height.
+
+    Parameters
+    ----------
+    state, covariance : ndarray, shapes (n,) and (n, n)
+    measured : float
+    matrix : ndarray, shape (n,)
+        From :func:`measurement_matrix`.
+    variance : float
+        Of the measurement.
+
+    Returns
+    -------
+    state, covariance : ndarray
+    """
+    # The energy height is what is measured less the rest of the measurement's row.
+    transform = np.eye(state.size)
+    transform[ENERGY] = -matrix
+    transform[ENERGY, ENERGY] = 0.0
+    state, covariance = transform @ state, transform @ covariance @ transform.T
+    state[ENERGY] += measured
+    covariance[ENERGY, ENERGY] += variance
+    return state, covariance
+
+
 class Turns:
     """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it.
 
@@ -313,8 +341,7 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
             innovation = row[R_Y] - matrix @ state
             if not datum:
                 datum = True
-                state[ENERGY] += innovation
-                covariance[ENERGY, ENERGY] = variance
+                state, covariance = with_datum(state, covariance, row[R_Y], matrix, variance)
             else:
                 # Joseph's form, which loses no digits after a stretch of unknown force.
                 cross = covariance @ matrix
@@ -383,8 +410,8 @@ def _filterpy_classes() -> tuple[Any, Any]:
             variance = measurement_variance(self.row, self.noise)
             if not self.datum:
                 self.datum = True
-                self.x[ENERGY, 0] += z - float((matrix @ self.x)[0, 0])
-                self.P[ENERGY, ENERGY] = variance
+                state, self.P = with_datum(self.x[:, 0], self.P, z, matrix[0], variance)
+                self.x = state.reshape(-1, 1)
                 return
             super().update(
                 np.array([[z]]),

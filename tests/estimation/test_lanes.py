@@ -1,0 +1,82 @@
+"""The spelled-out loops against the plain form in their docstrings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+
+from loadlearn.estimation import lanes
+from loadlearn.estimation.model import ENERGY, PHI, SLIP
+
+Array = NDArray[np.float64]
+
+
+def symmetric(rng: np.random.Generator, n: int, width: int) -> Array:
+    root = rng.standard_normal((n, n, width))
+    return np.ascontiguousarray(np.einsum("ikh,jkh->ijh", root, root))
+
+
+@pytest.fixture(params=[(8, 11), (8, 14), (1, 11), (1, 12), (1, 14)], ids=str)
+def case(request: pytest.FixtureRequest) -> tuple[np.random.Generator, int, int]:
+    width, n = request.param
+    return np.random.default_rng(n + width), n, width
+
+
+def test_dense_row_times(case: tuple[np.random.Generator, int, int]) -> None:
+    rng, n, width = case
+    covariances, sensitivity = symmetric(rng, n, width), rng.standard_normal((n, width))
+    cross = np.full((n, width), np.nan)
+    lanes.dense_row_times(covariances, sensitivity, cross)
+    assert_allclose(cross, np.einsum("ih,ijh->jh", sensitivity, covariances), rtol=1e-12)
+
+
+def test_quadratic_form(case: tuple[np.random.Generator, int, int]) -> None:
+    rng, n, width = case
+    sensitivity, cross = rng.standard_normal((2, n, width))
+    out = rng.standard_normal(width)
+    expected = out + np.sum(sensitivity * cross, axis=0)
+    lanes.quadratic_form(sensitivity, cross, out)
+    assert_allclose(out, expected, rtol=1e-12)
+
+
+def test_measured_cross(case: tuple[np.random.Generator, int, int]) -> None:
+    rng, n, width = case
+    covariances, cross = symmetric(rng, n, width), np.full((n, width), np.nan)
+    lanes.measured_cross(covariances, 0.7, 1.9, cross)
+    expected = covariances[ENERGY] - 0.7 * covariances[PHI] + 1.9 * covariances[SLIP]
+    assert_allclose(cross, expected, rtol=1e-12)
+
+
+def test_rank_one_downdate(case: tuple[np.random.Generator, int, int]) -> None:
+    rng, n, width = case
+    covariances, cross = symmetric(rng, n, width), rng.standard_normal((n, width))
+    reduction = rng.uniform(0.1, 1.0, width)
+    expected = covariances - np.einsum("ih,h,jh->ijh", cross, reduction, cross)
+    lanes.rank_one_downdate(covariances, cross, reduction)
+    assert_allclose(covariances, expected, rtol=1e-12, atol=1e-12)
+
+
+def test_relax(case: tuple[np.random.Generator, int, int]) -> None:
+    rng, n, width = case
+    covariances, gained = symmetric(rng, n, width), rng.uniform(0.1, 1.0, width)
+    transition = np.eye(n)
+    transition[4, 4] = 0.6
+    expected = np.einsum("ik,klh,jl->ijh", transition, covariances, transition)
+    expected[4, 4] += gained
+    lanes.relax(covariances, 4, 0.6, gained)
+    assert_allclose(covariances, expected, rtol=1e-12)
+
+
+def test_blend() -> None:
+    rng, n = np.random.default_rng(0), 12
+    covariances, states = symmetric(rng, n, 8), rng.standard_normal((n, 8))
+    pooled, pooled_covariance = rng.standard_normal(n), symmetric(rng, n, 1)[:, :, 0]
+    keep = rng.uniform(0.0, 1.0, 8)
+    take = 1.0 - keep
+    away = pooled[:, None] - states
+    expected = keep * covariances + take * pooled_covariance[:, :, None]
+    expected += keep * take * np.einsum("ih,jh->ijh", away, away)
+    lanes.blend(covariances, states, pooled, pooled_covariance, keep, take)
+    assert_allclose(covariances, expected, rtol=1e-12, atol=1e-12)

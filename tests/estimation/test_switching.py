@@ -1,0 +1,159 @@
+"""Mixing of grounds against mixing from every mode to every other, and what must not change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+
+from loadlearn.estimation import problem
+from loadlearn.estimation.layout import LANES, NO_WEIGHT
+from loadlearn.estimation.loadchange import start
+from loadlearn.estimation.model import (
+    PHI,
+    REGENERATION,
+    ROLL,
+    Grounds,
+    Noise,
+    Prior,
+    ground_modes,
+)
+from loadlearn.estimation.reference import moment_matched, redrawn, switching_matrix
+from loadlearn.estimation.switching import merge_lanes, mix
+
+Array = NDArray[np.float64]
+SECONDS = 4.0
+
+
+def scene(
+    grounds: Grounds, prior: Prior, noise: Noise, weights: list[float], same: bool
+) -> tuple[Array, Array, Array]:
+    """Filters of five grounds that know something, as after a while of driving."""
+    rng = np.random.default_rng(3)
+    arrays = problem.filter_arrays(12, grounds.mean.size)
+    start(*arrays[1:], grounds, prior, noise)
+    states, covariances = arrays.states[0].copy(), arrays.covariances[0].copy()
+    sd = np.sqrt(np.einsum("iih->ih", covariances))
+    root = rng.standard_normal((12, 12, 1)) * 0.3 + np.eye(12)[:, :, None]
+    root = root * sd[:, None, :1]
+    covariances[:] = np.einsum("ikh,jkh->ijh", root, root)
+    if not same:
+        states += 0.4 * sd * rng.standard_normal(states.shape)
+    for h in range(grounds.mean.size):
+        states[ROLL, h] = grounds.mean[h] * 1.1
+        covariances[ROLL, :, h] *= 0.5
+        covariances[:, ROLL, h] *= 0.5
+    log_weights = np.full(LANES, NO_WEIGHT)
+    log_weights[: len(weights)] = np.log(weights)
+    return states, covariances, log_weights
+
+
+def mixed(
+    scene_: tuple[Array, Array, Array], grounds: Grounds
+) -> tuple[Array, Array, Array]:
+    states, covariances, log_weights = (array.copy() for array in scene_)
+    n = states.shape[0]
+    mix(states, covariances, log_weights, grounds, SECONDS, np.empty(n), np.empty((n, n)))
+    return states, covariances, log_weights
+
+
+WEIGHTS = [0.5, 0.2, 0.15, 0.1, 0.05]
+
+
+def test_weights_are_those_of_the_markov_chain(
+    grounds: Grounds, prior: Prior, noise: Noise
+) -> None:
+    _, _, log_weights = mixed(scene(grounds, prior, noise, WEIGHTS, False), grounds)
+    expected = np.array(WEIGHTS) @ switching_matrix(grounds, SECONDS)
+    assert_allclose(np.exp(log_weights[:5]), expected, rtol=1e-12)
+    assert np.exp(log_weights[:5]).sum() == pytest.approx(1.0, rel=1e-12)
+    assert (log_weights[5:] == NO_WEIGHT).all()
+
+
+def test_alike_modes_mix_as_every_mode_from_every_other(
+    grounds: Grounds, prior: Prior, noise: Noise
+) -> None:
+    """Where the modes differ in rolling resistance only, pooled moments lose nothing."""
+    before = scene(grounds, prior, noise, WEIGHTS, True)
+    states, covariances, _ = mixed(before, grounds)
+    arriving = np.array(WEIGHTS)[:, None] * switching_matrix(grounds, SECONDS)
+    for mode in range(5):
+        parts = [
+            (before[0][:, other], before[1][:, :, other])
+            if other == mode
+            else redrawn(before[0][:, other], before[1][:, :, other], grounds, mode)
+            for other in range(5)
+        ]
+        mean, covariance = moment_matched(arriving[:, mode] / arriving[:, mode].sum(), parts)
+        assert_allclose(states[:, mode], mean, rtol=1e-10)
+        scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance))) + 1e-300
+        assert np.max(np.abs(covariances[:, :, mode] - covariance) / scale) < 1e-10
+
+
+def test_unlike_modes_receive_the_pool_of_all(
+    grounds: Grounds, prior: Prior, noise: Noise
+) -> None:
+    """The stated approximation, written the long way: what arrives is the mixture of all modes."""
+    before = scene(grounds, prior, noise, WEIGHTS, False)
+    states, covariances, _ = mixed(before, grounds)
+    weights, chances = np.array(WEIGHTS), grounds.rate_per_s * SECONDS
+    for mode in range(5):
+        parts = [(before[0][:, mode], before[1][:, :, mode])]
+        parts += [
+            redrawn(before[0][:, other], before[1][:, :, other], grounds, mode)
+            for other in range(5)
+        ]
+        stay = weights[mode] * (1.0 - chances.sum() + chances[mode])
+        arrive = (1.0 - weights[mode]) * chances[mode]
+        shares = np.concatenate([[stay], arrive * weights]) / (stay + arrive)
+        mean, covariance = moment_matched(shares, parts)
+        assert_allclose(states[:, mode], mean, rtol=1e-10)
+        scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance))) + 1e-300
+        assert np.max(np.abs(covariances[:, :, mode] - covariance) / scale) < 1e-10
+
+
+def test_arriving_on_a_ground_draws_its_resistance_and_keeps_the_mass(
+    grounds: Grounds, prior: Prior, noise: Noise
+) -> None:
+    before = scene(grounds, prior, noise, [1.0, 1e-30, 1e-30, 1e-30, 1e-30], False)
+    states, covariances, _ = mixed(before, grounds)
+    for mode in range(1, 5):
+        assert states[ROLL, mode] == pytest.approx(grounds.mean[mode], rel=1e-9)
+        assert covariances[ROLL, ROLL, mode] == pytest.approx(grounds.sd[mode] ** 2, rel=1e-9)
+        assert np.abs(covariances[ROLL, PHI, mode]) < 1e-12
+        assert states[PHI, mode] == pytest.approx(before[0][PHI, 0], rel=1e-9)
+    assert_allclose(states[:, 0], before[0][:, 0], rtol=1e-9)
+
+
+def test_regeneration_begins_with_its_excess_on_the_same_ground(
+    prior: Prior, noise: Noise
+) -> None:
+    modes = ground_modes(with_regeneration=True)
+    weights = [1.0] + [1e-30] * (modes.mean.size - 1)
+    before = scene(modes, prior, noise, weights, True)
+    on = int(modes.partner[0])
+    before[0][REGENERATION] = 0.0
+    before[1][REGENERATION, :] = 0.0
+    before[1][:, REGENERATION] = 0.0
+    states, covariances, log_weights = mixed(before, modes)
+    assert np.exp(log_weights[: modes.mean.size]).sum() == pytest.approx(1.0, rel=1e-9)
+    assert 0.0 < np.exp(log_weights[on]) < 0.01
+    assert 0.05 < states[REGENERATION, on] < 0.25
+    assert covariances[REGENERATION, REGENERATION, on] > 0.0
+    assert states[REGENERATION, 0] == 0.0
+    assert states[ROLL, on] == pytest.approx(before[0][ROLL, 0], rel=1e-3)
+
+
+def test_merging_lanes_is_moment_matching() -> None:
+    rng = np.random.default_rng(2)
+    states, root = rng.standard_normal((5, 8)), rng.standard_normal((5, 5, 8))
+    covariances = np.einsum("ikh,jkh->ijh", root, root)
+    mean, covariance = moment_matched(
+        np.array([0.3, 0.7]), [(states[:, i], covariances[:, :, i]) for i in (2, 5)]
+    )
+    merge_lanes(
+        states, covariances, 2, 0.3, states[:, 5].copy(), covariances[:, :, 5].copy(), 0.7
+    )
+    assert_allclose(states[:, 2], mean)
+    assert_allclose(covariances[:, :, 2], covariance)
