@@ -78,12 +78,14 @@ class LazyKernel:
         if self._compiled is None:
             import numba
 
+            settings: Any = numba.core.config
+            compile_function: Any = numba.njit
             folder = str(cache_directory())
             # Read by the compiler when a function is decorated with cache=True. It names files by
             # the source's path relative to this folder's configuration, so one folder serves all.
-            numba.core.config.CACHE_DIR = folder
+            settings.CACHE_DIR = folder
             # Off by default; it turns statements side by side (one a lane) into one instruction.
-            numba.core.config.SLP_VECTORIZE = 1
+            settings.SLP_VECTORIZE = 1
             scope = self.py_func.__globals__
             # The compiler resolves global names itself: hand it a scope of compiled functions.
             resolved = {
@@ -92,7 +94,7 @@ class LazyKernel:
                 if (kernel := _as_kernel(scope.get(name))) is not None
             }
             function = _with_globals(self.py_func, {**scope, **resolved})
-            self._compiled = numba.njit(
+            self._compiled = compile_function(
                 cache=True,
                 inline=self._inline,
                 parallel=self._parallel,

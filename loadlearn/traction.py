@@ -569,6 +569,8 @@ def traction(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
             "gear",
         ],
     )
-    codes = outputs[:, 6].astype(np.int8)
-    frame["set_aside_because"] = pd.Categorical.from_codes(codes, categories=list(REASONS))
+    codes = outputs[:, 6].astype(np.int64)
+    frame["set_aside_because"] = pd.Categorical.from_codes(
+        codes, categories=pd.Index(list(REASONS))
+    )
     return frame

@@ -26,12 +26,15 @@ from loadlearn.estimation.model import (
     states_needed,
 )
 from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import REASONS, SOURCE_FUEL, SOURCE_TRACTIVE, force_source, rig_arrays
 
 FloatArray = NDArray[np.float64]
+
+_RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
 STATE_FORMAT = 1
 """Version of what ``save`` writes."""
@@ -307,6 +310,10 @@ class LoadEstimator:
                 state.states, state.covariances, state.log_weights, state.loads, self._noise
             ),
         )
+        summary = history.attrs["summary"]
+        summary["smoothed"] = smoothed_summary(history, summary)
+        if smooth:
+            return smoothed(history, summary, self.grounds, self._noise)
         return history
 
     def _history(self, trace: pd.DataFrame, advance: _Advance) -> pd.DataFrame:
@@ -316,13 +323,13 @@ class LoadEstimator:
         for name, index in _OUTPUT_COLUMNS:
             columns[name] = out[index][where]
         names = [ground.name for ground in self.grounds]
-        surface = np.nan_to_num(out[layout.O_SURFACE][where]).astype(np.int8)
-        columns["surface"] = pd.Categorical.from_codes(surface, categories=names)
+        surface = np.nan_to_num(out[layout.O_SURFACE][where]).astype(np.int64)
+        columns["surface"] = pd.Categorical.from_codes(surface, categories=pd.Index(names))
         for index, name in enumerate(names):
             columns[f"p_{name}"] = advance.surfaces[:, index][where]
         columns["learning"] = (advance.reason == 0).astype(np.int8)
         columns["set_aside_because"] = pd.Categorical.from_codes(
-            advance.reason.astype(np.int8), categories=list(REASONS)
+            advance.reason, categories=pd.Index(list(REASONS))
         )
         for name, index in _EXTRA_COLUMNS:
             columns[name] = out[index][where]
@@ -353,6 +360,8 @@ class LoadEstimator:
         inputs = np.empty((1, rows.N_INPUT))
         for index, name in enumerate(rows.ROW_INPUTS):
             value = get(name)
+            if isinstance(value, str):
+                value = _RANGE_WORDS.get(value.strip().lower())
             inputs[0, index] = math.nan if value is None else value
         grade = get("grade_percent")
         if grade is not None:
@@ -462,16 +471,17 @@ class LoadEstimator:
             Ground(**dict(values[start : start + width])) for start in range(0, len(values), width)
         )
         given = document["given_noise"]
+        initial_mass_kg, initial_mass_sd_kg = document["initial"]
         estimator = cls(
             rig,
-            *document["initial"],
+            initial_mass_kg,
+            initial_mass_sd_kg,
             grounds=grounds,
             noise=None if given is None else Noise(*given),
         )
         if document["state"] is not None:
-            estimator._begin(
-                *document["sources"], Noise(*document["noise"]), document["with_share"]
-            )
+            force, height = document["sources"]
+            estimator._begin(force, height, Noise(*document["noise"]), document["with_share"])
             estimator.state = EstimatorState(
                 **{
                     name: np.array([float.fromhex(x) for x in entry["values"]]).reshape(

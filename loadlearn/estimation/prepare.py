@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
 from loadlearn.estimation.model import N_ROW, Noise, Prior, ground_modes, states_needed
+from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
 from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
 
@@ -257,7 +257,8 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     -------
     DataFrame
         The trace with short absences bridged, the force and the height channel moved by their
-        delays; ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
+        delays, and the columns ``road_grade_percent`` and ``road_grade_sd_percent``;
+        ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
 
     Raises
     ------
@@ -301,10 +302,11 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
             (_HEIGHT_COLUMNS[likelihood.height], delays["height"]),
         ):
             prepared[name] = shifted(time_s, prepared[name].to_numpy(dtype=np.float64), delay)
-    attrs: dict[str, Any] = dict(trace.attrs)
-    attrs["noise"] = dict(noise._asdict())
-    attrs["delays_s"] = delays
-    prepared.attrs = attrs
+    grade = road_grade(prepared)
+    prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
+    prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
+    prepared.attrs["noise"] = dict(noise._asdict())
+    prepared.attrs["delays_s"] = delays
     return prepared
 
 
