@@ -522,8 +522,9 @@ def density_of_sample(sample: Mapping[str, Any]) -> float:
     """Air density for one sample (kg/m^3); the same rule as :func:`density_of`."""
 
     def value(name: str) -> float | None:
+        # NaN is a channel that did not report now: the density is held, as over a whole trace.
         found = sample.get(name)
-        return None if found is None or math.isnan(found) else float(found)
+        return None if found is None else float(found)
 
     pressure = value("ambient_pressure_kpa")
     altitude = value("altitude_m")
