@@ -236,15 +236,15 @@ class Limits(_Table):
     transmission_oil_zero_degc: Finite = 130.0
     engine_oil_reduce_degc: Finite = 125.0
     engine_oil_zero_degc: Finite = 140.0
-    intake_reduce_degc: Finite = 75.0
+    intake_reduce_degc: Finite = 65.0
     """Charge air after the cooler: reduce from here ..."""
-    intake_zero_degc: Finite = 95.0
+    intake_zero_degc: Finite = 85.0
     air_fuel_lambda_min: Annotated[float, Field(ge=0.8, le=3.0)] = 1.2
     boost_over_target_kpa: Positive = 20.0
     """Boost above its target by this much takes the extra torque away."""
     rail_pressure_shortfall_share: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.10
     """Rail pressure below its usual value by this share takes the extra torque away."""
-    turbo_pressure_ratio_max: Annotated[float, Field(gt=1.0, le=6.0)] = 3.6
+    turbo_pressure_ratio_max: Annotated[float, Field(gt=1.0, le=6.0)] = 3.2
     """Compressor pressure ratio that stands for the turbocharger's speed limit at altitude."""
     axle_torque_max_n_m: Positive | None = None
     """Cap in first gear and low range; default the base engine's full load in first gear."""

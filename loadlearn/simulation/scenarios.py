@@ -21,6 +21,11 @@ from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import RoadKind, Segment, Stop, random_road
 from loadlearn.simulation.sensors import AltitudeSensor, Channel, Logger
 
+# In the wheel, else (an editable install) in the working copy.
+_RIG_FOLDERS = (
+    Path(__file__).resolve().parents[1] / "shipped_rigs",
+    Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs",
+)
 RIG_NAMES = ("utility_boat", "utility_solo", "wagon_survey_trailer", "heavy_truck")
 # Typical combined mass and its spread between drives; the solo rig weighs what it weighs.
 _MASS_KG = {
@@ -64,15 +69,13 @@ def shipped_rig(name: str) -> Rig:
     Raises
     ------
     InputError
-        There is no such rig, or the rigs are not installed beside the package.
+        There is no such rig.
     """
-    folder = Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs"
-    path = folder / f"{name}.toml"
-    if not path.exists():
-        raise InputError(
-            f"{path}: no such shipped rig; use one of {', '.join(RIG_NAMES)} from a source checkout"
-        )
-    return Rig.from_toml(path)
+    for folder in _RIG_FOLDERS:
+        path = folder / f"{name}.toml"
+        if path.is_file():
+            return Rig.from_toml(path)
+    raise InputError(f"rig '{name}': no such shipped rig; use one of {', '.join(RIG_NAMES)}")
 
 
 def with_scale_sd(rig: Rig, tractive_scale_sd: float) -> Rig:

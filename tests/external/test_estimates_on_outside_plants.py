@@ -84,7 +84,8 @@ def test_real_logs_of_a_petrol_sedan() -> None:
     # The shortest log: a consistency check, not a mass recovered.
     row = against.one_log(names[-1])
     assert row["inside95"]
-    assert row["high95_kg"] - row["low95_kg"] < 0.6 * row["approximate_kg"]
+    # Far narrower than the prior, which reaches from the empty car to well beyond its GCM.
+    assert row["high95_kg"] - row["low95_kg"] < 0.75 * row["approximate_kg"]
     assert row["learning_while_standing"] == 0.0
     assert row["learning_on_overrun"] < 0.05
     assert 0.2 < row["learning_share"] < 0.95
