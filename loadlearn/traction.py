@@ -59,8 +59,11 @@ REASONS: tuple[str, ...] = (
 
 CRAWL_SPEED_M_S = 2.0
 """Below this speed the force is not learnt from: creep, clutch and converter dominate."""
-SETTLING_S = 0.6
-"""After a gear change the force is not believed for this long."""
+SETTLING_S = 0.59
+"""After a gear change the force is not believed for this long (and no whole number of tenths of a
+second, so that the last digit of a time stamp does not decide)."""
+BRAKE_SETTLING_S = 0.29
+"""Nor after the service brake is let go."""
 
 MID_LOAD = 0.45
 """Load, as a share of the reference torque, at which the tractive scale is quoted."""
@@ -278,7 +281,7 @@ def traction_sample(
         if brake > 0.5:
             memory[LAST_BRAKE_S] = time_s
             reason = BRAKE
-    if reason == KNOWN and time_s - memory[LAST_BRAKE_S] < 0.3:
+    if reason == KNOWN and time_s - memory[LAST_BRAKE_S] < BRAKE_SETTLING_S:
         reason = BRAKE
     if gear_logged < 0.0:
         memory[LAST_GEAR] = gear_logged

@@ -434,7 +434,8 @@ def filter_rows(
                 if loads[load, L_ACTIVE] > 0.5:
                     for mode in range(modes):
                         log_weights[load, mode] -= shift
-        if memory[F_SINCE_TIDY_S] > 2.0:
+        # Between whole tenths of a second, so that rounding does not decide when.
+        if memory[F_SINCE_TIDY_S] > 1.95:
             memory[F_SINCE_TIDY_S] = 0.0
             tidy(states, covariances, log_weights, loads, modes)
         if with_outputs:

@@ -1,0 +1,245 @@
+"""``LoadEstimator`` from outside: batch and online, saved and loaded, units, wrong beliefs."""
+
+from __future__ import annotations
+
+import gc
+import subprocess
+import sys
+import tracemalloc
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from loadlearn import LoadEstimator, read_log
+from loadlearn.errors import InputError
+from loadlearn.rig import Rig
+from loadlearn.roadload import HANDBOOK_GROUNDS
+from loadlearn.simulation.drive import Drive, PlantVariation, simulate
+from loadlearn.simulation.road import random_road
+from loadlearn.simulation.sensors import Logger
+
+TRUE_MASS_KG = 5200.0
+COMPARED = (
+    "mass_kg",
+    "mass_sd_kg",
+    "mass_sd_given_scale_kg",
+    "rolling_resistance",
+    "rolling_resistance_sd",
+    "drag_area_m2",
+    "drag_area_sd_m2",
+)
+
+
+def channels(log: pd.DataFrame) -> pd.DataFrame:
+    """What the estimator uses of a log."""
+    names = (
+        "time_s",
+        "speed_m_s",
+        "fuel_rate_g_s",
+        "engine_speed_rpm",
+        "gear",
+        "brake_active",
+        "grade_percent",
+        "altitude_m",
+    )
+    return log[[name for name in names if name in log.columns]].reset_index(drop=True)
+
+
+def stepped(estimator: LoadEstimator, log: pd.DataFrame) -> list[Any]:
+    return [estimator.step(sample) for sample in log.to_dict("records")]
+
+
+def log_at(rig: Rig, rate_hz: float, duration_s: float) -> pd.DataFrame:
+    made = simulate(
+        rig,
+        random_road(6, 10_000.0, "rolling"),
+        seed=6,
+        combined_mass_kg=TRUE_MASS_KG,
+        logger=Logger.good_10hz(rate_hz=rate_hz),
+        duration_s=duration_s,
+        variation=PlantVariation.none(),
+        step_s=0.01,
+    )
+    return channels(made.log)
+
+
+def irregular(log: pd.DataFrame) -> pd.DataFrame:
+    """Every other sample or so, at random."""
+    keep = np.random.default_rng(1).random(len(log)) < 0.6
+    return log[keep].reset_index(drop=True)
+
+
+def with_dropouts(log: pd.DataFrame) -> pd.DataFrame:
+    """Channels missing now and then, each on its own; a gap in the middle."""
+    rng = np.random.default_rng(2)
+    log = log.copy()
+    for name in log.columns.drop("time_s"):
+        log.loc[rng.random(len(log)) < 0.05, name] = np.nan
+    log.loc[100:160, "fuel_rate_g_s"] = np.nan
+    return log.drop(index=range(900, 1000)).reset_index(drop=True)
+
+
+@pytest.mark.parametrize("kind", ["10 Hz", "1 Hz", "100 Hz", "irregular", "dropouts", "altitude"])
+def test_stepping_equals_running(rig: Rig, drive: Drive, kind: str) -> None:
+    log = channels(drive.log).iloc[:2500]
+    if kind == "1 Hz":
+        log = log_at(rig, 1.0, 300.0)
+    elif kind == "100 Hz":
+        log = log_at(rig, 100.0, 40.0)
+    elif kind == "irregular":
+        log = irregular(log)
+    elif kind == "dropouts":
+        log = with_dropouts(log)
+    elif kind == "altitude":
+        log = log.drop(columns="grade_percent")
+    history = LoadEstimator(rig).run(log)
+    loads = stepped(LoadEstimator(rig), log)
+    assert len(history) == len(loads) == len(log)
+    for name in COMPARED:
+        assert_allclose([getattr(load, name) for load in loads], history[name], rtol=1e-9)
+    assert [load.surface for load in loads] == list(history["surface"])
+    assert [load.learning for load in loads] == list(history["learning"])
+    assert [load.set_aside_because for load in loads] == list(history["set_aside_because"])
+    for ground in HANDBOOK_GROUNDS:
+        online = [load.surface_probability[ground.name] for load in loads]
+        assert_allclose(online, history[f"p_{ground.name}"], rtol=1e-7, atol=1e-12)
+
+
+def test_only_the_past_is_used(rig: Rig, drive: Drive) -> None:
+    log = channels(drive.log)
+    whole, part = LoadEstimator(rig).run(log), LoadEstimator(rig).run(log.iloc[:2000])
+    for name in COMPARED:
+        assert (whole[name].iloc[:2000] == part[name]).all()
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(cut=st.integers(1, 1199))
+def test_saving_and_loading_anywhere_changes_nothing(
+    cut: int, rig: Rig, drive: Drive, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    samples = channels(drive.log).iloc[:1200].to_dict("records")
+    through = LoadEstimator(rig)
+    for sample in samples[:cut]:
+        through.step(sample)
+    path = tmp_path_factory.mktemp("state") / "state.json"
+    through.save(path)
+    resumed = LoadEstimator.load(path, rig)
+    for sample in samples[cut : cut + 200]:
+        assert through.step(sample) == resumed.step(sample)
+    assert through.state is not None and resumed.state is not None
+    for ours, theirs in zip(resumed.state, through.state, strict=True):
+        assert np.array_equal(ours, theirs, equal_nan=True)
+
+
+def test_a_state_belongs_to_its_rig_and_format(rig: Rig, tmp_path: Path) -> None:
+    path = tmp_path / "state.json"
+    LoadEstimator(rig, initial_mass_kg=5000.0).save(path)
+    assert LoadEstimator.load(path, rig).state is None
+    other = rig.model_copy(update={"name": "another"})
+    with pytest.raises(InputError, match="another"):
+        LoadEstimator.load(path, other)
+    path.write_text("{}", encoding="utf-8")
+    with pytest.raises(InputError, match="format"):
+        LoadEstimator.load(path, rig)
+    path.write_text("nonsense", encoding="utf-8")
+    with pytest.raises(InputError, match="not a saved"):
+        LoadEstimator.load(path, rig)
+    with pytest.raises(InputError, match="cannot be written"):
+        LoadEstimator(rig).save(tmp_path / "nowhere" / "state.json")
+
+
+def test_units_do_not_change_the_answer(rig: Rig, drive: Drive, tmp_path: Path) -> None:
+    log = channels(drive.log).iloc[:1500]
+    fuel_density = rig.engine.fuel_density_kg_m3
+    assert fuel_density is not None
+    si, other = tmp_path / "si.csv", tmp_path / "other.csv"
+    log.to_csv(si, index=False)
+    converted = pd.DataFrame(
+        {
+            "time_ms": 1000.0 * log["time_s"],
+            "speed_mph": log["speed_m_s"] / 0.44704,
+            "fuel_rate_l_h": log["fuel_rate_g_s"] * 3600.0 / fuel_density,
+            "engine_speed_rpm": log["engine_speed_rpm"],
+            "gear": log["gear"],
+            "brake_active": log["brake_active"],
+            "grade_deg": np.degrees(np.arctan(log["grade_percent"] / 100.0)),
+            "altitude_ft": log["altitude_m"] / 0.3048,
+        }
+    )
+    converted.to_csv(other, index=False)
+    first = LoadEstimator(rig).run(read_log(si, rig=rig))
+    second = LoadEstimator(rig).run(read_log(other, rig=rig))
+    for name in COMPARED:
+        assert_allclose(second[name], first[name], rtol=1e-6)
+
+
+def test_memory_is_constant_online(rig: Rig, drive: Drive) -> None:
+    samples = channels(drive.log).to_dict("records")
+    estimator = LoadEstimator(rig)
+    for sample in samples[:500]:
+        estimator.step(sample)
+    gc.collect()
+    tracemalloc.start()
+    before, _ = tracemalloc.get_traced_memory()
+    for sample in samples[500:4000]:
+        estimator.step(sample)
+    gc.collect()
+    after, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert after - before < 20_000
+    assert peak - before < 400_000
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "sd_kg"), [(None, None), (3000.0, 800.0), (9000.0, 2000.0), (6800.0, 500.0)]
+)
+def test_wrong_beliefs_converge(
+    rig: Rig, drive: Drive, mass_kg: float | None, sd_kg: float | None
+) -> None:
+    history = LoadEstimator(rig, mass_kg, sd_kg).run(drive.log)
+    last = history.iloc[-1]
+    # Given the scale, which is one in this drive; the total interval is wider.
+    assert last["mass_given_scale_kg"] == pytest.approx(TRUE_MASS_KG, rel=0.03)
+    assert abs(last["mass_kg"] - TRUE_MASS_KG) < 3.0 * last["mass_sd_kg"]
+    assert last["mass_low95_kg"] < TRUE_MASS_KG < last["mass_high95_kg"]
+    assert last["mass_sd_given_scale_kg"] < 0.03 * TRUE_MASS_KG
+    assert last["surface"] == "sealed"
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, float("nan"), float("inf")])
+def test_impossible_beliefs_are_refused(rig: Rig, value: float) -> None:
+    with pytest.raises(InputError, match="initial_mass_kg"):
+        LoadEstimator(rig, initial_mass_kg=value)
+
+
+def test_what_a_log_must_hold_is_named(rig: Rig, drive: Drive) -> None:
+    log = channels(drive.log)
+    with pytest.raises(InputError, match="no force channel"):
+        LoadEstimator(rig).run(log.drop(columns="fuel_rate_g_s"))
+    with pytest.raises(InputError, match="no grade channel"):
+        LoadEstimator(rig).run(log.drop(columns=["grade_percent", "altitude_m"]))
+    with pytest.raises(InputError, match="no force channel"):
+        LoadEstimator(rig).step({"time_s": 0.0, "speed_m_s": 1.0, "grade_percent": 0.0})
+
+
+def test_one_kind_of_ground_serves_too(rig: Rig, drive: Drive) -> None:
+    history = LoadEstimator(rig, grounds=HANDBOOK_GROUNDS[:1]).run(drive.log)
+    assert (history["surface"] == "sealed").all()
+    assert history["mass_given_scale_kg"].iloc[-1] == pytest.approx(TRUE_MASS_KG, rel=0.03)
+
+
+def test_importing_compiles_nothing() -> None:
+    code = (
+        "import sys, loadlearn.estimation, loadlearn.estimation.reference, "
+        "loadlearn.estimation.bounds, loadlearn.estimation.consistency\n"
+        "heavy = {'numba', 'scipy', 'filterpy', 'sklearn', 'matplotlib'} & set(sys.modules)\n"
+        "sys.exit(', '.join(sorted(heavy)) or None)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
