@@ -20,7 +20,6 @@ from loadlearn.estimation.model import (
     R_DT,
     R_HALF,
     R_KNOWN,
-    R_ROT,
     R_SPEED,
     R_STILL,
     R_TIME,
@@ -36,9 +35,7 @@ from loadlearn.roadload import GRAVITY_M_S2
 Array = NDArray[np.float64]
 
 
-def begun(
-    n: int, grounds: Grounds, prior: Prior, noise: Noise
-) -> tuple[Array, Array]:
+def begun(n: int, grounds: Grounds, prior: Prior, noise: Noise) -> tuple[Array, Array]:
     """States and covariances of the first load's filters."""
     arrays = problem.filter_arrays(n, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
@@ -164,9 +161,7 @@ def shaken_rows(rows: Array, seed: int, count: int) -> Array:
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    seed=st.integers(0, 10**6), n=st.sampled_from([11, 12, 13, 14]), alone=st.booleans()
-)
+@given(seed=st.integers(0, 10**6), n=st.sampled_from([11, 12, 13, 14]), alone=st.booleans())
 def test_covariances_stay_symmetric_and_positive(
     seed: int, n: int, alone: bool, rows: Array, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:

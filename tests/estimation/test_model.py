@@ -69,9 +69,9 @@ def test_sensitivities_are_the_numeric_jacobian(rows: Array, n: int) -> None:
             up[index] += step[index]
             down[index] -= step[index]
             numeric = (predicted(up, row)[0] - predicted(down, row)[0]) / (2.0 * step[index])
-            assert sensitivity[index] == pytest.approx(numeric, rel=1e-5, abs=1e-7), (
-                STATE_NAMES[index]
-            )
+            assert sensitivity[index] == pytest.approx(numeric, rel=1e-5, abs=1e-7), STATE_NAMES[
+                index
+            ]
 
 
 def test_lanes_do_not_see_one_another(rows: Array) -> None:

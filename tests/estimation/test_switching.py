@@ -49,9 +49,7 @@ def scene(
     return states, covariances, log_weights
 
 
-def mixed(
-    scene_: tuple[Array, Array, Array], grounds: Grounds
-) -> tuple[Array, Array, Array]:
+def mixed(scene_: tuple[Array, Array, Array], grounds: Grounds) -> tuple[Array, Array, Array]:
     states, covariances, log_weights = (array.copy() for array in scene_)
     n = states.shape[0]
     mix(states, covariances, log_weights, grounds, SECONDS, np.empty(n), np.empty((n, n)))
@@ -91,9 +89,7 @@ def test_alike_modes_mix_as_every_mode_from_every_other(
         assert np.max(np.abs(covariances[:, :, mode] - covariance) / scale) < 1e-10
 
 
-def test_unlike_modes_receive_the_pool_of_all(
-    grounds: Grounds, prior: Prior, noise: Noise
-) -> None:
+def test_unlike_modes_receive_the_pool_of_all(grounds: Grounds, prior: Prior, noise: Noise) -> None:
     """The stated approximation, written the long way: what arrives is the mixture of all modes."""
     before = scene(grounds, prior, noise, WEIGHTS, False)
     states, covariances, _ = mixed(before, grounds)
@@ -126,9 +122,7 @@ def test_arriving_on_a_ground_draws_its_resistance_and_keeps_the_mass(
     assert_allclose(states[:, 0], before[0][:, 0], rtol=1e-9)
 
 
-def test_regeneration_begins_with_its_excess_on_the_same_ground(
-    prior: Prior, noise: Noise
-) -> None:
+def test_regeneration_begins_with_its_excess_on_the_same_ground(prior: Prior, noise: Noise) -> None:
     modes = ground_modes(with_regeneration=True)
     weights = [1.0] + [1e-30] * (modes.mean.size - 1)
     before = scene(modes, prior, noise, weights, True)
@@ -152,8 +146,6 @@ def test_merging_lanes_is_moment_matching() -> None:
     mean, covariance = moment_matched(
         np.array([0.3, 0.7]), [(states[:, i], covariances[:, :, i]) for i in (2, 5)]
     )
-    merge_lanes(
-        states, covariances, 2, 0.3, states[:, 5].copy(), covariances[:, :, 5].copy(), 0.7
-    )
+    merge_lanes(states, covariances, 2, 0.3, states[:, 5].copy(), covariances[:, :, 5].copy(), 0.7)
     assert_allclose(states[:, 2], mean)
     assert_allclose(covariances[:, :, 2], covariance)
