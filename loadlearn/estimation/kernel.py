@@ -288,6 +288,55 @@ def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, nois
         )
 
 
+LOOSE_GROUND = 0.035
+"""Rolling resistance from which a ground is loose: it wanders, and the wheels slip."""
+LOOSE_EVIDENCE = 0.1
+"""Share of the evidence between loads that counts there."""
+
+
+@jit
+def _temper_on_loose_ground(
+    log_weights: FloatArray,
+    loads: FloatArray,
+    grounds: Grounds,
+    before: FloatArray,
+    peak: float,
+) -> None:
+    """On loose ground let little of the misfit speak between loads, in place.
+
+    Sand wanders in ways that no model follows, and each misfit would be one more reason for
+    another load. The evidence between *grounds* of one load is left as it is; between loads it is
+    raised to a small power (a tempered likelihood). A load that was really changed shows in
+    hundreds of nats, so it is still found, and at once on firm ground.
+    """
+    modes = grounds.mean.size
+    active, average, total = 0, 0.0, 0.0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5 and before[load] > 0.0:
+            after = load_weight(log_weights[load], modes, peak)
+            if after > 0.0:
+                active += 1
+                average += before[load] * (math.log(after) + peak - math.log(before[load]))
+                total += before[load]
+    if active < 2:
+        return
+    average /= total
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0:
+            continue
+        after = load_weight(log_weights[load], modes, peak)
+        if after <= 0.0:
+            continue
+        loose = 0.0
+        for mode in range(modes):
+            if grounds.mean[mode] > LOOSE_GROUND:
+                loose += math.exp(log_weights[load, mode] - peak)
+        gained = math.log(after) + peak - math.log(before[load])
+        taken = (1.0 - LOOSE_EVIDENCE) * loose / after * (gained - average)
+        for mode in range(modes):
+            log_weights[load, mode] -= taken
+
+
 @jit
 def filter_rows(
     rows: FloatArray,
@@ -327,6 +376,7 @@ def filter_rows(
     kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
     disturbance, walk = np.zeros(lanes), np.zeros(lanes)
     uneven_ground(grounds, noise, disturbance, walk)
+    before = np.zeros(MAX_LOADS)
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
     mixture = np.empty((7, MAX_LOADS * lanes))
@@ -360,6 +410,10 @@ def filter_rows(
         memory[F_SINCE_RELAX_S] += row[R_DT]
         peak = -1e300
         nis_best = math.nan
+        for load in range(MAX_LOADS):
+            before[load] = 0.0
+            if loads[load, L_ACTIVE] > 0.5:
+                before[load] = load_weight(log_weights[load], modes, 0.0)
         for load in range(MAX_LOADS):
             if loads[load, L_ACTIVE] < 0.5:
                 continue
@@ -423,6 +477,7 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
+            _temper_on_loose_ground(log_weights, loads, grounds, before, peak)
             # Keep the weights near one; what is taken off is the log's likelihood.
             total = 0.0
             for load in range(MAX_LOADS):
