@@ -224,8 +224,8 @@ def update(
         innovation = (
             row[R_Y] - states[ENERGY, h] + rotating * states[PHI, h] - slip * states[SLIP, h]
         )
-        sd = math.sqrt(variance)
-        if half_width > 0.02 * sd:
+        if half_width * half_width > 4e-4 * variance:
+            sd = math.sqrt(variance)
             inside, shift, spread = truncated_normal(
                 (innovation - half_width) / sd, (innovation + half_width) / sd
             )
@@ -238,10 +238,10 @@ def update(
             else:
                 log_likelihood[h] = -0.5 * shift * shift - math.log(sd) - _HALF_LOG_TWO_PI
         else:
-            gain[h] = innovation / variance
             reduction[h] = 1.0 / variance
+            gain[h] = innovation * reduction[h]
             kept[h] = noise_variance * reduction[h]
-            nis[h] = innovation * innovation / variance
+            nis[h] = innovation * gain[h]
             log_likelihood[h] = -0.5 * nis[h] - 0.5 * math.log(variance) - _HALF_LOG_TWO_PI
     for i in range(n):
         for h in range(lanes):

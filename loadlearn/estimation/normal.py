@@ -60,6 +60,8 @@ def _mixture_quantile(
     for i in range(count):
         low = min(low, mean[i] - 9.0 * sd[i])
         high = max(high, mean[i] + 9.0 * sd[i])
+    # Newton's last step squares what was left: this much of the mixture's width is enough.
+    enough = 1e-6 * (high - low)
     at = min(max(start, low), high)
     for _ in range(60):
         below, density = -probability, 0.0
@@ -75,10 +77,13 @@ def _mixture_quantile(
         else:
             high = at
         moved = at - below / density if density > 0.0 else low
-        if not low < moved < high:
+        if low < moved < high:
+            if abs(moved - at) < enough:
+                return moved
+        else:
             moved = 0.5 * (low + high)
-        if abs(moved - at) < 1e-9 * (abs(at) + 1e-3):
-            return moved
+            if high - low < 1e-6 * enough:
+                return moved
         at = moved
     return at
 
