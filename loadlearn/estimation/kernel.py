@@ -32,6 +32,7 @@ from loadlearn.estimation.layout import (
     F_LAST_STOP_S,
     F_LEARNT_S,
     F_LOG_LIKELIHOOD,
+    F_LOOSE,
     F_SINCE_MIX_S,
     F_SINCE_RELAX_S,
     F_SINCE_TIDY_S,
@@ -290,17 +291,35 @@ def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, nois
 
 LOOSE_GROUND = 0.035
 """Rolling resistance from which a ground is loose: it wanders, and the wheels slip."""
-LOOSE_EVIDENCE = 0.1
-"""Share of the evidence between loads that counts there."""
+LOOSE_EVIDENCE = 0.03
+"""Share of the evidence between loads that counts there ..."""
+LOOSE_MEMORY_S = 300.0
+"""... and for this long after it was last believed in: the way out of a misfit on sand is another
+load on an easier ground."""
+
+
+@jit
+def _looseness(log_weights: FloatArray, loads: FloatArray, grounds: Grounds, peak: float) -> float:
+    """Probability that the ground is loose, over all loads."""
+    loose, total = 0.0, 0.0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5:
+            for mode in range(grounds.mean.size):
+                weight = math.exp(log_weights[load, mode] - peak)
+                total += weight
+                if grounds.mean[mode] > LOOSE_GROUND:
+                    loose += weight
+    return loose / total
 
 
 @jit
 def _temper_on_loose_ground(
     log_weights: FloatArray,
     loads: FloatArray,
-    grounds: Grounds,
+    modes: int,
     before: FloatArray,
     peak: float,
+    loose: float,
 ) -> None:
     """On loose ground let little of the misfit speak between loads, in place.
 
@@ -309,7 +328,6 @@ def _temper_on_loose_ground(
     raised to a small power (a tempered likelihood). A load that was really changed shows in
     hundreds of nats, so it is still found, and at once on firm ground.
     """
-    modes = grounds.mean.size
     active, average, total = 0, 0.0, 0.0
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5 and before[load] > 0.0:
@@ -327,12 +345,8 @@ def _temper_on_loose_ground(
         after = load_weight(log_weights[load], modes, peak)
         if after <= 0.0:
             continue
-        loose = 0.0
-        for mode in range(modes):
-            if grounds.mean[mode] > LOOSE_GROUND:
-                loose += math.exp(log_weights[load, mode] - peak)
         gained = math.log(after) + peak - math.log(before[load])
-        taken = (1.0 - LOOSE_EVIDENCE) * loose / after * (gained - average)
+        taken = (1.0 - LOOSE_EVIDENCE) * loose * (gained - average)
         for mode in range(modes):
             log_weights[load, mode] -= taken
 
@@ -359,7 +373,7 @@ def filter_rows(
     ----------
     rows : ndarray, shape (at least count, 27)
     count : int
-    memory : ndarray, shape (11,)
+    memory : ndarray, shape (12,)
     states, covariances, log_weights, loads
         As in :mod:`loadlearn.estimation.layout`.
     grounds, prior, noise
@@ -477,7 +491,10 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
-            _temper_on_loose_ground(log_weights, loads, grounds, before, peak)
+            loose = _looseness(log_weights, loads, grounds, peak)
+            remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
+            memory[F_LOOSE] = max(loose, remembered)
+            _temper_on_loose_ground(log_weights, loads, modes, before, peak, memory[F_LOOSE])
             # Keep the weights near one; what is taken off is the log's likelihood.
             total = 0.0
             for load in range(MAX_LOADS):

@@ -53,8 +53,9 @@ N_LOAD = 10
     F_SURFACE,
     F_LAST_KG,
     F_SINCE_RELAX_S,
-) = range(11)
-N_FILTER = 11
+    F_LOOSE,
+) = range(12)
+N_FILTER = 12
 
 # Output columns of a row.
 (
