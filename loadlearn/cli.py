@@ -13,6 +13,7 @@ import typer
 
 from loadlearn import __version__
 from loadlearn.commands.advise import advise
+from loadlearn.commands.calibrate import calibrate
 from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
 from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
@@ -29,6 +30,7 @@ COMMANDS = (
     inspect_command,
     estimate,
     validate,
+    calibrate,
     advise,
     schedule,
     compare,

@@ -1,0 +1,541 @@
+"""The tractive scale learnt from drives of weighed mass, and a rig file that says so.
+
+A drive tells the mass that its computed force implies, m' = m / s (s: true tread force over
+computed force). When m was weighed, ``ln s = ln m - ln m'``. Drives differ in more than their
+estimates' errors explain (fuel, oil temperature, tyres), so they are joined by a random-effects
+model, and what is written is the uncertainty of s in a drive yet to come.
+With the extra torque in use a drive also tells what share of it the log shows. The two errors go
+together (a share taken too high makes the implied mass too low), so scale and share are joined as
+one normal vector: drives without the extra torque then sharpen the share too.
+
+The weighed mass is that at the start of the drive. The fuel burnt on the way is neglected: some
+5 kg of 5000 in half an hour, far less than the estimate's own error.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.errors import InputError
+from loadlearn.estimation import rows
+from loadlearn.estimation.estimator import LoadEstimator, prior_for
+from loadlearn.estimation.model import PHI, UNREPORTED, Noise
+from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.prepare import prepare
+from loadlearn.estimation.summary import LEAST_LEARNT_S, Z95
+from loadlearn.rig import Rig
+from loadlearn.traction import force_source
+
+FloatArray = NDArray[np.float64]
+
+SCALE_SPREAD_FLOOR = 0.005
+"""The scale is never taken to differ less than this between drives (common practice, no source):
+too few drives cannot show that it does not."""
+SHARE_SPREAD_FLOOR = 0.02
+"""The same for the reported share of the extra torque (common practice, no source)."""
+WIDEST_IMPLIED_SD = 0.05
+"""A drive whose implied mass is less certain than this (relative) tells too little."""
+LEAST_SHARE, LEAST_SHARE_S = 0.05, 60.0
+"""The reported share is learnt from drives with more than this share in use for so long (s)."""
+LONGEST_SAMPLE_S = 2.5
+"""Longer gaps do not count as time with the extra torque in use."""
+FAR_FROM_PRIOR = 3.0
+"""Standard deviations from the rig's own belief beyond which a result is doubted."""
+_WIDE_MASS_REASON = "the mass is known to"
+
+
+@dataclass(frozen=True)
+class Belief:
+    """A mean and its standard deviation."""
+
+    mean: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class DriveObservation:
+    """What one drive of weighed mass says.
+
+    Attributes
+    ----------
+    name : str
+        The log, for people.
+    log_scale : float
+        Natural logarithm of the tractive scale.
+    estimate_sd : float
+        Standard deviation of ``log_scale`` from the estimate of the implied mass alone.
+    weighing_sd : float
+        ... and from the weighing alone: one weighing, so the same error in every drive.
+    implied_mass_kg : float
+        Mass that the computed force implies (kg).
+    learnt_s : float
+        Driving time learnt from (s).
+    extra_torque_s : float
+        Time with the extra torque in use (s).
+    mean : ndarray, shape (1,) or (2,)
+        Log scale and, where the drive tells it, reported share of the extra torque: by this
+        drive alone, the rig's belief of the share taken out.
+    covariance : ndarray, shape (1, 1) or (2, 2)
+        Of ``mean``, the weighing left aside.
+    doubts : tuple of str
+        Why the drive may mislead, a sentence each.
+    """
+
+    name: str
+    log_scale: float
+    estimate_sd: float
+    weighing_sd: float
+    implied_mass_kg: float
+    learnt_s: float
+    extra_torque_s: float
+    mean: FloatArray
+    covariance: FloatArray
+    doubts: tuple[str, ...]
+
+    @property
+    def reported_share(self) -> Belief | None:
+        """Share of the extra torque that the log shows, by this drive alone; None: not told."""
+        if self.mean.size < 2:
+            return None
+        return Belief(float(self.mean[1]), math.sqrt(self.covariance[1, 1]))
+
+    @property
+    def log_scale_sd(self) -> float:
+        """Standard deviation of ``log_scale`` in all."""
+        return math.hypot(self.estimate_sd, self.weighing_sd)
+
+
+@dataclass(frozen=True)
+class Combined:
+    """Drives joined: what is common to all and how a drive yet to come may differ from it.
+
+    Attributes
+    ----------
+    mean, common_sd : ndarray, shape (n,)
+        Of the values common to all drives: log scale, reported share where it is learnt.
+    between_sd : ndarray, shape (n,)
+        Spread between drives.
+    drives : Belief
+        The common log scale by the drives alone, without its prior.
+    """
+
+    mean: FloatArray
+    common_sd: FloatArray
+    between_sd: FloatArray
+    drives: Belief
+
+    @property
+    def new_drive_sd(self) -> FloatArray:
+        """Standard deviation of each value in a drive yet to come."""
+        return np.hypot(self.common_sd, self.between_sd)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What ``calibrate`` learnt.
+
+    Attributes
+    ----------
+    drives : tuple of DriveObservation
+    joined : Combined
+        The tractive scale's natural logarithm, and the reported share where it is learnt.
+    tractive_scale, tractive_scale_sd : float
+        As written to the rig file; the sd is relative and holds for a new drive.
+    reported_share, reported_share_sd : float or None
+        Likewise, where drives were made with the extra torque in use.
+    doubts : tuple of str
+        Reasons not to trust the result as it stands, a sentence each.
+    """
+
+    drives: tuple[DriveObservation, ...]
+    joined: Combined
+    tractive_scale: float
+    tractive_scale_sd: float
+    reported_share: float | None
+    reported_share_sd: float | None
+    doubts: tuple[str, ...]
+
+
+def observe_drive(
+    trace: pd.DataFrame,
+    rig: Rig,
+    known_mass_kg: float,
+    known_mass_sd_kg: float = 0.0,
+    name: str = "drive",
+) -> DriveObservation:
+    """Learn from one drive what the tractive scale was, its combined mass being known.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+        As it was before calibration.
+    known_mass_kg, known_mass_sd_kg : float
+        Weighed combined mass at the start of the drive, and its standard deviation (kg).
+    name : str
+        Names the drive in messages.
+
+    Returns
+    -------
+    DriveObservation
+
+    Raises
+    ------
+    InputError
+        The masses are impossible, or the drive cannot serve: too little learnt, a load change, or
+        an implied mass beyond anything a scale explains.
+    """
+    if not (math.isfinite(known_mass_kg) and known_mass_kg > 0.0):
+        raise InputError(f"the known mass is {known_mass_kg:g} kg; give the weighed mass in kg")
+    if not 0.0 <= known_mass_sd_kg <= 0.05 * known_mass_kg:
+        raise InputError(
+            f"the weighing's sd is {known_mass_sd_kg:g} kg for {known_mass_kg:g} kg; give 0 to 5 % "
+            "of the mass (a mass known less well calibrates nothing)"
+        )
+    estimator = LoadEstimator(rig)
+    history = estimator.run(prepare(trace, rig))
+    summary, last = history.attrs["summary"], history.iloc[-1]
+    learnt_s = float(summary["learnt_s"])
+    if learnt_s < LEAST_LEARNT_S:
+        raise InputError(
+            f"{name}: only {learnt_s:.0f} s of the drive could be learnt from; leave it out or "
+            f"give one with at least {LEAST_LEARNT_S:.0f} s"
+        )
+    if summary["load_changes"]:
+        change = summary["load_changes"][0]
+        raise InputError(
+            f"{name}: the load changed at {change['time_s']:.0f} s, so one known mass does not "
+            "hold throughout; leave the drive out or cut the log there"
+        )
+    implied = float(last["mass_given_scale_kg"])
+    # The sd given the scale is that of m' at the mean scale.
+    relative = float(last["mass_sd_given_scale_kg"]) / (
+        implied * float(summary["tractive_scale"]["mean"])
+    )
+    if not relative <= WIDEST_IMPLIED_SD:
+        raise InputError(
+            f"{name}: tells too little, the mass that its force implies is known to "
+            f"{100 * relative:.0f} % only (at most {100 * WIDEST_IMPLIED_SD:.0f} %); give a longer "
+            "drive with climbs and pulls, or leave it out"
+        )
+    # Mean of a log-normal: E[m'] = exp(E[ln m'] + var / 2).
+    log_scale = math.log(known_mass_kg / implied) + 0.5 * relative**2
+    if not math.log(0.5) < log_scale < math.log(2.0):
+        raise InputError(
+            f"{name}: its force implies {implied:.0f} kg against {known_mass_kg:.0f} kg known, "
+            "more than a factor of two; check the known mass, the rig file and the force channel"
+        )
+    doubts = tuple(
+        f"{name}: {reason}"
+        for reason in summary["trust"]["reasons"]
+        # A wide scale is what calibration is for.
+        if not reason.startswith(_WIDE_MASS_REASON)
+    )
+    extra_s = extra_torque_time_s(trace)
+    mean, covariance = np.array([log_scale]), np.array([[relative**2]])
+    if extra_s >= LEAST_SHARE_S:
+        mean, covariance = _with_share(trace, rig, estimator, mean, covariance)
+    return DriveObservation(
+        name=name,
+        log_scale=log_scale,
+        estimate_sd=relative,
+        weighing_sd=known_mass_sd_kg / known_mass_kg,
+        implied_mass_kg=implied,
+        learnt_s=learnt_s,
+        extra_torque_s=extra_s,
+        mean=mean,
+        covariance=covariance,
+        doubts=doubts,
+    )
+
+
+def extra_torque_time_s(trace: pd.DataFrame) -> float:
+    """Time with the extra torque in use.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns; without ``extra_torque_share`` the answer is 0.
+
+    Returns
+    -------
+    float
+        Seconds with a share above ``LEAST_SHARE``.
+    """
+    if "extra_torque_share" not in trace.columns:
+        return 0.0
+    step_s = np.diff(trace["time_s"].to_numpy(dtype=np.float64), append=np.nan)
+    used = trace["extra_torque_share"].to_numpy(dtype=np.float64) > LEAST_SHARE
+    return float(np.nansum(np.minimum(step_s, LONGEST_SAMPLE_S)[used]))
+
+
+def _with_share(
+    trace: pd.DataFrame,
+    rig: Rig,
+    estimator: LoadEstimator,
+    mean: FloatArray,
+    covariance: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Log scale and reported share: the likeliest hypothesis less the share's prior."""
+    prior = prior_for(rig, force_source(trace), rows.height_source(trace))
+    state = estimator.state
+    assert state is not None
+    if prior.unreported_sd == 0.0 or state.states.shape[1] <= UNREPORTED:
+        return mean, covariance
+    present = present_of(state.states, state.covariances, state.log_weights, state.loads, Noise())
+    share = 1.0 - float(present.state[UNREPORTED])
+    share_sd = math.sqrt(present.covariance[UNREPORTED, UNREPORTED])
+    # Less than a hundredth of the prior's information is rounding, not learning.
+    if (prior.unreported_sd / share_sd) ** 2 < 1.01:
+        return mean, covariance
+    # ln s = ln phi + ln m, share = 1 - unreported.
+    correlation = -float(present.covariance[PHI, UNREPORTED]) / (
+        share_sd * math.sqrt(present.covariance[PHI, PHI])
+    )
+    cross = correlation * share_sd * math.sqrt(covariance[0, 0])
+    precision = np.linalg.inv(np.array([[covariance[0, 0], cross], [cross, share_sd**2]]))
+    information = precision @ np.array([mean[0], share])
+    precision[1, 1] -= 1.0 / prior.unreported_sd**2
+    information[1] -= (1.0 - prior.unreported) / prior.unreported_sd**2
+    own = np.linalg.inv(precision)
+    return own @ information, 0.5 * (own + own.T)
+
+
+def combine(
+    observations: Sequence[tuple[FloatArray, FloatArray]],
+    prior: Sequence[Belief],
+    shared_sd: float = 0.0,
+    spread_floor: Sequence[float] = (SCALE_SPREAD_FLOOR, SHARE_SPREAD_FLOOR),
+) -> Combined:
+    """Join observations of values that vary a little from drive to drive.
+
+    Random effects: what drive i observes is the common values plus a normal deviation (variances
+    tau^2, one per value) plus its own error. tau^2 is the moment estimate of DerSimonian and
+    Laird, never below the floor; generalised least squares then joins observations and prior.
+
+    Parameters
+    ----------
+    observations : sequence of (mean, covariance)
+        Each of the first value (shapes (1,), (1, 1)) or of the first two; errors independent
+        between observations.
+    prior : sequence of Belief, length n
+        Of the common values.
+    shared_sd : float
+        Standard deviation of an error of the first value that is the same in every observation.
+    spread_floor : sequence of float, length >= n
+        Least standard deviation between drives of each value.
+
+    Returns
+    -------
+    Combined
+
+    Raises
+    ------
+    InputError
+        There is no observation, or a standard deviation is not positive.
+
+    References
+    ----------
+    DerSimonian & Laird, Controlled Clinical Trials 7, 1986, 177-188 (from memory).
+    """
+    if not observations:
+        raise InputError("no drive to calibrate from; give at least one log")
+    if not (
+        all(np.all(np.diag(covariance) > 0.0) for _, covariance in observations)
+        and all(belief.sd > 0.0 for belief in prior)
+    ):
+        raise InputError("standard deviations must be positive to be joined")
+    n = len(prior)
+    between = np.array([spread_floor[index] ** 2 for index in range(n)])
+    for index in range(n):
+        told = [one for one in observations if one[0].size > index]
+        value = np.array([mean[index] for mean, _ in told])
+        variance = np.array([covariance[index, index] for _, covariance in told])
+        between[index] = max(between[index], between_variance(value, variance))
+    # The shared error is one more unknown, with mean 0, seen together with the first value.
+    precision = np.diag([*(belief.sd**-2 for belief in prior), max(shared_sd, 1e-9) ** -2])
+    information = precision @ np.array([*(belief.mean for belief in prior), 0.0])
+    first_prior = (precision[0, 0], information[0])
+    for mean, covariance in observations:
+        size = mean.size
+        seen = np.eye(size, n + 1)
+        seen[0, n] = 1.0
+        weight = np.linalg.inv(covariance + np.diag(between[:size]))
+        precision += seen.T @ weight @ seen
+        information += seen.T @ weight @ mean
+    joined = np.linalg.inv(precision)
+    common = joined @ information
+    precision[0, 0] -= first_prior[0]
+    information[0] -= first_prior[1]
+    alone = np.linalg.inv(precision)
+    return Combined(
+        mean=common[:n],
+        common_sd=np.sqrt(np.diag(joined)[:n]),
+        between_sd=np.sqrt(between),
+        drives=Belief(float((alone @ information)[0]), math.sqrt(alone[0, 0])),
+    )
+
+
+def between_variance(value: FloatArray, variance: FloatArray) -> float:
+    """Moment estimate of the variance between observations (DerSimonian & Laird, 1986).
+
+    Parameters
+    ----------
+    value, variance : ndarray, shape (k,)
+        Observations and the variances of their own errors.
+
+    Returns
+    -------
+    float
+        0 for one observation, and where they differ no more than their errors explain.
+    """
+    weight = 1.0 / variance
+    mean = np.sum(weight * value) / np.sum(weight)
+    heterogeneity = float(np.sum(weight * (value - mean) ** 2))
+    scale = float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))
+    return max(0.0, (heterogeneity - (value.size - 1)) / scale) if value.size > 1 else 0.0
+
+
+def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:
+    """Join drives of weighed mass with what the rig file believes.
+
+    Parameters
+    ----------
+    drives : sequence of DriveObservation
+        All made by this rig and weighed once, together.
+    rig : Rig
+        Its ``tractive_scale`` and ``tractive_scale_sd`` are the prior of the common scale.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    InputError
+        No drive, a rig that claims to know its scale exactly, or a scale no rig file may hold.
+    """
+    uncertainty = rig.uncertainty
+    if uncertainty.tractive_scale_sd == 0.0:
+        raise InputError(
+            "the rig's tractive_scale_sd is 0: it claims to know the scale exactly, so nothing can "
+            "be learnt; give its spread under [uncertainty] (0.03 by default)"
+        )
+    prior = [Belief(math.log(uncertainty.tractive_scale), uncertainty.tractive_scale_sd)]
+    uprated = rig.engine.uprated
+    if uprated is not None and any(drive.mean.size > 1 for drive in drives):
+        prior.append(Belief(uprated.reported_share, uprated.reported_share_sd))
+    joined = combine(
+        [(drive.mean, drive.covariance) for drive in drives],
+        prior,
+        shared_sd=max((drive.weighing_sd for drive in drives), default=0.0),
+    )
+    scale, scale_sd = math.exp(joined.mean[0]), float(joined.new_drive_sd[0])
+    if not (0.5 <= scale <= 2.0 and scale_sd <= 0.5):
+        raise InputError(
+            f"the drives give a tractive scale of {scale:.2f} +- {scale_sd:.2f}, beyond what a rig "
+            "may have; check the known mass, the rig file and the force channel"
+        )
+    doubts = [doubt for drive in drives for doubt in drive.doubts]
+    apart = abs(joined.drives.mean - prior[0].mean)
+    if apart > FAR_FROM_PRIOR * math.hypot(prior[0].sd, joined.drives.sd):
+        doubts.append(
+            f"the drives give a tractive scale of {math.exp(joined.drives.mean):.3f}, far from "
+            f"the rig's own {uncertainty.tractive_scale:.3f} +- {prior[0].sd:.3f}: check the known "
+            "mass and the rig file, or widen tractive_scale_sd"
+        )
+    with_share = len(prior) > 1
+    return Calibration(
+        drives=tuple(drives),
+        joined=joined,
+        tractive_scale=scale,
+        tractive_scale_sd=scale_sd,
+        reported_share=min(max(float(joined.mean[1]), 0.0), 1.5) if with_share else None,
+        reported_share_sd=float(joined.new_drive_sd[1]) if with_share else None,
+        doubts=tuple(doubts),
+    )
+
+
+def calibrated_text(text: str, calibration: Calibration) -> str:
+    """A rig file's text with the calibration written into it; comments and order are kept.
+
+    Parameters
+    ----------
+    text : str
+        Content of the rig file (TOML), valid.
+    calibration : Calibration
+
+    Returns
+    -------
+    str
+    """
+    import tomlkit
+
+    document: Any = tomlkit.parse(text)
+    if "uncertainty" not in document:
+        document["uncertainty"] = tomlkit.table()
+    _set(
+        document,
+        "uncertainty",
+        {
+            "tractive_scale": round(calibration.tractive_scale, 5),
+            "tractive_scale_sd": round(calibration.tractive_scale_sd, 5),
+        },
+    )
+    if calibration.reported_share is not None and calibration.reported_share_sd is not None:
+        _set(
+            document["engine"],
+            "uprated",
+            {
+                "reported_share": round(calibration.reported_share, 4),
+                "reported_share_sd": round(calibration.reported_share_sd, 4),
+            },
+        )
+    return str(tomlkit.dumps(document))
+
+
+def _set(parent: Any, name: str, values: dict[str, float]) -> None:
+    """Set keys of a table; new ones after its last key, before blank lines and comments."""
+    from tomlkit.items import Table
+
+    table = parent[name]
+    new = {key: value for key, value in values.items() if key not in table}
+    for key in values.keys() - new.keys():
+        table[key] = values[key]
+    if not new:
+        return
+    # What follows the last key belongs to the next table. Keys in dotted form or of a table in
+    # pieces are set plainly.
+    plain = type(table) is Table and not any(isinstance(item, Table) for item in table.values())
+    tail: list[Any] = []
+    if plain:
+        body = table.value.body
+        while body and body[-1][0] is None:
+            tail.insert(0, body.pop()[1])
+    for key, value in new.items():
+        table[key] = value
+    for item in tail:
+        table.add(item)
+
+
+def interval95(calibration: Calibration) -> tuple[float, float]:
+    """Central 95 % interval of the tractive scale in a drive yet to come.
+
+    Parameters
+    ----------
+    calibration : Calibration
+
+    Returns
+    -------
+    low, high : float
+    """
+    half = Z95 * calibration.tractive_scale_sd
+    return calibration.tractive_scale * math.exp(-half), calibration.tractive_scale * math.exp(half)
