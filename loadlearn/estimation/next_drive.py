@@ -184,8 +184,8 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
         weighed = 196 * math.hypot(0.003, learnt)
         return (
             "The tractive scale is what limits the mass now: a drive of weighed mass, given to "
-            f"calibrate, would narrow the 95 % interval of the mass from +-{now:.1f} % to about "
-            f"+-{weighed:.1f} %; a solo run at the rig's own mass to about +-{after:.1f} %."
+            f"calibrate, would narrow the 95 % interval of the mass from ±{now:.1f} % to about "
+            f"±{weighed:.1f} %; a solo run at the rig's own mass to about ±{after:.1f} %."
         )
     least = max(before, key=lambda name: before[name] / _WELL_KNOWN[name])
     mass, area = 1.0 / present.state[PHI], present.state[KAPPA] / present.state[PHI]
@@ -197,7 +197,7 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
     best = min(gains, key=lambda name: gains[name])
     return (
         f"The {least} is least known: {best} would narrow its 95 % interval from "
-        f"+-{196 * before[least]:.1f} % to about +-{196 * gains[best]:.1f} %."
+        f"±{196 * before[least]:.1f} % to about ±{196 * gains[best]:.1f} %."
     )
 
 

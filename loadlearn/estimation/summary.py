@@ -209,7 +209,7 @@ def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig
     if abs(last["drag_area_m2"] - area) > 4.0 * area_sd:
         reasons.append(
             f"the drag area learnt ({last['drag_area_m2']:.2f} m2) is far from the rig's "
-            f"({area:.2f} +- {area_sd:.2f} m2): check the rig file, or wind and slipstream"
+            f"({area:.2f} ± {area_sd:.2f} m2): check the rig file, or wind and slipstream"
         )
     nis = outputs[:, layout.O_NIS]
     nis = nis[np.isfinite(nis)]
