@@ -63,7 +63,7 @@ def run_tree(
     prior: Prior,
     noise: Noise,
     n_states: int,
-    hypotheses: int = 256,
+    hypotheses: int = 1024,
 ) -> TreeOutput:
     """The posterior over sequences of grounds.
 
