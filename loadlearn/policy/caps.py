@@ -82,6 +82,7 @@ from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
     Surroundings,
     ThermalParameters,
+    air_per_kpa,
     charge_target_kpa,
     interpolate,
 )
@@ -94,6 +95,9 @@ FIRING_SHARE = 0.15
 """Fuelling over base full load from which there is gas to speak of; below it caps are held."""
 IMPLAUSIBLE_K = 150.0
 """An exhaust reading this far from the model, and six of its sds, is impossible (K)."""
+
+AIR_NOISE_SHARE = 0.05
+"""An air flow this near to the followed one differs by noise."""
 
 
 def gas_reading(config: PolicyConfig, row: NDArray[np.float64]) -> float:
@@ -216,12 +220,21 @@ def compute_caps(
         now = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
         caps[EXHAUST_GAS_HEAT] = min(now, caps[EXHAUST_GAS_HEAT] + GIVE_BACK_PER_S * interval_s)
 
-    most_fuel = air_now.flow_g_s / (p.stoichiometric_ratio * p.lambda_min)
+    # A metered air flow is noisy: one per cent of it is several of the share, and a share that
+    # falls faster than it rises would follow the noise's minima. The ratio to the model is followed
+    # within a second downwards; a sudden lack beyond noise acts at once.
+    omega = engine.rpm * RAD_S_PER_RPM
+    flow = air_now.flow_g_s
+    if p.throttled < 0.5:
+        followed = air_now.charge_model_kpa * air_per_kpa(p, omega, air_now.intake_degc)
+        followed *= air_now.air_ratio
+        if abs(flow - followed) < AIR_NOISE_SHARE * followed:
+            flow = followed
+    most_fuel = flow / (p.stoichiometric_ratio * p.lambda_min)
     caps[AIR_FUEL_RATIO], _ = share_of_fuel(
         most_fuel, engine.base_fuel_g_s, engine.uprated_fuel_g_s
     )
     # Charge target is linear in fuel beyond base full load, so the compressor's limit is too.
-    omega = engine.rpm * RAD_S_PER_RPM
     at_base = charge_target_kpa(p, engine.base_fuel_g_s, engine.base_fuel_g_s, omega)
     at_all = charge_target_kpa(p, engine.uprated_fuel_g_s, engine.base_fuel_g_s, omega)
     # Where boost is measured, the target is scaled to what it lately was near full load: a boost

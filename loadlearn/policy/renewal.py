@@ -4,7 +4,8 @@ The share that is kept under sustained demand differs in one point from the publ
 leaves the gas out. The retention says what will be sustainable with 95 % confidence; holding the
 engine to that would leave unused what the confidence costs, some five to ten kelvin of gas or a
 tenth of the extra torque, although the exhaust protection holds the gas at its limit anyway from
-sample to sample. Coolant and oil are too slow for that, and keep their part.
+sample to sample. Coolant and oil are too slow for that, and keep their part, over a horizon of
+their own: asked over less than their time constants, what they allow keeps falling as they warm.
 """
 
 from __future__ import annotations
@@ -43,10 +44,13 @@ from loadlearn.policy.need import (
 )
 from loadlearn.policy.settings import (
     CREDIT_MAX_S,
+    KEPT_SUSTAINED_S,
+    SUSTAINED_S,
     EpisodeState,
     HeatNow,
     default_setting,
     economy_of_reserve,
+    follow_kept,
     heat_time_s,
     hold_setting,
     load_known,
@@ -160,17 +164,19 @@ def renew_settings(
         heat.oil_limit_degc,
         NO_LIMIT_DEGC,
     )
-    sustainable = sustainable_share(p, state.exhaust, memory.curve, point, heat, air)
+    sustainable = sustainable_share(p, state.exhaust, memory.curve, point, heat, air, SUSTAINED_S)
     heat_left = heat_time_s(p, state.exhaust, memory.curve, point, air, limit)
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
         sustainable, heat_left, need = 0.0, 0.0, 0.0
 
     retention, economy = min(need, sustainable), economy_of_reserve(reserve)
-    kept = min(need, sustainable_share(p, state.exhaust, memory.curve, point, slow_heat, air))
+    liquids = sustainable_share(
+        p, state.exhaust, memory.curve, point, slow_heat, air, KEPT_SUSTAINED_S
+    )
     credit = state.episode.credit_s
     if config.from_table > 0.5:
         retention, economy = tick[TICK_RETENTION], tick[TICK_ECONOMY]
-        need, reserve, sustainable, kept = retention, math.nan, retention, retention
+        need, reserve, sustainable, liquids = retention, math.nan, retention, 1.0
         credit = min(credit, tick[TICK_TIME])
         heat_left = CREDIT_MAX_S
     if known < 0.5:
@@ -181,7 +187,7 @@ def renew_settings(
     else:
         held_retention = hold_setting(state.retention, retention, since, True)
         held_economy = hold_setting(state.economy, economy, since, False)
-        held_kept = hold_setting(state.kept, kept, since, True)
+        held_kept = follow_kept(state.kept, need, liquids, since)
     changes = state.setting_changes
     if held_retention.value != state.retention.value:
         changes += 1.0

@@ -50,6 +50,7 @@ from loadlearn.policy.need import (
     weighted_quantile,
 )
 from loadlearn.policy.settings import (
+    SUSTAINED_S,
     HeatNow,
     economy_of_reserve,
     heat_time_s,
@@ -410,7 +411,7 @@ def quasi_steady(
     coolant = coolant_equilibrium_degc(p, fuel, air.ambient_degc)
     oil = oil_equilibrium_degc(p, coolant, fuel, 0.0)
     heat = HeatNow(coolant, oil, config.coolant_reduce_degc, config.oil_reduce_degc, limit)
-    sustainable = sustainable_share(p, exhaust, memory.curve, point, heat, air)
+    sustainable = sustainable_share(p, exhaust, memory.curve, point, heat, air, SUSTAINED_S)
     time = heat_time_s(p, exhaust, memory.curve, point, air, limit)
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
         sustainable, time = 0.0, 0.0

@@ -53,8 +53,15 @@ RESERVE_START, RESERVE_SPAN = 0.15, 0.30
 KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
 """Mass sd over mean: settings stay at their defaults above the second, leave them below the first.
 """
+READING_SD_K = 0.5
+"""Readings of coolant and oil are in whole degrees on common channels (K)."""
 CHANGE_STEP, CHANGE_WAIT_S, CHANGE_REST_S = 0.05, 10.0, 60.0
 """A setting moves by more than the first, after the second; it then rests for the third."""
+
+KEPT_SUSTAINED_S = 200.0
+"""Horizon of the kept share: between the time constants of coolant and gearbox oil (s)."""
+KEPT_LAG_S = 30.0
+"""Lag with which the kept share gives way to warm coolant and oil (s)."""
 
 
 def smoothstep(x: float) -> float:
@@ -79,7 +86,10 @@ class HeatNow(NamedTuple):
 
 
 def _within(now: float, then: float, sd: float, limit: float) -> float:
-    return normal_cdf((limit - max(now, then)) / max(sd, 0.1))
+    # The path is monotone, so its hottest is at one end. What is measured now is known to the
+    # sensor's rounding: the model's uncertainty belongs to the far end only. Put on a reading near
+    # the limit, it would forbid every share, even one under which the liquid cools.
+    return normal_cdf((limit - now) / READING_SD_K) * normal_cdf((limit - then) / max(sd, 0.1))
 
 
 def probability_sustained(
@@ -105,17 +115,25 @@ def probability_sustained(
     """
     chance = probability_gas_within(p, exhaust, load, heat.gas_limit_degc, horizon_s)
     coolant_end = coolant_equilibrium_degc(p, load.fuel_g_s, air.ambient_degc)
+    spread = p.coolant_rise_sd * p.coolant_rise_k * load.fuel_g_s / p.rated_fuel_g_s
+    coolant_sd = spread
+    coolant_then = coolant_end
     if not math.isnan(heat.coolant_degc):
         part = 1.0 - math.exp(-horizon_s / p.coolant_time_s)
-        then = heat.coolant_degc + part * (coolant_end - heat.coolant_degc)
-        sd = part * p.coolant_rise_sd * p.coolant_rise_k * load.fuel_g_s / p.rated_fuel_g_s
-        chance *= _within(heat.coolant_degc, then, sd, heat.coolant_limit_degc)
+        coolant_then = heat.coolant_degc + part * (coolant_end - heat.coolant_degc)
+        coolant_sd *= part
+        chance *= _within(heat.coolant_degc, coolant_then, coolant_sd, heat.coolant_limit_degc)
     if not math.isnan(heat.oil_degc):
+        # Oil follows the coolant, and that is the most part of what a share does to it.
         part = 1.0 - math.exp(-horizon_s / p.oil_time_s)
         rise = oil_equilibrium_degc(p, 0.0, load.fuel_g_s, 0.0)
-        end = (coolant_end if math.isnan(heat.coolant_degc) else heat.coolant_degc) + rise
-        then = heat.oil_degc + part * (end - heat.oil_degc)
-        chance *= _within(heat.oil_degc, then, part * p.oil_rise_sd * rise, heat.oil_limit_degc)
+        then = heat.oil_degc + part * (coolant_then + rise - heat.oil_degc)
+        # A thermostat that still has something to give keeps the coolant's spread from the oil.
+        opened = air.ambient_degc + p.coolant_rise_k * load.fuel_g_s / p.rated_fuel_g_s
+        passed = min(max(opened + spread - p.coolant_thermostat_degc, 0.0), spread)
+        coolant_sd *= passed / max(spread, 1e-9)
+        sd = part * math.sqrt((p.oil_rise_sd * rise) ** 2 + coolant_sd**2)
+        chance *= _within(heat.oil_degc, then, sd, heat.oil_limit_degc)
     return chance
 
 
@@ -126,6 +144,7 @@ def sustainable_share(
     point: FullLoad,
     heat: HeatNow,
     air: Surroundings,
+    horizon_s: float,
 ) -> float:
     """Sustainable share rho_th.
 
@@ -134,6 +153,8 @@ def sustainable_share(
     p, exhaust, curve, point, heat, air
         Model, belief, full-load curves, engine speed and charge air at v*, temperatures now,
         surroundings.
+    horizon_s : float
+        For how long it must last (s).
 
     Returns
     -------
@@ -144,7 +165,7 @@ def sustainable_share(
     for step in range(9):
         share = 1.0 if step == 0 else 0.5 * (low + high)
         load = full_load_gas(p, curve, point, share, air)
-        if probability_sustained(p, exhaust, load, heat, air, SUSTAINED_S) >= CONFIDENCE:
+        if probability_sustained(p, exhaust, load, heat, air, horizon_s) >= CONFIDENCE:
             if step == 0:
                 return 1.0
             low = share
@@ -318,6 +339,36 @@ def hold_setting(
     if waiting >= CHANGE_WAIT_S and free:
         return HeldSetting(towards, 0.0, towards, 0.0)
     return HeldSetting(state.value, waiting, towards, rested)
+
+
+def follow_kept(
+    state: HeldSetting, need: float, liquids_share: float, interval_s: float
+) -> HeldSetting:
+    """The share kept under sustained demand: gives way to warm liquids evenly.
+
+    Coolant and oil take minutes to answer. Steps of a held setting, each a minute after the other,
+    outrun their answer, so that the share swings; a first-order lag, short against the liquids,
+    does not. What is wanted more must still stand for some seconds.
+
+    Parameters
+    ----------
+    state : HeldSetting
+    need : float
+        Need N.
+    liquids_share : float
+        What coolant and oil sustain.
+    interval_s : float
+        Time since it was last asked (s).
+
+    Returns
+    -------
+    HeldSetting
+    """
+    if liquids_share < state.value <= need + CHANGE_STEP:
+        part = 1.0 - math.exp(-interval_s / KEPT_LAG_S)
+        value = state.value + part * (liquids_share - state.value)
+        return HeldSetting(value, 0.0, value, min(state.rested_s + interval_s, 1e4))
+    return hold_setting(state, min(need, liquids_share), interval_s, True)
 
 
 def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from loop import Belief, Law
 
 from loadlearn.policy.draws import draws_from_summaries, normal_points, stack_draws
+from loadlearn.policy.exhaust import FullLoadGas, initial_exhaust_state
 from loadlearn.policy.need import (
     GRADE_SLOTS,
     SPEED_SLOTS,
@@ -27,16 +28,21 @@ from loadlearn.policy.need import (
     weighted_quantile,
 )
 from loadlearn.policy.settings import (
+    CONFIDENCE,
     EpisodeState,
+    HeatNow,
+    HeldSetting,
     default_setting,
     economy_of_reserve,
     follow_episode,
+    follow_kept,
     full_share_time_s,
     hold_setting,
     load_known,
+    probability_sustained,
     smoothstep,
 )
-from loadlearn.policy.thermal_model import thermal_parameters
+from loadlearn.policy.thermal_model import Surroundings, thermal_parameters
 
 RIG = make_rig()
 P = thermal_parameters(RIG)
@@ -320,3 +326,29 @@ def test_settings_are_ordered_as_physics_orders_them(grade):
         assert row[0]["economy"] >= row[1]["economy"] >= row[2]["economy"]
     spread = [table[key]["retention"] for key in (("solo", "sealed"), ("heavy", "sand"))]
     assert spread[1] > spread[0] + 0.3
+
+
+@pytest.mark.parametrize("coolant", [98.0, 100.0, 102.0, 104.0])
+def test_a_warm_liquid_forbids_only_shares_under_which_it_warms_too_far(coolant):
+    # On a mild day full load settles far below the reading: the coolant cools at any share.
+    p = thermal_parameters(make_rig())
+    heat = HeatNow(coolant, math.nan, 105.0, 115.0, 1e6)
+    load = FullLoadGas(40.0, 600.0, p.rated_fuel_g_s, 120.0)
+    exhaust = initial_exhaust_state(p, 600.0, 600.0)
+    mild, hot = Surroundings(15.0, 100.0), Surroundings(55.0, 100.0)
+    assert probability_sustained(p, exhaust, load, heat, mild, 120.0) >= CONFIDENCE
+    assert probability_sustained(p, exhaust, load, heat, hot, 120.0) < CONFIDENCE
+    past = heat._replace(coolant_degc=106.0)
+    assert probability_sustained(p, exhaust, load, past, mild, 120.0) < 0.05
+
+
+@given(st.floats(0.2, 0.9), st.floats(0.96, 1.0))
+def test_kept_share_falls_evenly_to_what_the_liquids_allow(liquids, need):
+    state = HeldSetting(1.0, 0.0, 1.0, 0.0)
+    values = [state.value]
+    for _ in range(300):
+        state = follow_kept(state, need, liquids, 1.0)
+        values.append(state.value)
+    steps = -np.diff(values)
+    assert np.all(steps >= 0.0) and steps.max() <= (1.0 - liquids) / 29.0
+    assert state.value == pytest.approx(liquids, abs=1e-3)
