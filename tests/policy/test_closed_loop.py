@@ -94,10 +94,10 @@ def sustainable_at_limit(rig, off, ambient, altitude) -> float:
     return low
 
 
-# Open fault, kept in sight: about one drive in twenty uses less of the sustainable extra torque than
-# it should (82-85 % for 90 in thin air, less in hot air under the exhaust cap) or swings by 0.13.
-# Which drives are drawn depends on what else is imported, so the test passes alone and may fail in
-# the whole suite. The assertions stand as they are; take the mark off with the fault.
+# Open fault, kept in sight: about one drive in twenty uses less of the sustainable extra torque
+# than it should (85 % for 90 in thin air, less in hot air under the exhaust cap) or swings by 0.13.
+# Which drives are drawn depends on what else is imported, so the test passes alone and may fail
+# in the whole suite. The assertions stand as they are; take the mark off with the fault.
 @pytest.mark.xfail(reason="extra torque under-used in some thin or hot air; see the comment")
 @settings(few, max_examples=16)
 @given(
