@@ -385,7 +385,9 @@ class Rig(_Table):
 
 def _first_sentence(error: ValidationError) -> str:
     """One sentence for the first fault that pydantic found, naming the key and the mend."""
-    first = error.errors()[0]
+    # A misspelt key is both unknown and missing: the unknown one shows what to mend.
+    faults = error.errors()
+    first = next((one for one in faults if one["type"] == "extra_forbidden"), faults[0])
     key = ".".join(str(part) for part in first["loc"]) or "rig"
     kind, message = first["type"], first["msg"]
     if kind == "extra_forbidden":
