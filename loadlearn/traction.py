@@ -38,8 +38,6 @@ REASONS: tuple[str, ...] = (
     "overrun without a brake switch",
     "no grade",
     "low tractive power resolution",
-    "exhaust brake or retarder",
-    "starting up",
 )
 (
     KNOWN,
@@ -53,8 +51,6 @@ REASONS: tuple[str, ...] = (
     OVERRUN,
     NO_GRADE,
     LOW_POWER,
-    RETARDER,
-    STARTING,
 ) = range(len(REASONS))
 
 CRAWL_SPEED_M_S = 2.0

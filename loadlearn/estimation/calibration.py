@@ -28,8 +28,9 @@ from loadlearn.estimation import rows
 from loadlearn.estimation.estimator import LoadEstimator, prior_for
 from loadlearn.estimation.model import PHI, UNREPORTED, Noise
 from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.normal import Z95
 from loadlearn.estimation.prepare import prepare
-from loadlearn.estimation.summary import LEAST_LEARNT_S, Z95
+from loadlearn.estimation.summary import LEAST_LEARNT_S
 from loadlearn.rig import Rig
 from loadlearn.traction import force_source
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
-from loadlearn.estimation.model import N_ROW, Noise, Prior, ground_modes, states_needed
+from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
 from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
@@ -276,7 +276,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     if likelihood.source == SOURCE_TRACTIVE:
         noise = noise._replace(accessory_sd_w=0.0)
     delays = {"force": 0.0, "height": 0.0}
-    if np.count_nonzero(likelihood.table[: likelihood.count, 13] > 0.5) > 60:
+    if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)
         step = float(np.median(np.diff(likelihood.inputs[:, 0])))
         # Fuelling or torque cannot lead the force it makes.

@@ -17,10 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation.model import Noise
+from loadlearn.estimation.normal import Z95
 from loadlearn.roadload import Ground
 
 FloatArray = NDArray[np.float64]
-_Z95 = 1.959963984540054
 
 _CARRIED = (
     "mass_kg",
@@ -108,8 +108,8 @@ def smoothed(
         codes[inside] = index
         mean[where] = believed["mean"]
         sd[where] = widened[better]
-        low[where] = believed["mean"] - _Z95 * widened[better]
-        high[where] = believed["mean"] + _Z95 * widened[better]
+        low[where] = believed["mean"] - Z95 * widened[better]
+        high[where] = believed["mean"] + Z95 * widened[better]
     result["rolling_resistance"], result["rolling_resistance_sd"] = mean, sd
     result["rolling_resistance_low95"], result["rolling_resistance_high95"] = low, high
     result["surface"] = pd.Categorical.from_codes(codes, categories=pd.Index(names))

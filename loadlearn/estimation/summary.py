@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation import layout
 from loadlearn.estimation.next_drive import what_to_drive_next
+from loadlearn.estimation.normal import Z95
 from loadlearn.rig import Rig
 
 FloatArray = NDArray[np.float64]
 
-Z95 = 1.959963984540054
 LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
 WIDEST_SD = 0.10

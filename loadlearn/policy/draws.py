@@ -10,7 +10,6 @@ same settings, online and over a whole log.
 from __future__ import annotations
 
 import functools
-import math
 from typing import Protocol
 
 import numpy as np
@@ -114,8 +113,3 @@ def draws_from_summaries(
     out[:, 5] = out[:, 0] - vehicle.mass_kg - tow_vehicle_sd * z[5]
     out[:, 6] = 1.0
     return out
-
-
-def probability_above(values: NDArray[np.float64], limit: float | None) -> float:
-    """Share of equally weighted draws above a limit; NaN without one."""
-    return math.nan if limit is None else float(np.mean(values > limit))

@@ -503,6 +503,28 @@ def drive_step(
 
 
 @jit
+def look_around(
+    state: np.ndarray,
+    road_table: np.ndarray,
+    road_grid_m: float,
+    noise_table: np.ndarray,
+    noise_place: float,
+    road: np.ndarray,
+    ahead: np.ndarray,
+    noise: np.ndarray,
+) -> None:
+    """Road here, road a little ahead and surroundings now, into the last three rows.
+
+    The ground is that of the nearest point of the road's grid: kinds of ground do not blend.
+    """
+    lookup(road, road_table, state[DISTANCE] / road_grid_m)
+    lookup(ahead, road_table, (state[DISTANCE] + 1.2 * state[SPEED]) / road_grid_m)
+    lookup(noise, noise_table, noise_place)
+    nearest = int(state[DISTANCE] / road_grid_m + 0.5)
+    road[ROAD_GROUND] = road_table[min(nearest, road_table.shape[0] - 1), ROAD_GROUND]
+
+
+@jit
 def drive_loop(
     state: np.ndarray,
     heat: np.ndarray,
@@ -531,11 +553,9 @@ def drive_loop(
     last_stop = stops.shape[0] - 1
     for step in range(steps):
         time = step * dt
-        lookup(road, road_table, state[DISTANCE] / road_grid_m)
-        lookup(ahead, road_table, (state[DISTANCE] + 1.2 * state[SPEED]) / road_grid_m)
-        lookup(noise, noise_table, time / noise_step_s)
-        nearest = int(state[DISTANCE] / road_grid_m + 0.5)
-        road[ROAD_GROUND] = road_table[min(nearest, road_table.shape[0] - 1), ROAD_GROUND]
+        look_around(
+            state, road_table, road_grid_m, noise_table, time / noise_step_s, road, ahead, noise
+        )
         accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
         record[0] = time
         drive_step(

@@ -53,9 +53,8 @@ from loadlearn.rig import Rig
 from loadlearn.roadload import air_density_kg_m3
 from loadlearn.simulation.halts import STANDING
 from loadlearn.simulation.live_logger import LiveLogger, show_row
-from loadlearn.simulation.plant import drive_step, lookup
+from loadlearn.simulation.plant import drive_step, look_around
 from loadlearn.simulation.plant_state import (
-    DISTANCE,
     NEXT_STOP,
     NOISE_ACCESSORY,
     NOISE_COLUMNS,
@@ -64,8 +63,6 @@ from loadlearn.simulation.plant_state import (
     RECORD_COLUMNS,
     RECORDED,
     ROAD_COLUMNS,
-    ROAD_GROUND,
-    SPEED,
     DrivelineParameters,
     DriverParameters,
     EngineParameters,
@@ -252,7 +249,6 @@ engine, line, load, driver, thermal
     ahead = np.empty(ROAD_COLUMNS)
     noise = np.empty(NOISE_COLUMNS)
     last_stop = stops.shape[0] - 1
-    last_place = road_table.shape[0] - 1
     every = logger.steps_per_row
     share, economy, factor = 0.0, 0.0, 1.0
     if advised and first_step > 0:
@@ -263,11 +259,9 @@ engine, line, load, driver, thermal
     renew = True
     for step in range(first_step, end_step):
         time = step * dt
-        lookup(road, road_table, state[DISTANCE] / road_grid_m)
-        lookup(ahead, road_table, (state[DISTANCE] + 1.2 * state[SPEED]) / road_grid_m)
-        lookup(noise, noise_table, time / noise_step_s)
-        nearest = int(state[DISTANCE] / road_grid_m + 0.5)
-        road[ROAD_GROUND] = road_table[min(nearest, last_place), ROAD_GROUND]
+        look_around(
+            state, road_table, road_grid_m, noise_table, time / noise_step_s, road, ahead, noise
+        )
         accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
         record = records[step]
         record[0] = time
