@@ -5,6 +5,7 @@ Internal Combustion Engine Systems*, from memory)::
 
     T_brake = e H mdot_fuel / omega - fmep(omega) V_d / 4 pi - P_accessory / omega
 
+or from the net brake torque, which leaves the flywheel after the accessories have had their share;
 then through the driveline, whose efficiency divides when the wheels drive the engine. A sample
 whose force is not known is *set aside with a reason*, never guessed.
 """
@@ -379,7 +380,8 @@ def traction_sample(
     else:
         if math.isnan(engine_torque_n_m):
             return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
-        torque = engine_torque_n_m - rig.accessory_power_w / engine_rad_s
+        # Net brake torque is what leaves the flywheel: accessories have had their share.
+        torque = engine_torque_n_m
         indicated = 0.0
     extra = 0.0
     if extra_share > 0.0 and torque > 0.0:

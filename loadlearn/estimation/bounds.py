@@ -117,7 +117,7 @@ def conditional_bound(
         table = np.asarray(trace_or_rows, dtype=np.float64)
     if table.ndim != 2 or table.shape[1] != N_ROW:
         raise InputError(f"rows of shape {table.shape}; they have {N_ROW} columns")
-    noise = noise or default_noise(height, rig)
+    noise = noise or default_noise(height, rig, source)
     pooled = pooled_prior(prior or prior_for(rig, source, height))
     n = n_states or states_needed(
         source == SOURCE_FUEL, share, height == rows.HEIGHT_FROM_ACCELEROMETER

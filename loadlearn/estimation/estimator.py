@@ -30,7 +30,14 @@ from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
-from loadlearn.traction import REASONS, SOURCE_FUEL, SOURCE_TRACTIVE, force_source, rig_arrays
+from loadlearn.traction import (
+    REASONS,
+    SOURCE_FUEL,
+    SOURCE_TORQUE,
+    SOURCE_TRACTIVE,
+    force_source,
+    rig_arrays,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -93,7 +100,12 @@ class Load:
     set_aside_because: str
 
 
-def default_noise(height_source: int, rig: Rig) -> Noise:
+ACCESSORY_SPREAD = {SOURCE_FUEL: 1.0, SOURCE_TORQUE: 0.5, SOURCE_TRACTIVE: 0.0}
+"""Share of the rig's spread of the accessory power that is left in each force channel: a controller
+that reports net torque knows its accessories from a model; a tread force knows nothing of them."""
+
+
+def default_noise(height_source: int, rig: Rig, force_source: int = SOURCE_FUEL) -> Noise:
     """Noise levels before a log has been seen.
 
     Parameters
@@ -101,12 +113,15 @@ def default_noise(height_source: int, rig: Rig) -> Noise:
     height_source : int
         See :mod:`loadlearn.estimation.rows`.
     rig : Rig
+    force_source : int
+        See :mod:`loadlearn.traction`.
 
     Returns
     -------
     Noise
     """
-    noise = Noise(accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3)
+    spread_w = rig.engine.accessory_power_sd_kw * 1e3
+    noise = Noise(accessory_sd_w=spread_w * ACCESSORY_SPREAD[force_source])
     if height_source == rows.HEIGHT_FROM_ALTITUDE:
         return noise._replace(height_sd_m=0.5)
     if height_source == rows.HEIGHT_FROM_ACCELEROMETER:
@@ -200,11 +215,9 @@ class LoadEstimator:
         self, force: int, height: int, noise: Noise | None, with_share: bool = False
     ) -> None:
         self._sources = (force, height)
-        self._noise = noise or self._given_noise or default_noise(height, self.rig)
+        self._noise = noise or self._given_noise or default_noise(height, self.rig, force)
         self._modes = ground_modes(self.grounds, with_regeneration=force == SOURCE_FUEL)
         prior = prior_for(self.rig, force, height, *self._initial)
-        if force == SOURCE_TRACTIVE:
-            self._noise = self._noise._replace(accessory_sd_w=0.0)
         self._prior = prior
         self._with_share = with_share
         n = states_needed(

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.estimation.alone import ILL_CONDITIONED, POINT_SHARE, filter_alone
 from loadlearn.estimation.lanes import (
     dense_row_times,
     measured_cross,
@@ -75,6 +76,7 @@ from loadlearn.estimation.model import (
     measurement_variance,
     process_variance,
     row_sensitivities,
+    slow_relaxation,
 )
 from loadlearn.estimation.normal import truncated_normal
 from loadlearn.estimation.posterior import load_weight, summarise
@@ -91,15 +93,8 @@ def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: No
     lanes = states.shape[1]
     gained = np.zeros(lanes)
     for index in (WIND, ACCESSORY, COLD):
-        if index == WIND:
-            factor = math.exp(-dt / noise.wind_time_s)
-            gained[:] = noise.wind_sd_m_s**2 * (1.0 - factor * factor)
-        elif index == ACCESSORY:
-            factor = math.exp(-dt / noise.accessory_time_s)
-            gained[:] = noise.accessory_sd_w**2 * (1.0 - factor * factor)
-        else:
-            factor = math.exp(-dt / noise.cold_time_s)
-            gained[:] = 0.0
+        factor, gain = slow_relaxation(index, dt, noise)
+        gained[:] = gain
         for h in range(lanes):
             states[index, h] *= factor
         relax(covariances, index, factor, gained)
@@ -225,7 +220,7 @@ def update(
         innovation = (
             row[R_Y] - states[ENERGY, h] + rotating * states[PHI, h] - slip * states[SLIP, h]
         )
-        if half_width * half_width > 4e-4 * variance:
+        if half_width * half_width > POINT_SHARE * variance:
             sd = math.sqrt(variance)
             inside, shift, spread = truncated_normal(
                 (innovation - half_width) / sd, (innovation + half_width) / sd
@@ -248,7 +243,7 @@ def update(
         for h in range(lanes):
             states[i, h] += cross[i, h] * gain[h]
     rank_one_downdate(covariances, cross, reduction)
-    if cross[ENERGY, 0] > 1e3 * noise_variance:
+    if cross[ENERGY, 0] > ILL_CONDITIONED * noise_variance:
         # After a stretch of unknown force the energy height's row is a small difference of large
         # numbers. Without that: with M the measurement's row, M P = kept x (M P before).
         for j in range(1, n + 1):
@@ -352,6 +347,18 @@ def _temper_on_loose_ground(
 
 
 @jit
+def _only_load(loads: FloatArray) -> int:
+    """The load that is active, where there is but one; else -1."""
+    found = -1
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5:
+            if found >= 0:
+                return -1
+            found = load
+    return found
+
+
+@jit
 def filter_rows(
     rows: FloatArray,
     count: int,
@@ -394,7 +401,26 @@ def filter_rows(
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
     mixture = np.empty((7, MAX_LOADS * lanes))
-    for index in range(count):
+    index = -1
+    while index + 1 < count:
+        index += 1
+        if lanes == 1 and not with_outputs and memory[F_ENERGY_OPEN] == 0.0:
+            only = _only_load(loads)
+            if memory[F_STARTED] != 0.0 and only >= 0:
+                index = filter_alone(
+                    rows,
+                    index,
+                    count,
+                    memory,
+                    states[only],
+                    covariances[only].reshape((n, n)),
+                    loads[only],
+                    noise,
+                    disturbance[0],
+                    walk[0],
+                )
+                if index == count:
+                    break
         row = rows[index]
         if memory[F_STARTED] == 0.0:
             start(states, covariances, log_weights, loads, grounds, prior, noise)

@@ -34,6 +34,7 @@ measurement is at its end.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -249,6 +250,33 @@ def measurement_variance(row: FloatArray, noise: Noise) -> float:
     # The second-order part of v^2 keeps it above zero at a standstill.
     floor = noise.speed_sd_m_s * noise.speed_sd_m_s / GRAVITY_M_S2
     return speed * speed + floor * floor + noise.height_sd_m * noise.height_sd_m + 1e-10
+
+
+@jit
+def slow_relaxation(index: int, elapsed_s: float, noise: Noise) -> tuple[float, float]:
+    """How a slow state (head wind, accessory power, cold tyres) relaxes over a time.
+
+    Parameters
+    ----------
+    index : int
+        ``WIND``, ``ACCESSORY`` or ``COLD``.
+    elapsed_s : float
+    noise : Noise
+
+    Returns
+    -------
+    factor : float
+        On the state.
+    gained : float
+        Variance that it gains.
+    """
+    if index == WIND:
+        factor = math.exp(-elapsed_s / noise.wind_time_s)
+        return factor, noise.wind_sd_m_s**2 * (1.0 - factor * factor)
+    if index == ACCESSORY:
+        factor = math.exp(-elapsed_s / noise.accessory_time_s)
+        return factor, noise.accessory_sd_w**2 * (1.0 - factor * factor)
+    return math.exp(-elapsed_s / noise.cold_time_s), 0.0
 
 
 class Grounds(NamedTuple):

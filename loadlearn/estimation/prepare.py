@@ -20,7 +20,7 @@ from loadlearn.estimation.estimator import default_noise, prior_for, share_logge
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
-from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
+from loadlearn.traction import SOURCE_FUEL, RigArrays, force_source, rig_arrays
 
 FloatArray = NDArray[np.float64]
 
@@ -272,9 +272,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
     likelihood = _Likelihood(prepared, rig)
-    noise = default_noise(likelihood.height, rig)
-    if likelihood.source == SOURCE_TRACTIVE:
-        noise = noise._replace(accessory_sd_w=0.0)
+    noise = default_noise(likelihood.height, rig, likelihood.source)
     delays = {"force": 0.0, "height": 0.0}
     if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)

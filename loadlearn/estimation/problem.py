@@ -175,7 +175,7 @@ def hypotheses(
     source, height = force_source(trace), rows.height_source(trace)
     modes = ground_modes(grounds, with_regeneration=False)
     prior = one_component(prior_for(rig, source, height))
-    noise = noise or default_noise(height, rig)
+    noise = noise or default_noise(height, rig, source)
     n = states_needed(
         source == SOURCE_FUEL, share_logged(trace), height == rows.HEIGHT_FROM_ACCELEROMETER
     )
