@@ -14,7 +14,7 @@ import typer
 from loadlearn import __version__
 from loadlearn.commands.advise import advise
 from loadlearn.commands.calibrate import calibrate
-from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, register
+from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register
 from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
@@ -82,4 +82,23 @@ def main() -> None:
             stream.reconfigure(errors="replace")
     with contextlib.suppress(ValueError, AttributeError):  # not the main thread, or no such signal
         signal.signal(signal.SIGTERM, _stop)
-    app()
+    try:
+        status = app(standalone_mode=False)
+    except Exception as error:
+        if not hasattr(error, "format_message"):  # not the command line's own complaint
+            raise
+        sys.exit(_misused(error))
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _misused(error: Any) -> int:
+    """Say in one sentence what is wrong with the command line; no box, no usage line."""
+    if len(sys.argv) < 2:
+        error.show()  # nothing was asked: the help
+        return UNUSABLE
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "loadlearn"
+    message = " ".join(error.format_message().split()).rstrip(".")
+    message = message[:1].lower() + message[1:]
+    typer.echo(f"loadlearn: {message}; see {path} --help", err=True)
+    return UNUSABLE

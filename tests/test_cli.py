@@ -17,6 +17,7 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
+from loadlearn import cli
 from loadlearn.cli import COMMANDS, app
 from loadlearn.commands.common import (
     CAUTION,
@@ -419,3 +420,30 @@ def test_the_readme_names_only_commands_and_options_that_exist() -> None:
         known = run(name, "--help").output
         for option in re.findall(r"--[a-z-]+", rest):
             assert option in known, f"{name} {option}"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "part"),
+    [
+        (["calibrate", "--known-mass", "-5", "log.csv", "--rig", "r.toml", "--out", "o"], "mass"),
+        (["estimate"], "missing argument"),
+        (["estimate", "log.csv", "--rig", "r.toml", "--out", "o", "--every", "often"], "--every"),
+        (["estimat"], "no such command"),
+        (["inspect", "log.csv", "--colour"], "no such option"),
+    ],
+)
+def test_a_misused_command_line_is_one_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    part: str,
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["loadlearn", *arguments])
+    with pytest.raises(SystemExit) as stopped:
+        cli.main()
+    assert stopped.value.code == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.startswith("loadlearn: ")
+    assert said.err.count("\n") == 1
+    assert part in said.err
