@@ -4,7 +4,7 @@ Question
     On fresh 30-minute drives at 10 Hz of the shipped rigs, any mass from solo to above GCM, how far
     is the mass from the truth after 10 minutes and at the end, from the default initial belief?
 Method
-    Traction is exact (``PlantVariation.none()``: the plant's engine and driveline are the rig's);
+    Traction is exact (``PlantVariation.exact_traction``: engine and driveline are the rig's);
     road, stops, gusts, the driver, tyres and the sensors' noise are drawn. Rigs and kinds of road
     take turns. Each checkpoint is judged from the log up to it only, preparation included. The
     interval is a percentile bootstrap over drives.
@@ -50,7 +50,7 @@ def one_drive(index: int, first_seed: int) -> list[dict[str, Any]]:
         combined_mass_kg=mass,
         logger=Logger.good_10hz(),
         duration_s=1800.0,
-        variation=PlantVariation.none(),
+        variation=PlantVariation.exact_traction(),
     )
     found = []
     for name, seconds in (("10 min", 600.0), ("end", 1800.0)):

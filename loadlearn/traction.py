@@ -61,6 +61,12 @@ SETTLING_S = 0.59
 second, so that the last digit of a time stamp does not decide)."""
 BRAKE_SETTLING_S = 0.29
 """Nor after the service brake is let go."""
+LONGEST_STEP_S = 1.6
+"""Samples further apart than this tell nothing of the engine's acceleration."""
+LOCKED_WITHIN = 0.02
+"""Engine and wheels this near to the gear's ratio (and the speed's step) turn as one."""
+COUPLING_POINT = 0.87
+"""Speed ratio from which a converter no longer multiplies torque (common practice, no source)."""
 
 MID_LOAD = 0.45
 """Load, as a share of the reference torque, at which the tractive scale is quoted."""
@@ -215,12 +221,15 @@ def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
     LAST_BRAKE_S,
     LAST_RATIO,
     SEEN_BRAKE,
-) = range(8)
+    LAST_ENGINE_RAD_S,
+) = range(9)
+N_TRACTION_MEMORY = 9
 
 
 def traction_memory() -> FloatArray:
     """A fresh memory for :func:`traction_sample`."""
-    memory = np.zeros(8)
+    memory = np.zeros(N_TRACTION_MEMORY)
+    memory[LAST_ENGINE_RAD_S] = math.nan
     memory[LAST_GEAR] = -99.0
     memory[LAST_CHANGE_S] = -1e9
     memory[LAST_BRAKE_S] = -1e9
@@ -244,13 +253,14 @@ def traction_sample(
     brake: float,
     extra_share: float,
     low_range_logged: float,
-) -> tuple[float, float, float, float, float, float, float, int]:
+) -> tuple[float, float, float, float, float, float, float, float, int]:
     """Force at the tread from one sample; ``memory`` is updated in place.
 
     Returns
     -------
     force_n : float
-        Best estimate of the force at the tread (N).
+        Best estimate of the force at the tread (N), less what spinning the engine up took where its
+        speed is logged.
     force_sd_n : float
         Standard deviation of what is not known of it beyond the scale (N).
     unreported_n : float
@@ -260,7 +270,9 @@ def traction_sample(
     tilt_n : float
         Force times load beyond the mid load, where the chain's gain may differ (N).
     rotating_kg : float
-        Equivalent mass of the rotating parts (kg).
+        Equivalent mass of the rotating parts whose spinning up the force still has to do (kg).
+    spin_up_n : float
+        Force that spinning the engine up since the last sample took; already off ``force_n`` (N).
     gear : float
         Gear believed (0 when not known).
     reason : int
@@ -282,21 +294,40 @@ def traction_sample(
         reason = BRAKE
     if gear_logged < 0.0:
         memory[LAST_GEAR] = gear_logged
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear_logged, REVERSE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, gear_logged, REVERSE
     if math.isnan(speed_m_s):
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, NO_FORCE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, NO_FORCE
     if speed_m_s < CRAWL_SPEED_M_S:
         reason = STANDSTILL
 
     if source == SOURCE_TRACTIVE:
         # Measured at the hub or roller: downstream of the engine, so only the wheels count.
         if math.isnan(tractive_force_n):
-            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason if reason != KNOWN else LOW_POWER
+            return (
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                wheels_kg,
+                0.0,
+                0.0,
+                reason if reason != KNOWN else LOW_POWER,
+            )
         sd = 0.0 if math.isnan(tractive_force_sd_n) else tractive_force_sd_n
-        return tractive_force_n, sd, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason
+        return tractive_force_n, sd, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, reason
 
     has_rpm = not math.isnan(engine_speed_rpm)
     engine_rad_s = engine_speed_rpm * math.pi / 30.0 if has_rpm else math.nan
+    # What spins the engine up does not reach the road. Its own speed tells it, whether converter,
+    # clutch and lock-up slip or not; the gear's ratio only where they do not.
+    spin_up_n_m, spinning_seen = 0.0, False
+    if has_rpm and not math.isnan(memory[LAST_ENGINE_RAD_S]) and 0.0 < elapsed < LONGEST_STEP_S:
+        spinning_seen = True
+        spin_up_n_m = (
+            rig.engine_inertia_kg_m2 * (engine_rad_s - memory[LAST_ENGINE_RAD_S]) / elapsed
+        )
+    memory[LAST_ENGINE_RAD_S] = engine_rad_s
 
     # --- gear and ratio: what rpm over speed shows wins over what is logged -------------------
     gear, low, slip = 0.0, False, 0.0
@@ -360,7 +391,17 @@ def traction_sample(
                 if candidate >= 2.0 * rig.idle_rad_s:
                     engine_rad_s = candidate
     if engine_rad_s < 0.5 * rig.idle_rad_s:
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+        return (
+            0.0,
+            0.0,
+            0.0,
+            0.0,
+            0.0,
+            wheels_kg,
+            0.0,
+            gear,
+            reason if reason != KNOWN else NO_FORCE,
+        )
 
     # --- brake torque -------------------------------------------------------------------------
     friction = friction_torque(
@@ -368,7 +409,17 @@ def traction_sample(
     )
     if source == SOURCE_FUEL:
         if math.isnan(fuel_rate_g_s):
-            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+            return (
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                wheels_kg,
+                0.0,
+                gear,
+                reason if reason != KNOWN else NO_FORCE,
+            )
         torque = willans_brake_torque(
             rig.heat_to_torque_w_s_g,
             fuel_rate_g_s,
@@ -379,7 +430,17 @@ def traction_sample(
         indicated = rig.heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
     else:
         if math.isnan(engine_torque_n_m):
-            return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, gear, reason if reason != KNOWN else NO_FORCE
+            return (
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                wheels_kg,
+                0.0,
+                gear,
+                reason if reason != KNOWN else NO_FORCE,
+            )
         # Net brake torque is what leaves the flywheel: accessories have had their share.
         torque = engine_torque_n_m
         indicated = 0.0
@@ -394,38 +455,41 @@ def traction_sample(
 
     if known_gear and gear == 0.0:
         # Nothing is driven; a change into neutral settles first.
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, reason
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, reason
 
     # --- through the driveline ----------------------------------------------------------------
     torque_sd = 0.0
-    tolerance = 0.04 + 0.15 / max(speed_m_s, 1.0)
+    rotating_kg = wheels_kg
+    tolerance = LOCKED_WITHIN + 0.15 / max(speed_m_s, 1.0)
     if ratio > 0.0 and (not has_rpm or abs(slip) < tolerance):
         per_torque = ratio / radius
-        rotating_kg = rotating_mass(
-            rig.engine_inertia_kg_m2, rig.wheel_inertia_kg_m2, ratio, radius
-        )
+        spin_up_n = spin_up_n_m * per_torque
+        if not spinning_seen:
+            rotating_kg = rotating_mass(
+                rig.engine_inertia_kg_m2, rig.wheel_inertia_kg_m2, ratio, radius
+            )
     elif ratio > 0.0 and rig.has_converter and slip > 0.0:
-        # Converter slipping: torque ratio falls in line from stall to one at the coupling point
-        # (about 0.87 of equal speeds, common practice, no source).
+        # Converter slipping: torque ratio falls in line from stall to one at the coupling point.
         speed_ratio = math.exp(-slip)
         torque_ratio = max(
             1.0,
             rig.converter_stall_torque_ratio
-            - (rig.converter_stall_torque_ratio - 1.0) * speed_ratio / 0.87,
+            - (rig.converter_stall_torque_ratio - 1.0) * speed_ratio / COUPLING_POINT,
         )
         per_torque = ratio / radius * torque_ratio
         torque_sd = abs(torque) * (0.03 + 0.15 * (torque_ratio - 1.0))
-        rotating_kg = wheels_kg
+        spin_up_n = spin_up_n_m * per_torque * rig.efficiency
     else:
         # Gear not known: the power form. A slipping converter may lose a share of it.
         per_torque = engine_rad_s / max(speed_m_s, 1.0)
-        rotating_kg = rotating_mass(
-            rig.engine_inertia_kg_m2, rig.wheel_inertia_kg_m2, per_torque * radius, radius
-        )
-        if rig.has_converter and has_rpm:
+        if not has_rpm:
+            rotating_kg = rotating_mass(
+                rig.engine_inertia_kg_m2, rig.wheel_inertia_kg_m2, per_torque * radius, radius
+            )
+        elif rig.has_converter:
             per_torque *= 0.93
             torque_sd = 0.06 * abs(torque)
-            rotating_kg = wheels_kg
+        spin_up_n = spin_up_n_m * per_torque
         if guessed:
             torque_sd += 0.25 * friction
     if torque >= 0.0:
@@ -439,12 +503,13 @@ def traction_sample(
     if memory[SEEN_BRAKE] == 0.0 and reason == KNOWN and torque < 0.06 * rig.reference_torque_n_m:
         reason = OVERRUN
     return (
-        torque * per_torque,
+        torque * per_torque - spin_up_n,
         torque_sd * per_torque,
         extra * per_torque,
         indicated * per_torque,
         max(torque, 0.0) * per_torque * (torque / rig.reference_torque_n_m - MID_LOAD),
         rotating_kg,
+        spin_up_n,
         gear,
         reason,
     )
@@ -501,7 +566,7 @@ def _traction_loop(
     memory: FloatArray, rig: RigArrays, source: int, inputs: FloatArray, outputs: FloatArray
 ) -> None:
     for row in range(inputs.shape[0]):
-        force, sd, unreported, gross, _tilt, rotating, gear, reason = traction_sample(
+        force, sd, unreported, gross, _tilt, rotating, _spin, gear, reason = traction_sample(
             memory,
             rig,
             source,

@@ -104,10 +104,30 @@ def test_measured_tread_force_is_taken_as_it_is(rig: Rig) -> None:
 
 
 def test_rotating_parts_of_the_engine_count_in_gear(rig: Rig) -> None:
-    radius = rig.vehicle.tyre_radius_m
-    expected = rig.engine.inertia_kg_m2 * rig.overall_ratio(4) ** 2
-    expected += rig.vehicle.wheel_inertia_kg_m2
-    assert settled(rig)["rotating_mass_kg"] == pytest.approx(expected / radius**2)
+    """By the gear's ratio where engine speed is not logged, else by its own acceleration."""
+    radius, accel = rig.vehicle.tyre_radius_m, 0.6
+    engine_kg = rig.engine.inertia_kg_m2 * (rig.overall_ratio(4) / radius) ** 2
+    wheels_kg = rig.vehicle.wheel_inertia_kg_m2 / radius**2
+    speed = 18.0 + accel * np.arange(0.0, 5.0, 0.1)
+    by_ratio = settled(rig, speed_m_s=speed, engine_speed_rpm=None)
+    by_speed = settled(rig, speed_m_s=speed)
+    assert by_ratio["rotating_mass_kg"] == pytest.approx(engine_kg + wheels_kg)
+    assert by_speed["rotating_mass_kg"] == pytest.approx(wheels_kg)
+    assert by_speed["force_n"] == pytest.approx(by_ratio["force_n"] - engine_kg * accel, rel=1e-9)
+
+
+def test_a_closing_lock_up_gives_back_what_spun_the_engine_up(rig: Rig) -> None:
+    """The engine's kinetic energy between two speeds goes to the road, whatever slips meanwhile."""
+    trace = steady(rig)
+    omega = trace["engine_speed_rpm"].to_numpy().copy() * math.pi / 30.0
+    faster = 1.01 * omega[0]
+    omega[:20] = faster
+    trace["engine_speed_rpm"] = omega * 30.0 / math.pi
+    found = traction(trace, rig)
+    released_n = found["force_n"].iloc[20] - found["force_n"].iloc[30]
+    # To first order: I omega d(omega) over the way of one sample.
+    energy_j = 0.5 * rig.engine.inertia_kg_m2 * (faster**2 - omega[20] ** 2)
+    assert released_n * 20.0 * 0.1 == pytest.approx(energy_j, rel=0.02)
 
 
 @pytest.mark.parametrize("gear", [1, 2, 3, 4, 5])
@@ -200,7 +220,8 @@ def test_a_log_without_force_is_refused(rig: Rig) -> None:
 def test_the_simulated_vehicle_is_read_back() -> None:
     """Noise-free log, converter locked: the plant's force but for its accessories, to a per mille.
 
-    The log cannot show what the accessories take; the rig says their mean.
+    The log cannot show what the accessories take; the rig says their mean. What spins the engine up
+    is off the force on either side.
     """
     rig = shipped_rig("utility_boat")
     made = simulate(
@@ -220,6 +241,7 @@ def test_the_simulated_vehicle_is_read_back() -> None:
     speed = made.truth["speed_m_s"].to_numpy()
     taken = made.truth["accessory_power_kw"].to_numpy() - rig.engine.accessory_power_kw
     truth += 1e3 * rig.driveline.efficiency * taken / np.maximum(speed, 1.0)
+    truth += (made.truth["tractive_force_n"] - made.truth["driving_force_n"]).to_numpy()
     ratio = found["force_n"].to_numpy()[pulling] / truth[pulling]
     assert np.median(ratio) == pytest.approx(1.0, abs=1e-3)
     assert np.quantile(np.abs(ratio - 1.0), 0.95) < 0.02

@@ -54,6 +54,7 @@ from loadlearn.roadload import (
 from loadlearn.traction import (
     GAP,
     KNOWN,
+    N_TRACTION_MEMORY,
     NO_GRADE,
     STANDSTILL,
     TRACTION_INPUTS,
@@ -84,7 +85,7 @@ ROW_INPUTS: tuple[str, ...] = (
 (I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN) = range(11, 16)
 N_INPUT = 16
 
-# Memory: traction's eight, then these. Held inputs follow, with the times they were last seen.
+# Memory: traction's, then these. Held inputs follow, with the times they were last seen.
 (
     M_STARTED,
     M_TIME,
@@ -111,7 +112,7 @@ N_INPUT = 16
     M_TRACK_SPEED,
     M_TRACK_ACCEL,
     M_ACCUMULATE,
-) = range(8, 33)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 25)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -123,7 +124,7 @@ _WHOLE_MPH = 0.44704
 def rows_memory() -> FloatArray:
     """A fresh memory for :func:`samples_to_rows`."""
     memory = np.zeros(N_MEMORY)
-    memory[:8] = traction_memory()
+    memory[:N_TRACTION_MEMORY] = traction_memory()
     memory[M_STILL_SINCE] = math.nan
     memory[M_LAST_ALTITUDE] = math.nan
     memory[M_LAST_ALTITUDE_S] = -1e9
@@ -241,7 +242,7 @@ def samples_to_rows(
                 value = memory[M_HELD + column]
             sample[column] = value
         speed = sample[I_SPEED]
-        force, force_sd, unreported, gross, tilt, rotating, gear, reason = traction_sample(
+        force, force_sd, unreported, gross, tilt, rotating, spin_up, gear, reason = traction_sample(
             memory,
             rig,
             source,
@@ -258,6 +259,8 @@ def samples_to_rows(
             sample[10],
         )
         detail[index, 0] = force
+        # What spun the engine up belongs to the interval that has just ended, wholly.
+        force += spin_up
         detail[index, 1] = force_sd
         detail[index, 2] = rotating
         if gear < 0.0:
@@ -333,6 +336,7 @@ def samples_to_rows(
             if known:
                 memory[acc + R_WORK] += (
                     half_dt * (force * speed + memory[M_FORCE] * last_speed) / gravity
+                    - dt * spin_up * middle / gravity
                 )
                 memory[acc + R_UNREPORTED] += (
                     half_dt * (unreported * speed + memory[M_UNREPORTED] * last_speed) / gravity
@@ -344,8 +348,12 @@ def samples_to_rows(
                     half_dt * (tilt * speed + memory[M_TILT] * last_speed) / gravity
                 )
                 sd = 0.5 * (force_sd + memory[M_FORCE_SD])
+                # Where in the interval a change of force fell is not known.
+                change = force - memory[M_FORCE]
                 memory[acc + R_FORCEVAR] += (
-                    2.0 * sd * sd * FORCE_ERROR_TIME_S * middle * middle * dt / (gravity * gravity)
+                    (2.0 * sd * sd * FORCE_ERROR_TIME_S + change * change * dt / 12.0)
+                    * (middle * middle * dt)
+                    / (gravity * gravity)
                 )
                 memory[acc + R_ROTSTEP] += (
                     (rotating - memory[M_ROTATING])
