@@ -5,7 +5,7 @@ Internal Combustion Engine Systems*, from memory)::
 
     T_brake = e H mdot_fuel / omega - fmep(omega) V_d / 4 pi - P_accessory / omega
 
-or from the net brake torque, which leaves the flywheel after the accessories have had their share;
+or from the net brake torque (accessories: ``ACCESSORIES_IN_TORQUE``);
 then through the driveline, whose efficiency divides when the wheels drive the engine. A sample
 whose force is not known is *set aside with a reason*, never guessed.
 """
@@ -70,6 +70,10 @@ COUPLING_POINT = 0.87
 
 MID_LOAD = 0.45
 """Load, as a share of the reference torque, at which the tractive scale is quoted."""
+
+ACCESSORIES_IN_TORQUE = 0.5
+"""Share of the accessories' mean power that is taken off a logged net brake torque: controllers
+report it before their accessories or after, and the log does not say. The spread covers both."""
 
 TYPICAL_UNREPORTED = 0.2
 """Unreported share about which its effect on the force is made linear."""
@@ -441,8 +445,7 @@ def traction_sample(
                 gear,
                 reason if reason != KNOWN else NO_FORCE,
             )
-        # Net brake torque is what leaves the flywheel: accessories have had their share.
-        torque = engine_torque_n_m
+        torque = engine_torque_n_m - ACCESSORIES_IN_TORQUE * rig.accessory_power_w / engine_rad_s
         indicated = 0.0
     extra = 0.0
     if extra_share > 0.0 and torque > 0.0:

@@ -31,6 +31,7 @@ from loadlearn.estimation.summary import summary_of
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import (
+    ACCESSORIES_IN_TORQUE,
     REASONS,
     SOURCE_FUEL,
     SOURCE_TORQUE,
@@ -100,9 +101,28 @@ class Load:
     set_aside_because: str
 
 
-ACCESSORY_SPREAD = {SOURCE_FUEL: 1.0, SOURCE_TORQUE: 0.5, SOURCE_TRACTIVE: 0.0}
-"""Share of the rig's spread of the accessory power that is left in each force channel: a controller
-that reports net torque knows its accessories from a model; a tread force knows nothing of them."""
+def accessory_spread_w(rig: Rig, force_source: int) -> float:
+    """Standard deviation of the accessory power about what is taken off the force (W).
+
+    Parameters
+    ----------
+    rig : Rig
+    force_source : int
+        See :mod:`loadlearn.traction`.
+
+    Returns
+    -------
+    float
+        Nothing for a tread force; wider for a torque, which may be told before or after them.
+    """
+    if force_source == SOURCE_TRACTIVE:
+        return 0.0
+    spread_w = 1e3 * rig.engine.accessory_power_sd_kw
+    if force_source == SOURCE_TORQUE:
+        return float(
+            np.hypot(spread_w, ACCESSORIES_IN_TORQUE * 1e3 * rig.engine.accessory_power_kw)
+        )
+    return spread_w
 
 
 def default_noise(height_source: int, rig: Rig, force_source: int = SOURCE_FUEL) -> Noise:
@@ -120,8 +140,7 @@ def default_noise(height_source: int, rig: Rig, force_source: int = SOURCE_FUEL)
     -------
     Noise
     """
-    spread_w = rig.engine.accessory_power_sd_kw * 1e3
-    noise = Noise(accessory_sd_w=spread_w * ACCESSORY_SPREAD[force_source])
+    noise = Noise(accessory_sd_w=accessory_spread_w(rig, force_source))
     if height_source == rows.HEIGHT_FROM_ALTITUDE:
         return noise._replace(height_sd_m=0.5)
     if height_source == rows.HEIGHT_FROM_ACCELEROMETER:

@@ -17,9 +17,11 @@ from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     ENERGY,
     N_ROW,
+    PHI,
     R_DT,
     R_HALF,
     R_KNOWN,
+    R_ROT,
     R_SPEED,
     R_STILL,
     R_TIME,
@@ -134,9 +136,10 @@ def test_narrow_interval_is_a_point(
 ) -> None:
     states, covariances = begun(11, grounds, prior, noise)
     row = rows[rows[:, R_KNOWN] > 0.5][200].copy()
-    row[R_Y] = states[ENERGY, 0] + 0.05
-    point = updated(states, covariances, row, noise)
     sd = math.sqrt(measurement_variance(row, noise))
+    # Half a standard deviation off: the difference grows with the square of that.
+    row[R_Y] = states[ENERGY, 0] - row[R_ROT] * states[PHI, 0] + 0.5 * sd
+    point = updated(states, covariances, row, noise)
     # Just above the width from which intervals are treated as such.
     row[R_HALF] = 0.03 * sd * GRAVITY_M_S2 / row[R_SPEED]
     interval = updated(states, covariances, row, noise)

@@ -74,8 +74,8 @@ def test_torque_times_speed_is_power_and_power_comes_from_fuel(gear: int, rpm: f
     from_fuel = traction(trace, rig).iloc[-1]
     assert from_fuel["set_aside_because"] == ""
     assert from_fuel["force_n"] * speed == pytest.approx(0.9 * brake_w, rel=1e-9)
-    # The same brake torque logged: T = P / omega, net of the accessories.
-    torque = brake_w / omega
+    # The same brake torque logged: T = P / omega, half of the accessories' 2 kW included.
+    torque = (brake_w + 1000.0) / omega
     logged = trace.drop(columns="fuel_rate_g_s").assign(engine_torque_n_m=torque)
     from_torque = traction(logged, rig).iloc[-1]
     assert from_torque["force_n"] == pytest.approx(from_fuel["force_n"], rel=1e-9)
