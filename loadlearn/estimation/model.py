@@ -391,6 +391,9 @@ _SPLIT_WEIGHT = np.array([0.2252246249, 0.5495507502, 0.2252246249])
 _SPLIT_MEAN = np.array([-1.0575154615, 0.0, 1.0575154615])
 _SPLIT_SD = 0.6715662887
 
+SLIP_STIFFNESS = 25.0
+"""Tread force over the tow vehicle's weight at which its driven wheels would slip by 100 %."""
+
 SOLO_SHARE = 0.12
 OVERLOAD_SHARE = 0.06
 BROAD_SHARE = 0.12
@@ -467,11 +470,11 @@ def load_prior(
         # The Willans line is straight to a per cent or two from light to full load, and so is the
         # driveline's efficiency (common practice, no source).
         tilt_sd=0.015,
-        # A driven tyre slips by about F / (22 W) on hard ground (linear range of tyre curves, from
-        # memory). Left free, the slip takes up the engine's lag and biases the mass more than a
-        # slip not modelled does (experiments/ablation.py): only a trace of it is allowed.
-        slip_per_n=0.0,
-        slip_sd_per_n=0.01 / (22.0 * vehicle.mass_kg * GRAVITY_M_S2),
+        # Driven tyres slip by about F / (25 W) on hard ground (linear range of tyre curves, from
+        # memory), W the tow vehicle's weight; a logged speed may be one that does not slip: half of
+        # that. Left freer, the slip takes up the engine's lag and biases the mass by more.
+        slip_per_n=0.5 / (SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2),
+        slip_sd_per_n=0.25 / (SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2),
     )
 
 

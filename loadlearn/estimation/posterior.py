@@ -46,6 +46,9 @@ FloatArray = NDArray[np.float64]
 
 LEAST_PHI_PER_KG = 1e-6
 """Nothing on a road weighs more than a thousand tonnes."""
+LEFT_OUT_SD = 0.003
+"""What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
+mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
 
 
 @jit
@@ -108,7 +111,7 @@ def log_implied(phi: float, phi_var: float) -> tuple[float, float]:
     """
     phi = max(phi, LEAST_PHI_PER_KG)
     variance = min(phi_var / (phi * phi), 1.0)
-    return -math.log(phi) + 0.5 * variance, variance
+    return -math.log(phi) + 0.5 * variance, variance + LEFT_OUT_SD * LEFT_OUT_SD
 
 
 @jit

@@ -70,6 +70,8 @@ HEIGHT_FROM_GRADE, HEIGHT_FROM_ALTITUDE, HEIGHT_FROM_ACCELEROMETER = 0, 1, 2
 SHORTEST_ROW_S = 0.095
 FORCE_ERROR_TIME_S = 3.0
 """Correlation time of the force error that a slipping converter or motoring leaves."""
+WIND_UP_TIME_S = 0.25
+"""Lag of the driven wheels' slip behind the force (relaxation of tyres, twist of the driveline)."""
 HOLD_S = 1.6
 """A channel that is absent for longer than this is not known."""
 
@@ -111,8 +113,9 @@ N_INPUT = 16
     M_TILT,
     M_TRACK_SPEED,
     M_TRACK_ACCEL,
+    M_PULL,
     M_ACCUMULATE,
-) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 25)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 26)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -304,6 +307,9 @@ def samples_to_rows(
         # a little with each sample. The speed expected from the past serves instead.
         expected_speed = max(0.0, memory[M_TRACK_SPEED] + memory[M_TRACK_ACCEL] * min(dt, 2.0))
         _track_speed(memory, expected_speed, speed, dt)
+        # Tyres and driveline take a moment to wind up.
+        pull_before = memory[M_PULL]
+        memory[M_PULL] += (max(force, 0.0) - pull_before) * (1.0 - math.exp(-dt / WIND_UP_TIME_S))
         if not first:
             if math.isnan(memory[M_TYPICAL_DT]):
                 memory[M_TYPICAL_DT] = min(dt, 2.0)
@@ -436,8 +442,8 @@ def samples_to_rows(
             rows[count, R_HALF] = half_width
             if height_source != HEIGHT_FROM_ACCELEROMETER:
                 # Against a body accelerometer wheel slip cancels: both sides use the same way.
-                rows[count, R_SLIP] = 2.0 * expected * max(force, 0.0)
-                rows[count, R_SLIPFORCE] = 0.5 * max(force + memory[M_FORCE], 0.0)
+                rows[count, R_SLIP] = 2.0 * expected * memory[M_PULL]
+                rows[count, R_SLIPFORCE] = 0.5 * (memory[M_PULL] + pull_before)
             memory[M_LAST_ROW_S] = time
             count += 1
             row_of_sample[index] = count
