@@ -43,6 +43,9 @@ from loadlearn.policy.need import (
     weighted_quantile,
 )
 from loadlearn.policy.settings import (
+    CALM_S,
+    CHANGE_STEP,
+    CHANGE_WAIT_S,
     CREDIT_MAX_S,
     KEPT_SUSTAINED_S,
     SUSTAINED_S,
@@ -185,8 +188,11 @@ def renew_settings(
         held_economy = default_setting()
         held_kept = default_setting()
     else:
-        held_retention = hold_setting(state.retention, retention, since, True)
-        held_economy = hold_setting(state.economy, economy, since, False)
+        # What is needed no more may be let go of slowly; what the heat forbids may not.
+        hot = sustainable < state.retention.value - CHANGE_STEP
+        fall_wait = CHANGE_WAIT_S if hot else CALM_S
+        held_retention = hold_setting(state.retention, retention, since, CHANGE_WAIT_S, fall_wait)
+        held_economy = hold_setting(state.economy, economy, since, CALM_S, CHANGE_WAIT_S)
         held_kept = follow_kept(state.kept, need, liquids, since)
     changes = state.setting_changes
     if held_retention.value != state.retention.value:
