@@ -188,10 +188,11 @@ def renew_settings(
         held_economy = default_setting()
         held_kept = default_setting()
     else:
-        # What is needed no more may be let go of slowly; what the heat forbids may not.
-        hot = sustainable < state.retention.value - CHANGE_STEP
-        fall_wait = CHANGE_WAIT_S if hot else CALM_S
-        held_retention = hold_setting(state.retention, retention, since, CHANGE_WAIT_S, fall_wait)
+        # What is needed no more may be let go of slowly. So may what the heat forbids, for retention
+        # is what is published: the share given follows the kept share and the caps. What the heat
+        # allows again comes slowly too, else retention followed every breath of a hot engine.
+        rise_wait = CALM_S if sustainable < need - CHANGE_STEP else CHANGE_WAIT_S
+        held_retention = hold_setting(state.retention, retention, since, rise_wait, CALM_S)
         held_economy = hold_setting(state.economy, economy, since, CALM_S, CHANGE_WAIT_S)
         held_kept = follow_kept(state.kept, need, liquids, since)
     changes = state.setting_changes

@@ -4,7 +4,7 @@ Missing and impossible readings show themselves. A frozen one must be told from 
 from one that the logger polls slowly or rounds. Two independent signs, either of which suffices:
 
 - *repetition*: how often this sensor repeats its last value is learnt; a run of repeats whose
-  chance is below one in a thousand (and three quarters of a second long) is suspect: no extra
+  chance is below one in a thousand (and nearly a second long) is suspect: no extra
   torque until the value changes. Below one in ten million it is not chance: the sensor is not
   trusted;
 - *no answer*: the model's sensor should have moved by ``MOVE_K`` since the reading last changed,
@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 REPEAT_CHANCE = 1e-7
 SUSPECT_CHANCE = 1e-3
-SHORTEST_FREEZE_S = 0.75
+SHORTEST_FREEZE_S = 0.82
 """Chance repeats for less than this; longer, the torque could not be gone within a second (s)."""
 MOVE_K = 8.0
 DROP_OUT_S = 0.3
