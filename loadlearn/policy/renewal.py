@@ -188,7 +188,7 @@ def renew_settings(
         held_economy = default_setting()
         held_kept = default_setting()
     else:
-        # What is needed no more may be let go of slowly, and so may what the heat forbids: retention
+        # What is needed no more may go slowly, and so may what the heat forbids: retention
         # is what is published, the share given follows the kept share and the caps. What the heat
         # allows again comes slowly too, else retention followed every breath of a hot engine.
         rise_wait = CALM_S if sustainable < need - CHANGE_STEP else CHANGE_WAIT_S
