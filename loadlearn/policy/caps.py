@@ -24,12 +24,12 @@ from loadlearn.policy.columns import (
 )
 from loadlearn.policy.exhaust import (
     FORETOLD_AFTER_S,
-    GIVE_BACK_PER_S,
     ExhaustState,
     FullLoad,
     GasInput,
     correct_exhaust,
     exhaust_cap,
+    follow_cap,
     gas_limit_degc,
     initial_exhaust_state,
     predict_exhaust,
@@ -96,6 +96,8 @@ FIRING_SHARE = 0.15
 IMPLAUSIBLE_K = 150.0
 """An exhaust reading this far from the model, and six of its sds, is impossible (K)."""
 
+METER_SHARE = 0.01
+"""A boost control that holds the compressor at its limit shows it to within this (relative)."""
 AIR_NOISE_SHARE = 0.05
 """An air flow this near to the followed one differs by noise."""
 
@@ -218,7 +220,7 @@ def compute_caps(
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
     if engine.fuel_g_s > FIRING_SHARE * engine.base_fuel_g_s and state.exhaust.firing_s > 0.0:
         now = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
-        caps[EXHAUST_GAS_HEAT] = min(now, caps[EXHAUST_GAS_HEAT] + GIVE_BACK_PER_S * interval_s)
+        caps[EXHAUST_GAS_HEAT] = follow_cap(caps[EXHAUST_GAS_HEAT], now, interval_s)
 
     # A metered air flow is noisy: one per cent of it is several of the share, and a share that
     # falls faster than it rises would follow the noise's minima. The ratio to the model is followed
@@ -231,15 +233,22 @@ def compute_caps(
         if abs(flow - followed) < AIR_NOISE_SHARE * followed:
             flow = followed
     most_fuel = flow / (p.stoichiometric_ratio * p.lambda_min)
+    # An engine that burns more than its rig says has less air for it; that it burns less may be the
+    # want of air itself.
+    richer = max(state.fuel_ratio, 1.0)
     caps[AIR_FUEL_RATIO], _ = share_of_fuel(
-        most_fuel, engine.base_fuel_g_s, engine.uprated_fuel_g_s
+        most_fuel, richer * engine.base_fuel_g_s, richer * engine.uprated_fuel_g_s
     )
     # Charge target is linear in fuel beyond base full load, so the compressor's limit is too.
-    at_base = charge_target_kpa(p, engine.base_fuel_g_s, engine.base_fuel_g_s, omega)
-    at_all = charge_target_kpa(p, engine.uprated_fuel_g_s, engine.base_fuel_g_s, omega)
+    # Both ends at the fuelling really burnt there, as the boost ratio is: else a compressor held at
+    # its limit looks the nearer to it the less is burnt, and the share creeps down to nothing.
+    base_burnt = state.fuel_ratio * engine.base_fuel_g_s
+    all_burnt = state.fuel_ratio * engine.uprated_fuel_g_s
+    at_base = charge_target_kpa(p, base_burnt, engine.base_fuel_g_s, omega)
+    at_all = charge_target_kpa(p, all_burnt, engine.base_fuel_g_s, omega)
     # Where boost is measured, the target is scaled to what it lately was near full load: a boost
     # control that limits the compressor by itself leaves room that no model knows.
-    most_kpa = p.pressure_ratio_max * air.ambient_kpa / state.boost_ratio
+    most_kpa = p.pressure_ratio_max * (1.0 + METER_SHARE) * air.ambient_kpa / state.boost_ratio
     if p.throttled > 0.5:
         most_kpa = math.nan
     caps[TURBO_SPEED], _ = share_of_fuel(most_kpa, at_base, at_all)

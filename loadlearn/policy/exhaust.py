@@ -45,6 +45,9 @@ _FRESH_SHARE, _FRESH_S = 0.12, 2.0
 _FRESH_DISTANCE = 0.05
 GIVE_BACK_PER_S = 0.12
 """The cap gives back no faster, so that a lagging sensor can show what it did (1/s)."""
+CAP_BAND, CAP_LAG_S = 0.05, 0.7
+"""Nearer than the first the cap is followed evenly with the second, so that meter noise moves it
+neither way (share; s)."""
 _ANCHOR_S = 5.0
 _RISE_FLOOR_K = 60.0
 """Rises below this (fuel cut, idle) say little of the factor at load."""
@@ -401,6 +404,31 @@ def exhaust_cap(
         else:
             high = middle
     return low
+
+
+def follow_cap(before: float, now: float, interval_s: float) -> float:
+    """The cap in force, from the one before and the one asked for now.
+
+    Noise of the air and fuelling meters is several per cent of the share. A cap that fell at once
+    and rose slowly would run along the lower edge of it, some kelvin below the limit; the gas lags
+    by more than the cap does here.
+
+    Parameters
+    ----------
+    before, now : float
+        Cap in force and cap asked for, 0 to 1.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    float
+    """
+    part = 1.0 - math.exp(-interval_s / CAP_LAG_S)
+    if now < before:
+        before = min(before, now + CAP_BAND)
+        return before + part * (now - before)
+    return min(before + max(part * (now - before), 0.0), before + GIVE_BACK_PER_S * interval_s)
 
 
 def _distance(

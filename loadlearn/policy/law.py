@@ -180,9 +180,9 @@ def policy_step(
     given = state.extra_torque
     if interval > LONGEST_GAP_S:
         given = 0.0
-    episode, wanted = follow_episode(
-        p, state.episode, engine.pedal_percent, given, state.kept.value, interval
-    )
+    # A share about to be kept must not be let go of only to come back seconds later.
+    kept = max(state.kept.value, state.kept.towards)
+    episode, wanted = follow_episode(p, state.episode, engine.pedal_percent, given, kept, interval)
     if state.known < 0.5 or config.uprated < 0.5:
         wanted = 0.0
     on_cruise = row[CRUISE] > 0.5 and config.cruise_extra_torque < 0.5

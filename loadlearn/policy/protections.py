@@ -17,7 +17,7 @@ import math
 from typing import NamedTuple
 
 AT_ONCE, SENSOR, HEAT, GRADUAL = 0, 1, 2, 3
-"""How torque is taken away: in the same sample; within 0.4 s, so that with the time to notice a
+"""How torque is taken away: in the same sample; within 0.2 s, so that with the time to notice a
 dead sensor it is gone within a second; within 0.8 s; over ten seconds."""
 
 

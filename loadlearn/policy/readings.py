@@ -44,6 +44,8 @@ from loadlearn.policy.thermal_model import (
     full_load_torque_n_m,
 )
 
+FUEL_NOISE_SHARE = 0.03
+"""A fuelling this near to the followed one differs by noise (relative)."""
 SETTLED_S = 8.0
 """Firing for this long, the turbocharger is up (s)."""
 
@@ -239,7 +241,7 @@ def read_air(
         flow = modelled * ratio
     elif load > 0.3:
         now = min(max(flow / max(modelled, 1e-3), 0.6), 1.6)
-        ratio += (now - ratio) * (1.0 - math.exp(-interval_s / (1.0 if now < ratio else 2.0)))
+        ratio += (now - ratio) * (1.0 - math.exp(-interval_s))
     boost_ratio = state.boost_ratio
     if not math.isnan(measured) and load > 0.9:
         asked = charge_target_kpa(p, engine.fuel_g_s, engine.base_fuel_g_s, omega)
@@ -289,5 +291,5 @@ def follow_fuel_ratio(
     if now < ratio and firing_s < SETTLED_S:
         return ratio
     # Towards more fuel, hence more heat, it follows quickly once beyond the channel's noise.
-    lag = 0.7 if now > ratio + 0.01 else 3.0
+    lag = 0.7 if now > ratio + FUEL_NOISE_SHARE else 3.0
     return ratio + (now - ratio) * (1.0 - math.exp(-interval_s / lag))

@@ -43,6 +43,9 @@ from loadlearn.policy.need import (
     weighted_quantile,
 )
 from loadlearn.policy.settings import (
+    CALM_S,
+    CHANGE_STEP,
+    CHANGE_WAIT_S,
     CREDIT_MAX_S,
     KEPT_SUSTAINED_S,
     SUSTAINED_S,
@@ -185,8 +188,12 @@ def renew_settings(
         held_economy = default_setting()
         held_kept = default_setting()
     else:
-        held_retention = hold_setting(state.retention, retention, since, True)
-        held_economy = hold_setting(state.economy, economy, since, False)
+        # What is needed no more may go slowly, and so may what the heat forbids: retention
+        # is what is published, the share given follows the kept share and the caps. What the heat
+        # allows again comes slowly too, else retention followed every breath of a hot engine.
+        rise_wait = CALM_S if sustainable < need - CHANGE_STEP else CHANGE_WAIT_S
+        held_retention = hold_setting(state.retention, retention, since, rise_wait, CALM_S)
+        held_economy = hold_setting(state.economy, economy, since, CALM_S, CHANGE_WAIT_S)
         held_kept = follow_kept(state.kept, need, liquids, since)
     changes = state.setting_changes
     if held_retention.value != state.retention.value:

@@ -4,8 +4,9 @@ Missing and impossible readings show themselves. A frozen one must be told from 
 from one that the logger polls slowly or rounds. Two independent signs, either of which suffices:
 
 - *repetition*: how often this sensor repeats its last value is learnt; a run of repeats whose
-  chance is below one in three hundred (and at least half a second long) is suspect: no extra torque
-  until the value changes. Below one in ten million it is not chance: the sensor is not trusted;
+  chance is below one in a thousand (and nearly a second long) is suspect: no extra
+  torque until the value changes. Below one in ten million it is not chance: the sensor is not
+  trusted;
 - *no answer*: the model's sensor should have moved by ``MOVE_K`` since the reading last changed,
   and the reading is overdue against the intervals at which it usually changes.
 
@@ -19,8 +20,9 @@ import math
 from typing import NamedTuple
 
 REPEAT_CHANCE = 1e-7
-SUSPECT_CHANCE = 3e-3
-SHORTEST_FREEZE_S = 0.45
+SUSPECT_CHANCE = 1e-3
+SHORTEST_FREEZE_S = 0.82
+"""Chance repeats for less than this; longer, the torque could not be gone within a second (s)."""
 MOVE_K = 8.0
 DROP_OUT_S = 0.3
 """Missing or impossible readings are forgiven for this long (s)."""

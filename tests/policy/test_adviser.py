@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import make_rig
-from plant import Plant
+from plant_bench import Plant
+from policy_bench import make_rig
 
 from loadlearn.errors import InputError
 from loadlearn.policy import Advice, DriveAdviser, advise_log

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+from draws_bench import evenly, whole
 from hypothesis import given
 from hypothesis import strategies as st
 
 from loadlearn.policy.arbitration import REMOVAL_OF_CAP, RISE_PER_S, arbitrate
 from loadlearn.policy.protections import AT_ONCE, GRADUAL, HEAT, PROTECTIONS, SENSOR
 
-unit = st.floats(0.0, 1.0)
-interval = st.floats(0.01, 1.0)
+unit = evenly(0.0, 1.0)
+interval = evenly(0.01, 1.0)
 WITHIN_S = {AT_ONCE: 0.0, SENSOR: 0.5, HEAT: 1.0, GRADUAL: 10.0}
 
 
@@ -25,7 +26,7 @@ def test_rises_slowly_and_only_when_asked(share, wanted, caps, may_rise, dt):
         assert given_share <= min(wanted, *caps) + 1e-12
 
 
-@given(st.integers(0, len(PROTECTIONS) - 1), unit, unit, interval)
+@given(whole(len(PROTECTIONS)), unit, unit, interval)
 def test_each_cap_is_reached_within_its_time(which, share, cap, dt):
     caps = np.ones(len(PROTECTIONS))
     caps[which] = cap

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from conftest import make_rig
+from draws_bench import evenly
 from hypothesis import given
-from hypothesis import strategies as st
+from policy_bench import make_rig
 
 from loadlearn.policy.exhaust import (
     FullLoad,
@@ -53,7 +53,7 @@ def held(p, rise, factor, seconds, dt=0.1, noise=1.0, seed=0):
     return state, truth
 
 
-@given(st.floats(0.88, 1.12), st.floats(150.0, 700.0))
+@given(evenly(0.88, 1.12), evenly(150.0, 700.0))
 def test_observer_finds_the_factor_and_stays_sound(factor, rise):
     state, truth = held(P, rise, factor, 40.0)
     assert np.linalg.eigvalsh(covariance(state)).min() > -1e-6
@@ -97,10 +97,10 @@ def test_lag_of_the_sensor_is_seen_through():
     assert abs(state.gas_degc - truth.gas_degc) < 30.0
 
 
-warm = st.floats(300.0, 800.0)
+warm = evenly(300.0, 800.0)
 
 
-@given(warm, st.floats(0.9, 1.15), st.floats(600.0, 800.0), st.floats(5.0, 60.0))
+@given(warm, evenly(0.9, 1.15), evenly(600.0, 800.0), evenly(5.0, 60.0))
 def test_cap_is_a_share_and_ordered(metal, factor, limit, more):
     state, _ = held(P, 500.0, 1.0, 20.0)
     state = state._replace(metal_degc=metal, factor=factor)
@@ -117,7 +117,7 @@ def test_cap_is_a_share_and_ordered(metal, factor, limit, more):
     assert cap(where=FullLoad(2500.0, 50.0 + more, 1.0, 1.0)) <= here
 
 
-@given(st.floats(0.0, 60.0), st.floats(0.0, 60.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+@given(evenly(0.0, 60.0), evenly(0.0, 60.0), evenly(0.0, 1.0), evenly(0.0, 1.0))
 def test_probability_falls_with_time_and_share(a, b, u, v):
     state, _ = held(P, 300.0, 1.0, 20.0)
     point = FullLoad(2500.0, math.nan, 1.0, 1.0)

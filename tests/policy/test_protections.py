@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from draws_bench import evenly, one_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -29,8 +30,8 @@ from loadlearn.policy.protections import (
     warm_up,
 )
 
-finite = st.floats(-60.0, 1200.0)
-share = st.floats(0.0, 1.0)
+finite = evenly(-60.0, 1200.0)
+share = evenly(0.0, 1.0)
 
 
 def test_every_protection_has_a_name_a_place_and_a_sentence():
@@ -79,7 +80,7 @@ def test_over_temperature_without_a_sensor_leaves_it_alone():
     assert over_temperature(math.nan, 105.0, 112.0) == (1.0, False)
 
 
-@given(st.sampled_from([0.0, 1.0, math.nan]))
+@given(one_of([0.0, 1.0, math.nan]))
 def test_flags_forbid(flag):
     cap, acting = forbidden_while(flag)
     assert (cap == 0.0) == acting == (flag == 1.0)
@@ -92,7 +93,7 @@ def test_reverse_and_neutral(gear, cap):
     assert direction_of_travel(gear)[0] == cap
 
 
-@given(st.floats(100, 2000), st.floats(1.0, 1.6), st.floats(1.0, 60.0), st.floats(500, 30000))
+@given(evenly(100, 2000), evenly(1.0, 1.6), evenly(1.0, 60.0), evenly(500, 30000))
 def test_axle_torque_never_exceeds_its_limit_by_extra_torque(base, gain, ratio, limit):
     uprated = base * gain
     cap, _ = axle_torque(base, uprated, ratio, limit)
@@ -101,7 +102,7 @@ def test_axle_torque_never_exceeds_its_limit_by_extra_torque(base, gain, ratio, 
     assert given_torque * ratio <= max(limit, base * ratio) * (1 + 1e-9)
 
 
-@given(st.floats(0.1, 50), st.floats(0.1, 20), st.floats(0.1, 20))
+@given(evenly(0.1, 50), evenly(0.1, 20), evenly(0.1, 20))
 def test_share_of_fuel_keeps_the_limit(limit, base, extra):
     cap, acting = share_of_fuel(limit, base, base + extra)
     assert 0.0 <= cap <= 1.0
@@ -109,7 +110,7 @@ def test_share_of_fuel_keeps_the_limit(limit, base, extra):
     assert acting == (limit < base + extra)
 
 
-@given(st.floats(0.85, 1.12), st.floats(20.0, 60.0))
+@given(evenly(0.85, 1.12), evenly(20.0, 60.0))
 def test_boost_excess_learns_the_engine_and_finds_a_fault(ratio, fault):
     state = initial_line(BOOST_PRIOR)
     for i in range(600):
@@ -127,7 +128,7 @@ def test_boost_excess_learns_the_engine_and_finds_a_fault(ratio, fault):
         assert caps[-1] == 0.0
 
 
-@given(st.floats(0.0, 0.5))
+@given(evenly(0.0, 0.5))
 def test_rail_pressure_learns_and_finds_a_shortfall(short):
     state = initial_line(RAIL_PRIOR)
 
@@ -158,13 +159,13 @@ def run_sway(frequency, amplitude, speed=22.0, seconds=20.0, ramp=0.0, dt=0.1):
     return acted
 
 
-@given(st.floats(0.55, 1.0), st.floats(0.3, 1.0))
+@given(evenly(0.55, 1.0), evenly(0.3, 1.0))
 def test_sway_is_noticed_within_six_swings(frequency, amplitude):
     acted = run_sway(frequency, amplitude)
     assert acted.index(True) * 0.1 <= 6.0 / frequency + 1.0
 
 
-@given(st.floats(0.01, 0.12), st.floats(0.0, 0.9), st.floats(-2.0, 2.0))
+@given(evenly(0.01, 0.12), evenly(0.0, 0.9), evenly(-2.0, 2.0))
 def test_slow_driving_and_steady_acceleration_are_not_sway(frequency, amplitude, ramp):
     assert not any(run_sway(frequency, amplitude, ramp=ramp))
 
@@ -181,7 +182,7 @@ def test_sway_is_held_for_a_while_and_then_forgotten():
     assert not acting
 
 
-@given(st.lists(st.sampled_from([1.0, 2.0, 3.0, 4.0]), min_size=1, max_size=8), st.booleans())
+@given(st.lists(one_of([1.0, 2.0, 3.0, 4.0]), min_size=1, max_size=8), st.booleans())
 def test_torque_is_reduced_at_each_change_and_back_within_half_a_second(gears, through_neutral):
     state = GearChangeState(math.nan, 1e3, 0.0)
     last = None
@@ -213,7 +214,7 @@ def test_rolling_in_neutral_is_no_gear_change():
     assert factors[0] < 1.0 and factors[-1] == 1.0
 
 
-@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=60))
+@given(st.lists(evenly(0.0, 1.0), min_size=1, max_size=60))
 def test_rating_ceiling_follows_probability_with_hysteresis(probabilities):
     state = RatingState(0.0)
     for probability in probabilities:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import RIG_TABLE, make_rig
+from draws_bench import evenly, whole
 from hypothesis import given, settings
-from hypothesis import strategies as st
+from policy_bench import RIG_TABLE, make_rig
 
 from loadlearn.errors import InputError
 from loadlearn.policy.schedule import (
@@ -70,7 +70,7 @@ def test_look_up_at_and_between_points(table):
     assert outside[0].tolist() == [table.power_retention[0, 0], table.power_retention[-1, -1]]
 
 
-@given(st.floats(1500, 8000), st.floats(0.004, 0.4), st.floats(0, 800), st.floats(1.0, 1.5))
+@given(evenly(1500, 8000), evenly(0.004, 0.4), evenly(0, 800), evenly(1.0, 1.5))
 def test_look_up_keeps_the_order(table_cache, mass, rolling, more, rougher):
     here = table_cache.look_up([mass], [rolling])
     there = table_cache.look_up([mass + more], [rolling * rougher])
@@ -123,7 +123,7 @@ def test_missing_or_broken_file(tmp_path):
 
 
 @settings(deadline=None, max_examples=25)
-@given(st.integers(0, 1000))
+@given(whole(1001))
 def test_isotonic_table_is_ordered_and_leaves_ordered_tables_alone(seed):
     random = np.random.default_rng(seed)
     rough = random.normal(size=(6, 7)) + np.arange(7) * 0.3

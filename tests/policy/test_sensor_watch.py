@@ -62,8 +62,8 @@ def test_a_dead_sensor_is_found_in_time(kind):
     seen = seen.copy()
     seen[at:] = dead
     trusted, _ = watch(seen, expected=truth)
-    # With the 0.4 s of the ramp, nothing is left a second after the fault.
-    assert not trusted[at + 6 :].any()
+    # With the 0.2 s of the ramp, nothing is left a second after the fault.
+    assert not trusted[at + 8 :].any()
 
 
 def test_a_frozen_noiseless_sensor_is_found_when_it_should_move():

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import make_rig
-from plant import Deviations, Plant
+from plant_bench import Deviations, Plant
+from policy_bench import make_rig
 
 from loadlearn.policy.thermal_fit import fit_thermal_parameters
 from loadlearn.policy.thermal_model import thermal_parameters

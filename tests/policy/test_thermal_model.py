@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from conftest import make_rig
+from draws_bench import evenly
 from hypothesis import given
-from hypothesis import strategies as st
+from policy_bench import make_rig
 
 from loadlearn.policy.columns import ALTITUDE, SAMPLE_COLUMNS
 from loadlearn.policy.need import best_gear
@@ -37,7 +37,7 @@ CURVE = engine_curve(RIG)
 SEA = Surroundings(25.0, 100.0)
 
 
-@given(st.floats(0, 600), st.floats(80, 450))
+@given(evenly(0, 600), evenly(80, 450))
 def test_fuelling_and_torque_are_inverse(torque, omega):
     fuel = fuel_flow_g_s(P, torque, omega)
     assert brake_torque_n_m(P, fuel, omega) == pytest.approx(torque, abs=1e-6)
@@ -69,13 +69,13 @@ def test_gas_rise_is_of_the_order_practice_knows():
         assert low < 50.0 + exhaust_rise_k(P, fuel, air, base) < high
 
 
-@given(st.floats(0.5, 15.0), st.floats(0.1, 5.0), st.floats(20.0, 200.0), st.floats(5.0, 80.0))
+@given(evenly(0.5, 15.0), evenly(0.1, 5.0), evenly(20.0, 200.0), evenly(5.0, 80.0))
 def test_gas_is_hotter_with_more_fuel_and_cooler_with_more_air(fuel, more, air, extra):
     assert exhaust_rise_k(P, fuel + more, air, 8.0) >= exhaust_rise_k(P, fuel, air, 8.0) - 1e-6
     assert exhaust_rise_k(P, fuel, air + extra, 8.0) <= exhaust_rise_k(P, fuel, air, 8.0) + 1e-6
 
 
-@given(st.floats(0, 2500), st.floats(0, 2500), st.floats(1200, 3900), st.floats(0, 1))
+@given(evenly(0, 2500), evenly(0, 2500), evenly(1200, 3900), evenly(0, 1))
 def test_altitude_takes_air_and_torque_away(a, b, rpm, share):
     low, high = min(a, b), max(a, b)
     omega = rpm * math.pi / 30
@@ -106,7 +106,7 @@ def test_surroundings_follow_the_standard_atmosphere():
         assert air.ambient_kpa == pytest.approx(float(isa_pressure_kpa(altitude)), rel=1e-4)
 
 
-@given(st.floats(0, 12), st.floats(0, 12), st.floats(-10, 45))
+@given(evenly(0, 12), evenly(0, 12), evenly(-10, 45))
 def test_coolant_and_oil_rise_with_load(a, b, ambient):
     low, high = min(a, b), max(a, b)
     assert coolant_equilibrium_degc(P, low, ambient) <= coolant_equilibrium_degc(P, high, ambient)
@@ -127,7 +127,7 @@ def test_interpolation_against_numpy():
         assert interpolate(x, CURVE[0], CURVE[1]) == pytest.approx(np.interp(x, *CURVE[:2]))
 
 
-@given(st.floats(4.0, 38.0), st.floats(0.0, 1.0))
+@given(evenly(4.0, 38.0), evenly(0.0, 1.0))
 def test_best_gear_against_all_gears(speed, share):
     ratios = np.array(RIG.driveline.gear_ratios) * RIG.driveline.final_drive
     radius = RIG.vehicle.tyre_radius_m

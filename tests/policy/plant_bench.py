@@ -63,7 +63,7 @@ class Plant:
         self.distance_m = 0.0
         self.torque_n_m = 0.0
         self.fuel_g_s = 0.3
-        self.extra_power_w = 0.0
+        self.power_w = self.extra_power_w = 0.0
         engine = self.rig.engine
         self.rpm_grid = np.array(engine.full_load_rpm)
         self.base = np.array(engine.full_load_torque_n_m)
@@ -113,7 +113,7 @@ class Plant:
         full = self.full_load(share)
         self.torque_n_m = max(pedal * full, 0.0) * factor
         extra = max(self.torque_n_m - self.full_load(0.0), 0.0)
-        self.extra_power_w = extra * omega
+        self.power_w, self.extra_power_w = self.torque_n_m * omega, extra * omega
         self.fuel_g_s = self._fuel(self.torque_n_m, omega)
 
         # Air: target pressure over fuelling, first-order turbo lag, compressor limit.

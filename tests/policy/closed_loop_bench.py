@@ -98,9 +98,12 @@ class Record:
     gas: np.ndarray
     coolant: np.ndarray
     speed: np.ndarray
+    power_w: np.ndarray
     extra_power_w: np.ndarray
     shifting: np.ndarray
     advice: np.ndarray
+    caps: np.ndarray
+    """What each protection allowed, per sample."""
 
     def get(self, name: str) -> np.ndarray:
         """A column of the advice."""
@@ -127,7 +130,8 @@ def close_loop(
     ``disturb`` may change a sample on its way to the law (a broken sensor, a flag).
     """
     steps = round(seconds / dt)
-    rows = np.zeros((steps, 6))
+    rows = np.zeros((steps, 7))
+    caps = np.ones((steps, law.memory.caps.size))
     advice = np.zeros((steps, len(ADVICE_COLUMNS)))
     share, factor = 0.0, 1.0
     for i in range(steps):
@@ -137,13 +141,14 @@ def close_loop(
             sample = disturb(plant.time_s, sample)
         out = law.step(sample)
         share, factor = float(out[OUT_EXTRA]), float(out[OUT_FACTOR])
-        advice[i] = out
+        advice[i], caps[i] = out, law.memory.caps
         rows[i] = (
             plant.time_s,
             plant.judged_degc(),
             plant.coolant_degc,
             plant.speed_m_s,
+            plant.power_w,
             plant.extra_power_w,
             plant.shift_left_s,
         )
-    return Record(*rows.T, advice=advice)
+    return Record(*rows.T, advice=advice, caps=caps)
