@@ -121,8 +121,10 @@ def run_compare(
     """
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
     from loadlearn.rig import Rig
-    from loadlearn.simulation.comparison import compare_strategies, situation, summarise
+    from loadlearn.simulation.comparison import compare_strategies
+    from loadlearn.simulation.paired_differences import summarise
     from loadlearn.simulation.road import Road
+    from loadlearn.simulation.situation import situation
 
     rig, road = Path(rig), Path(road)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="comparison.json", force=force)

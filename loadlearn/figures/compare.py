@@ -45,7 +45,7 @@ def draw_pareto(result: Comparison, summary: dict[str, Any]) -> Figure:
     ----------
     result : Comparison
     summary : dict
-        As :func:`loadlearn.simulation.comparison.summarise` returns it.
+        As :func:`loadlearn.simulation.paired_differences.summarise` returns it.
 
     Returns
     -------

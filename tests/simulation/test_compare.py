@@ -15,26 +15,25 @@ from loadlearn.cli import app
 from loadlearn.errors import InputError
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2
-from loadlearn.simulation.comparison import (
+from loadlearn.simulation.comparison import Comparison, compare_strategies, prepare_draw
+from loadlearn.simulation.outcomes import (
     PASSING_GAIN_M,
     PASSING_LONGEST_S,
     QUANTITIES,
-    STOPPING_M,
-    Comparison,
-    Situation,
     _passing_time,
-    climbs,
-    compare_strategies,
-    gain_ratio,
-    interval95,
-    paired,
-    passing_places,
-    prepare_draw,
-    situation,
-    summarise,
+    limits_exceeded,
+    measure,
 )
+from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired, summarise
 from loadlearn.simulation.road import Road, random_road
-from loadlearn.simulation.strategies import run_strategy
+from loadlearn.simulation.situation import (
+    STOPPING_M,
+    Situation,
+    climbs,
+    passing_places,
+    situation,
+)
+from loadlearn.simulation.strategies import run_strategy, strategies
 
 RIGS = Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs"
 # Warm weather, a rise of the limit, then a hill; short, so that the test is.
@@ -178,6 +177,16 @@ def test_draws_differ_and_strategies_of_a_draw_share_them(
     assert base["tractive_scale"].nunique() == 3
 
 
+def test_held_back_by_the_ratings(utility: Rig, road_file: Path) -> None:
+    # A load above GCM, known exactly: the ceiling is 0 all along. Well below, it is never there.
+    known = strategies()[-1]
+    for mass, share in ((6400.0, 1.0), (5000.0, 0.0)):
+        what = situation(utility, Road.from_file(road_file), mass)
+        table = compare_strategies(replace(what, compared=(known,)), draws=1).table
+        assert table["ratings_held_back"].item() == pytest.approx(share, abs=1e-9)
+        assert share == 0.0 or table["climb_extra_torque_share"].item() == 0.0
+
+
 def test_summary(compared: Comparison) -> None:
     summary = summarise(compared)
     differences = {
@@ -195,8 +204,6 @@ def test_summary(compared: Comparison) -> None:
 
 
 def test_over_its_limit_is_seen(utility: Rig, hill: Situation) -> None:
-    from loadlearn.simulation.comparison import limits_exceeded, measure
-
     limits = utility.limits.model_copy(update={"exhaust_gas_temp_degc": 450.0})
     strict = replace(hill, rig=utility.model_copy(update={"limits": limits}))
     prepared, logger = prepare_draw(strict, 0, 1, 2)
