@@ -402,6 +402,9 @@ def test_files_with_repeats_conditions_and_foreign_headers(tmp_path):
             "sort them by engine",
         ),
         (lambda t: t.iloc[:0], "no rows"),
+        (lambda t: t.assign(tractive_force_n=0.0), "zero or negative"),
+        (lambda t: t.assign(tractive_force_n=-t["tractive_force_n"]), "zero or negative"),
+        (lambda t: t.assign(run=np.nan), "'run' is empty"),
         (lambda t: t.assign(tractive_force_n="much"), "'much' is not a number"),
     ],
 )

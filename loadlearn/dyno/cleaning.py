@@ -104,6 +104,13 @@ def clean_run(table: pd.DataFrame, name: str, settings: RunSettings | None = Non
     notes: list[str] = []
     table = _with_speeds(table, stated, name, notes)
     torque, at_engine, ratio = _torque(table, stated, name)
+    low, high = np.nanquantile(torque, [0.01, 0.99]) if np.isfinite(torque).any() else (0.0, 0.0)
+    # Overrun drags with a small part of what a pull gives; noise about zero is none.
+    if high <= 0.3 * -low:
+        raise InputError(
+            f"{name}: the load is zero or negative, so nothing was pulled; check the load column's "
+            "sign and unit"
+        )
     table = table.assign(torque_n_m=torque)
     if "time_s" in table:
         step = np.diff(table["time_s"].dropna().to_numpy())

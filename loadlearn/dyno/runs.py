@@ -214,6 +214,10 @@ def read_runs(
     for path in paths:
         table = to_canonical(_read_table(path, columns), str(path))
         if "run" in table:
+            if table["run"].isna().all():
+                raise InputError(
+                    f"{path}: the column 'run' is empty; number the runs in it, or drop the column"
+                )
             for label, part in table.groupby("run", sort=False, dropna=True):
                 pieces.append((f"{path.name} run {label}", part.reset_index(drop=True)))
         else:

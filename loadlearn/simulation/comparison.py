@@ -16,7 +16,7 @@ import pandas as pd
 
 from loadlearn.errors import InputError
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
-from loadlearn.simulation.outcomes import limits_exceeded, measure
+from loadlearn.simulation.outcomes import gas_and_limit, limits_exceeded, measure
 from loadlearn.simulation.plant_state import RECORD_COLUMNS
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.situation import Situation
@@ -116,11 +116,11 @@ def run_draw(
             {"draw": draw, "strategy": strategy.name} | one for one in limits_exceeded(run, what)
         ]
         if keep_traces:
-            traces[strategy.name] = _trace(run)
+            traces[strategy.name] = _trace(run, what)
     return DrawResult(rows, exceeded, traces)
 
 
-def _trace(run: StrategyRun, every_s: float = 1.0) -> pd.DataFrame:
+def _trace(run: StrategyRun, what: Situation, every_s: float = 1.0) -> pd.DataFrame:
     step_s = float(run.plant("time_s")[1])
     keep = slice(None, None, max(round(every_s / step_s), 1))
     names = {
@@ -129,9 +129,9 @@ def _trace(run: StrategyRun, every_s: float = 1.0) -> pd.DataFrame:
         "altitude_m": "altitude_m",
         "speed_m_s": "speed_m_s",
         "extra_torque_share": "extra_torque_share",
-        "true_exhaust_gas_temp_degc": "gas_degc",
     }
-    return pd.DataFrame({new: run.plant(old)[keep].copy() for old, new in names.items()})
+    trace = pd.DataFrame({new: run.plant(old)[keep].copy() for old, new in names.items()})
+    return trace.assign(gas_degc=gas_and_limit(run, what.rig)[0][keep].copy())
 
 
 @dataclass(frozen=True)

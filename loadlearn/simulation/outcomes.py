@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.errors import InputError
 from loadlearn.exceedances import exceedances
 from loadlearn.policy.columns import LIMIT_NAMES, SAMPLE_COLUMNS
 from loadlearn.rig import Rig
@@ -23,6 +24,8 @@ PASSING_GAIN_M, PASSING_LONGEST_S = 70.0, 60.0
 REDUCED_AFTER_S = 0.2
 """Torque needs this long to follow the reduction when a gear change begins."""
 OVER_K = 10.0
+FEWEST_M = 20.0
+"""Driven less than this, quantities per distance mean nothing."""
 
 QUANTITIES: dict[str, str] = {
     "climb_power_kw": "mean power at the tread on climbs (kW)",
@@ -56,6 +59,11 @@ def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
         in which the extra torque was held back because the load is probably above a rating),
         ``load_known_after_s`` and ``mass_error_percent`` (NaN where nothing is learnt). A quantity
         that the road does not call for is NaN.
+
+    Raises
+    ------
+    InputError
+        The vehicle did not get away.
     """
     time, distance = run.plant("time_s"), run.plant("distance_m")
     speed = run.plant("speed_m_s")
@@ -75,7 +83,7 @@ def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
     share = run.plant("extra_torque_share")[climbing]
 
     passed = [_passing_time(time, distance, place, slower) for place, slower in what.passing_places]
-    gas, limit = _gas_and_limit(run, what.rig)
+    gas, limit = gas_and_limit(run, what.rig)
     changing = run.plant("shifting") > 0.5
     lag = round(REDUCED_AFTER_S / step_s)
     torques = [
@@ -87,6 +95,12 @@ def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
     assert density is not None
     fuel_l = run.fuel_burnt_g / density
     driven = float(distance[-1] - distance[0])
+    if driven < min(FEWEST_M, 0.5 * what.road.length_m):
+        raise InputError(
+            f"under {run.strategy.name} the vehicle got {driven:.0f} m far on '{what.road.name}': "
+            f"too steep or too soft at the start for {what.combined_mass_kg:,.0f} kg; change the "
+            "road or the mass"
+        )
     values = {
         "climb_power_kw": float(power.mean()) / 1e3 if climb_time else nan,
         "climb_time_s": climb_time if climb_time else nan,
@@ -159,10 +173,20 @@ def _passing_time(time: FloatArray, distance: FloatArray, place_m: float, slower
     return float(since[np.argmax(enough)]) if enough.any() else PASSING_LONGEST_S
 
 
-def _gas_and_limit(run: StrategyRun, rig: Rig) -> tuple[FloatArray, float]:
+def gas_and_limit(run: StrategyRun, rig: Rig) -> tuple[FloatArray, float]:
     """Gas where it is limited: the true gas before the turbine, else what the sensor after shows.
 
     The plant records the gas after the turbine through its sensor only.
+
+    Parameters
+    ----------
+    run : StrategyRun
+    rig : Rig
+
+    Returns
+    -------
+    gas_degc : ndarray, shape (steps,)
+    limit_degc : float
     """
     limits = rig.limits
     if limits.exhaust_gas_temp_sensor == "after_turbine":
