@@ -32,6 +32,7 @@ import harness
 import numpy as np
 import pandas as pd
 
+from loadlearn.figures.compare import COLOURS, MARKERS
 from loadlearn.rig import Rig
 from loadlearn.simulation.comparison import run_draw
 from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired
@@ -205,12 +206,14 @@ def plot(rows: pd.DataFrame) -> Any:
                 continue
             x = interval95(paired(here, timed, name, "base"))
             y = interval95(paired(here, "fuel_l_per_100km", name, "base"))
+            # One mark per strategy, the same as in the figures of the command.
             axis.errorbar(
                 [x["mean"]],
                 [y["mean"]],
                 xerr=[(x["interval95"][1] - x["interval95"][0]) / 2.0],
                 yerr=[(y["interval95"][1] - y["interval95"][0]) / 2.0],
-                fmt="o",
+                fmt=MARKERS[name],
+                color=COLOURS[name],
                 capsize=2,
                 label=name.replace("_", " "),
             )
