@@ -42,6 +42,8 @@ WIDTHS = {
     "known_load": 0.7,
 }
 SIZES = {"base": 11, "fixed_share": 10, "short_pull": 8.5, "learnt_load": 7, "known_load": 5.5}
+SLOW_M_S = 3.0
+
 MARKERS = {
     "base": "s",
     "fixed_share": "^",
@@ -185,9 +187,12 @@ def _lead(trace: pd.DataFrame, base: pd.DataFrame) -> tuple[FloatArray, FloatArr
 
     place, time = first(trace)
     theirs, when = first(base)
-    # Coming to rest, a metre takes as long as one likes.
+    lead = np.interp(place, theirs, when) - time
+    # At and near rest a metre takes as long as one likes: the line is broken there.
+    pace = np.diff(place, prepend=np.nan) / np.diff(time, prepend=np.nan)
+    lead[~(pace > SLOW_M_S)] = np.nan
     within = place <= theirs[-1] - 30.0
-    return place[within] / 1000.0, (np.interp(place, theirs, when) - time)[within]
+    return place[within] / 1000.0, lead[within]
 
 
 def _draw_limit(axes: Axes, limit_degc: float) -> None:
