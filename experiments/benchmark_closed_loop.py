@@ -23,9 +23,10 @@ import numpy as np
 import pandas as pd
 
 from loadlearn.rig import Rig
-from loadlearn.simulation.comparison import prepare_draw, situation
+from loadlearn.simulation.comparison import prepare_draw
 from loadlearn.simulation.plant_state import RECORD_COLUMNS
 from loadlearn.simulation.road import Road
+from loadlearn.simulation.situation import situation
 from loadlearn.simulation.strategies import run_strategy
 
 DATA = Path(__file__).resolve().parents[1] / "synthetic_data"

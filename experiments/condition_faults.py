@@ -241,9 +241,13 @@ def main() -> None:
     parser.add_argument(
         "--levels", type=int, default=4, help="severities per fault, gross ones first; 0: healthy"
     )
+    parser.add_argument(
+        "--first", type=int, default=0, metavar="N", help="number of the first vehicle drawn"
+    )
     options = harness.parse(parser)
     levels = min(options.levels, 1 if options.quick else 4)
-    tasks = [(vehicle, levels) for vehicle in range(options.seeds)]
+    vehicles = range(options.first, options.first + options.seeds)
+    tasks = [(vehicle, levels) for vehicle in vehicles]
     rows = pd.DataFrame(harness.run(one_vehicle, tasks, options, label="vehicles"))
     table = summarise(rows)
     harness.write(options, "condition_faults", table, figure=plot(table), details=rows)

@@ -9,9 +9,12 @@ Method
     Several roads, many draws of vehicle, wind and sensor noise each, the same for all strategies.
     Differences are paired; intervals are 95 % (Student's t; the ratio of gains by bootstrap).
     ``shown`` means that the interval lies wholly on the claim's side, ``refuted`` wholly on the
-    other, ``open`` that it holds both.
+    other, ``open`` that it holds both. Two equal consumptions can never be shown to be "no more":
+    a second line asks whether the excess is below half a per cent. On the flat a second driver
+    never gets used to the flattened pedal. The steep climb is driven at 95 and at 90 % of GCM, and
+    with the scale of the fuelling-to-force chain known to 1 % as from weighed drives.
 Expected answer
-    All four shown.
+    All shown.
 Source
     Own simulation. It shares the force balance with the estimator, not air, heat or driver with the
     policy.
@@ -21,7 +24,7 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,30 +32,43 @@ import harness
 import numpy as np
 import pandas as pd
 
+from loadlearn.figures.compare import COLOURS, MARKERS
 from loadlearn.rig import Rig
-from loadlearn.simulation.comparison import (
-    gain_ratio,
-    interval95,
-    paired,
-    run_draw,
-    situation,
-    without_cruise,
-)
+from loadlearn.simulation.comparison import run_draw
+from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired
 from loadlearn.simulation.road import Road, altitude_from_grade, random_road
+from loadlearn.simulation.situation import Situation, situation, without_cruise
 
 DATA = Path(__file__).resolve().parents[1] / "synthetic_data"
-# Rig, road, combined mass (kg), whether the driver ever uses cruise control.
-CASES: dict[str, tuple[str, str, float, bool]] = {
-    "steep climb": ("utility_boat", "steep", 5700.0, False),
-    "long hot climb": ("utility_boat", "long_climb", 5400.0, False),
-    "long hot climb, some cruise": ("utility_boat", "long_climb", 5400.0, True),
-    "range, gravel, ramp": ("utility_boat", "depot_to_ramp", 5400.0, False),
-    "passing": ("utility_boat", "overtaking", 5400.0, False),
-    "flat day": ("utility_boat", "flat_touring_day", 5400.0, True),
-    "flat day, light": ("utility_boat", "flat_touring_day", 3200.0, True),
+
+
+@dataclass(frozen=True)
+class Case:
+    """A road and what drives it: combined mass (kg), the driver, what is believed of the scale."""
+
+    road: str
+    mass_kg: float
+    cruise: bool = False
+    pedal_adaptation_s: float = 10.0
+    scale_sd: float | None = None
+
+
+CASES: dict[str, Case] = {
+    "steep climb, 95 % of GCM": Case("steep", 5700.0),
+    "steep climb, 95 % of GCM, scale to 1 %": Case("steep", 5700.0, scale_sd=0.01),
+    "steep climb, 90 % of GCM": Case("steep", 5400.0),
+    "long hot climb": Case("long_climb", 5400.0),
+    "long hot climb, some cruise": Case("long_climb", 5400.0, cruise=True),
+    "range, gravel, ramp": Case("depot_to_ramp", 5400.0),
+    "passing": Case("overtaking", 5400.0),
+    "flat day": Case("flat_touring_day", 5400.0, cruise=True),
+    "flat day, light": Case("flat_touring_day", 3200.0, cruise=True),
+    "flat day, foot never used to it": Case(
+        "flat_touring_day", 5400.0, cruise=True, pedal_adaptation_s=math.inf
+    ),
 }
-QUICK = ("steep climb", "flat day")
-TOLERATED_S, OVER_FUEL_SHARE = 2.0, 0.0
+QUICK = ("steep climb, 95 % of GCM", "flat day")
+TOLERATED_S, MARGIN_PERCENT = 2.0, 0.5
 
 
 def steep_road() -> Road:
@@ -69,17 +85,25 @@ def steep_road() -> Road:
     )
 
 
-def one_draw(case: str, draw: int, draws: int) -> list[dict[str, Any]]:
-    """All strategies over one draw of a case."""
-    rig, road, mass, cruise = CASES[case]
-    what = situation(
-        Rig.from_toml(DATA / "rigs" / f"{rig}.toml"),
-        steep_road() if road == "steep" else Road.from_file(DATA / "roads" / f"{road}.toml"),
-        mass,
-    )
-    if not cruise:
+def laid_out(case: Case) -> Situation:
+    """A case ready to drive."""
+    rig = Rig.from_toml(DATA / "rigs" / "utility_boat.toml")
+    if case.scale_sd is not None:
+        belief = rig.uncertainty.model_copy(update={"tractive_scale_sd": case.scale_sd})
+        rig = rig.model_copy(update={"uncertainty": belief})
+    steep = case.road == "steep"
+    road = steep_road() if steep else Road.from_file(DATA / "roads" / f"{case.road}.toml")
+    what = situation(rig, road, case.mass_kg)
+    if not case.cruise:
         what = without_cruise(what)
-    return [{"case": case} | row for row in run_draw(what, draw, draws, seed=500).rows]
+    driver = replace(what.variation, pedal_adaptation_s=case.pedal_adaptation_s)
+    return replace(what, variation=driver)
+
+
+def one_draw(name: str, draw: int, draws: int, first_seed: int) -> list[dict[str, Any]]:
+    """All strategies over one draw of a case."""
+    rows = run_draw(laid_out(CASES[name]), draw, draws, seed=first_seed).rows
+    return [{"case": name} | row for row in rows]
 
 
 def verdict(interval: list[float], at_least: float | None, at_most: float | None) -> str:
@@ -98,7 +122,9 @@ def claims(case: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
 
     def line(claim: str, found: dict[str, Any], unit: str, **bound: float) -> dict[str, Any]:
         low, high = found["interval95"]
-        answer = verdict([low, high], bound.get("at_least"), bound.get("at_most"))
+        answer = "–"
+        if "told" not in bound:
+            answer = verdict([low, high], bound.get("at_least"), bound.get("at_most"))
         return {
             "road": case,
             "claim": claim,
@@ -115,6 +141,10 @@ def claims(case: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
         answers.append(
             line("learnt gets 95 % of known's gain in climb power", ratio, "1", at_least=0.95)
         )
+        held = rows.loc[rows["strategy"] == "learnt_load", "ratings_held_back"]
+        answers.append(
+            line("share of climbing time held back by the ratings", interval95(held), "1", told=0.0)
+        )
         part = rows.pivot(index="draw", columns="strategy", values="climb_power_kw")
         whole = interval95((part["learnt_load"] / part["known_load"]).to_numpy())
         answers.append(line("learnt gets 95 % of known's climb power", whole, "1", at_least=0.95))
@@ -124,9 +154,11 @@ def claims(case: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
         answers.append(line("known has more climb power than base", known, "kW", at_least=0))
     if case.startswith("flat"):
         fuel = interval95(paired(rows, "fuel_l_per_100km", "learnt_load", "base"))
-        answers.append(
-            line("learnt burns no more than base", fuel, "l/100 km", at_most=OVER_FUEL_SHARE)
-        )
+        answers.append(line("learnt burns no more than base", fuel, "l/100 km", at_most=0.0))
+        wide = rows.pivot(index="draw", columns="strategy", values="fuel_l_per_100km")
+        excess = interval95((100.0 * (wide["learnt_load"] / wide["base"] - 1.0)).to_numpy())
+        claim = f"learnt burns at most {MARGIN_PERCENT:g} % more than base"
+        answers.append(line(claim, excess, "%", at_most=MARGIN_PERCENT))
         duration = interval95(paired(rows, "trip_time_s", "learnt_load", "base"))
         answers.append(line("learnt is no slower than base", duration, "s", at_most=0.0))
     for name in ("fixed_share", "short_pull", "learnt_load", "known_load"):
@@ -147,29 +179,48 @@ def claims(case: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
 
 def plot(rows: pd.DataFrame) -> Any:
     """Fuel against climb time, or against time, each road a panel; differences from base."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
     cases = list(dict.fromkeys(rows["case"]))
-    figure, axes = harness.figure(1, len(cases), width=3.2 * len(cases), height=3.2)
-    for axis, case in zip(axes[0], cases, strict=True):
+    columns = min(5, len(cases))
+    lines = -(-len(cases) // columns)
+    # Roads have times of their own: no axis is shared.
+    figure, axes = plt.subplots(
+        lines,
+        columns,
+        figsize=(3.2 * columns, 3.2 * lines),
+        squeeze=False,
+        layout="constrained",
+    )
+    for axis in axes.ravel()[len(cases) :]:
+        axis.set_axis_off()
+    for axis, case in zip(axes.ravel(), cases, strict=False):
         here = rows[rows["case"] == case]
-        timed = "climb_time_s" if here["climb_time_s"].notna().any() else "trip_time_s"
+        climbs = bool(here["climb_time_s"].notna().any())
+        timed = "climb_time_s" if climbs else "trip_time_s"
         for name in here["strategy"].unique():
             if name == "base":
                 continue
             x = interval95(paired(here, timed, name, "base"))
             y = interval95(paired(here, "fuel_l_per_100km", name, "base"))
+            # One mark per strategy, the same as in the figures of the command.
             axis.errorbar(
                 [x["mean"]],
                 [y["mean"]],
                 xerr=[(x["interval95"][1] - x["interval95"][0]) / 2.0],
                 yerr=[(y["interval95"][1] - y["interval95"][0]) / 2.0],
-                fmt="o",
+                fmt=MARKERS[name],
+                color=COLOURS[name],
                 capsize=2,
                 label=name.replace("_", " "),
             )
         axis.axhline(0.0, color="#BBBBBB", linewidth=0.8)
         axis.axvline(0.0, color="#BBBBBB", linewidth=0.8)
         axis.set_title(case, fontsize=8)
-        axis.set_xlabel(f"{timed} less base")
+        axis.set_xlabel(f"time {'on climbs' if climbs else 'for the road'} less base (s)")
         axis.set_ylabel("fuel less base (l/100 km)")
     axes[0][0].legend(fontsize=7)
     return figure
@@ -177,9 +228,17 @@ def plot(rows: pd.DataFrame) -> Any:
 
 def main() -> int:
     """Drive, judge, print."""
-    chosen = harness.options(__doc__, seeds=24, quick_seeds=2)
+    parser = harness.parser(__doc__, seeds=48, quick_seeds=2)
+    parser.add_argument(
+        "--first-seed", type=int, default=500, metavar="N", help="seed of the first draw"
+    )
+    chosen = harness.parse(parser)
     cases = QUICK if chosen.quick else tuple(CASES)
-    tasks = [(case, draw, chosen.seeds) for case in cases for draw in range(chosen.seeds)]
+    tasks = [
+        (case, draw, chosen.seeds, chosen.first_seed)
+        for case in cases
+        for draw in range(chosen.seeds)
+    ]
     rows = pd.DataFrame(harness.run(one_draw, tasks, chosen, label="draws"))
     answers = [one for case in cases for one in claims(case, rows[rows["case"] == case])]
     harness.write(

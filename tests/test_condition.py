@@ -441,6 +441,15 @@ def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
     assert done.exit_code == 0, done.output
     result = json.loads((tmp_path / "out" / "condition.json").read_text())
     assert "boost_at_rest" in {finding["check"] for finding in result["findings"]}
+    assert "not judged, " in done.output
+    again = [*arguments, "--force", "--baseline", str(tmp_path / "today.csv")]
+    refused = CliRunner().invoke(app, again)
+    assert refused.exit_code == 2 and "among its own baseline" in refused.output
+    # A minute at the start of a drive shows nothing: it must not read as a clean bill of health.
+    log.iloc[:300].to_csv(tmp_path / "today.csv", index=False)
+    short = CliRunner().invoke(app, [*arguments, "--force"])
+    assert short.exit_code == 0, short.output
+    assert "No check could be judged" in short.output
     assert "licensed technician" in result["advice"]
     assert CliRunner().invoke(app, arguments).exit_code == 2
     wrong = [*arguments, "--force", "--baseline", logs[0], "--baseline-mass", "4000"]

@@ -397,7 +397,14 @@ def test_files_with_repeats_conditions_and_foreign_headers(tmp_path):
         (lambda t: t.assign(ambient_pressure_hpa=5.0), "row 2: 0.5 .* is impossible"),
         (lambda t: t.assign(time_s=-t["time_s"]), "time runs backwards at sample 2"),
         (lambda t: t.iloc[:50], "samples of a rising pull"),
+        (
+            lambda t: t.drop(columns="time_s").sample(frac=1.0, random_state=3),
+            "sort them by engine",
+        ),
         (lambda t: t.iloc[:0], "no rows"),
+        (lambda t: t.assign(tractive_force_n=0.0), "zero or negative"),
+        (lambda t: t.assign(tractive_force_n=-t["tractive_force_n"]), "zero or negative"),
+        (lambda t: t.assign(run=np.nan), "'run' is empty"),
         (lambda t: t.assign(tractive_force_n="much"), "'much' is not a number"),
     ],
 )
@@ -407,6 +414,42 @@ def test_bad_files_get_one_sentence(tmp_path, change, message):
     with pytest.raises(InputError, match=message) as caught:
         read_runs(path)
     assert "\n" not in str(caught.value)
+
+
+def test_a_file_that_breaks_off_within_a_row_is_refused(tmp_path):
+    path = tmp_path / "run.csv"
+    pull(np.random.default_rng(24)).to_csv(path, index=False)
+    whole = path.read_text()
+    cut = whole.rindex(",", 0, len(whole) // 2)
+    path.write_text(whole[:cut])
+    with pytest.raises(InputError, match=r"last row ends after [1-6] of 7 columns"):
+        read_runs(path)
+    # Without the last line's end alone, everything is there.
+    path.write_text(whole.rstrip("\n"))
+    assert len(read_runs(path)) == 1
+
+
+@pytest.mark.parametrize("falling", [False, True])
+def test_a_printed_sheet_is_a_curve_not_a_log(tmp_path, falling):
+    # Every 250 rpm, as printed; no time. The same atmosphere on both sides.
+    rpm = np.arange(1250.0, 4200.0, 250.0)
+    for name, gain in (("before", 1.0), ("after", 1.22)):
+        power = EFFICIENCY * steady_torque(rpm, gain) * rpm * np.pi / 30.0 / 735.49875
+        sheet = pd.DataFrame({"engine_speed_rpm": rpm, "tractive_power_ps": power.round(1)})
+        sheet[:: -1 if falling else 1].to_csv(tmp_path / f"{name}.csv", index=False)
+    before, after = (read_runs(tmp_path / f"{name}.csv") for name in ("before", "after"))
+    comparison = compare(before, after, correction=KNOWN)
+    curves = comparison.curves
+    # Rounding to a tenth of a PS, and the kernel across bends of the curve.
+    np.testing.assert_allclose(curves["gain_percent"], 22.0, atol=0.3)
+    assert comparison.peaks["torque"]["before"]["value_n_m"] == pytest.approx(
+        EFFICIENCY * 430.0, rel=0.01
+    )
+    assert any("printed sheet" in warning for warning in comparison.warnings)
+    few = pd.read_csv(tmp_path / "before.csv").iloc[:5]
+    few.to_csv(tmp_path / "few.csv", index=False)
+    with pytest.raises(InputError, match="5 samples .* take more points"):
+        read_runs(tmp_path / "few.csv")
 
 
 def test_runs_that_hardly_overlap_are_refused():

@@ -38,14 +38,14 @@ OWN_FILES = (
 _SHOWN = (
     ("climb_power_kw", "power on climbs (kW)", 1.0, 1),
     ("climb_time_s", "time on climbs (s)", 1.0, 1),
-    ("climb_extra_torque_share", "extra torque in use there (%)", 100.0, 1),
+    ("climb_extra_torque_share", "extra torque used there (%)", 100.0, 1),
     ("crest_speed_m_s", "speed at the crests (km/h)", 3.6, 1),
     ("passing_time_s", "time to pass (s)", 1.0, 1),
     ("trip_time_s", "time for the road (s)", 1.0, 0),
     ("fuel_l_per_100km", "fuel (l/100 km)", 1.0, 2),
     ("peak_gas_degc", "peak gas (degC)", 1.0, 0),
     ("seconds_over_gas_limit", "gas above its limit (s)", 1.0, 1),
-    ("longest_10k_over_gas_limit_s", "longest more than 10 K above (s)", 1.0, 1),
+    ("longest_10k_over_gas_limit_s", "longest 10 K above it (s)", 1.0, 1),
     ("gear_change_torque_n_m", "torque in gear changes (N m)", 1.0, 0),
     ("setting_changes", "setting changes", 1.0, 1),
 )
@@ -121,8 +121,11 @@ def run_compare(
     """
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
     from loadlearn.rig import Rig
-    from loadlearn.simulation.comparison import compare_strategies, situation, summarise
+    from loadlearn.simulation.comparison import compare_strategies
+    from loadlearn.simulation.comparison_notes import comparison_notes
+    from loadlearn.simulation.paired_differences import summarise
     from loadlearn.simulation.road import Road
+    from loadlearn.simulation.situation import situation
 
     rig, road = Path(rig), Path(road)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="comparison.json", force=force)
@@ -130,6 +133,7 @@ def run_compare(
     what = situation(Rig.from_toml(rig), Road.from_file(road), mass_kg, retention)
     result = compare_strategies(what, draws, seed, jobs, on_draw)
     summary = summarise(result)
+    summary["notes"] = comparison_notes(result)
     summary["caution"] = CAUTION_ADVICE
     options = {
         "draws": draws,
@@ -163,8 +167,11 @@ def print_comparison(run: CompareRun) -> None:
     out, summary = console(), run.summary
     out.print(
         f"{summary['rig']} on {summary['road']}: {summary['combined_mass_kg']:,.0f} kg, "
-        f"{len(summary['climbs'])} climbs, {summary['draws']} draws, the same for every strategy"
+        f"{_counted(len(summary['climbs']), 'climb')}, {_counted(summary['draws'], 'draw')}, "
+        "the same for every strategy"
     )
+    for note in summary["notes"]:
+        out.print(f"note: {note}", markup=False)
     names = list(summary["strategies"])
     means = _table("means", ["", *(name.replace("_", " ") for name in names)])
     for quantity, heading, factor, decimals in _SHOWN:
@@ -173,7 +180,7 @@ def print_comparison(run: CompareRun) -> None:
             means.add_row(heading, *(_number(factor * value, decimals) for value in values))
     out.print(means)
     differences = _table(
-        "the load learnt, less ... in the same draw: mean (95 % interval)",
+        "the load learnt, less ... in the same draw: mean ± half the 95 % interval",
         ["", *(minus.replace("_", " ") for minus in _AGAINST)],
     )
     found = {
@@ -209,13 +216,19 @@ def _table(title: str, headings: list[str]) -> Table:
     return table
 
 
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
 def _number(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}" if value == value else "–"
 
 
 def _with_interval(one: dict[str, Any], factor: float, decimals: int) -> str:
-    low, high = (_number(factor * end, decimals) for end in one["interval95"])
-    return f"{_number(factor * one['mean'], decimals)} ({low} to {high})"
+    # Student's interval is symmetric about the mean; one number keeps a row on one line.
+    low, high = one["interval95"]
+    half = _number(factor * (high - low) / 2.0, decimals)
+    return f"{_number(factor * one['mean'], decimals)} ± {half}"
 
 
 def _limit_lines(exceeded: list[dict[str, Any]]) -> list[str]:
@@ -224,8 +237,8 @@ def _limit_lines(exceeded: list[dict[str, Any]]) -> list[str]:
     for one in exceeded:
         groups.setdefault((one["strategy"], one["channel"]), []).append(one)
     return [
-        f"{strategy}: {channel} above {cases[0]['limit']:g} for more than 2 s in {len(cases)} "
-        f"draws, longest {max(one['longest_s'] for one in cases):.0f} s, "
+        f"{strategy}: {channel} above {cases[0]['limit']:g} for more than 2 s in "
+        f"{_counted(len(cases), 'draw')}, longest {max(one['longest_s'] for one in cases):.0f} s, "
         f"peak {max(one['peak'] for one in cases):.0f}"
         for (strategy, channel), cases in groups.items()
     ]

@@ -38,7 +38,8 @@ KnownMass = Annotated[
     typer.Option(
         "--known-mass",
         metavar="KG",
-        min=1.0,
+        min=100.0,
+        max=200_000.0,
         help="Weighed combined mass in LOG (kg): then tractive efficiency is judged too.",
     ),
 ]
@@ -47,7 +48,8 @@ BaselineMass = Annotated[
     typer.Option(
         "--baseline-mass",
         metavar="KG",
-        min=1.0,
+        min=100.0,
+        max=200_000.0,
         help="Weighed combined mass in each baseline log (kg), in their order.",
     ),
 ]
@@ -87,6 +89,10 @@ def condition(
     outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
     outputs.check()
     logs = [path for one in baseline or [] for path in split_paths(one)]
+    if any(path.resolve() == Path(log).resolve() for path in logs):
+        raise InputError(
+            f"{log}: the log to be judged is among its own baseline logs; give logs of other drives"
+        )
     masses: list[float | None] = [*baseline_mass] if baseline_mass else [None] * len(logs)
     if len(masses) != len(logs):
         raise InputError(
@@ -131,18 +137,21 @@ def print_condition(report: ConditionReport) -> None:
     shown = console()
     for number, finding in enumerate(report.findings, start=1):
         shown.print(f"{number}. {finding.sentence}.")
-    if not report.findings:
-        shown.print("No check deviates beyond what healthy drives show.")
+    judged = [row for row in report.checks if row["chance"] is not None]
+    if not judged:
+        shown.print("No check could be judged; nothing is said of this engine's condition.")
+    elif not report.findings:
+        shown.print(
+            f"None of the {len(judged)} checks judged deviates beyond what healthy drives show; "
+            f"{len(report.checks) - len(judged)} could not be judged."
+        )
     for sentence in report.together:
         shown.print(f"together: {sentence}")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("check")
     for heading in ("deviation", "95 % of healthy drives", "judged against"):
         table.add_column(heading, justify="right")
-    for row in report.checks:
-        if row["chance"] is None:
-            table.add_row(row["check"], "–", "–", row["not_judged_because"])
-            continue
+    for row in judged:
         digits = 4 if row["unit"] == "coefficient" else 1
         unit = "" if row["unit"] == "coefficient" else f" {row['unit']}"
         low, high = row["healthy_interval95"]
@@ -155,7 +164,14 @@ def print_condition(report: ConditionReport) -> None:
             f"{low:+.{digits}f} to {high:+.{digits}f}{unit}",
             against,
         )
-    shown.print(table)
+    if judged:
+        shown.print(table)
+    missing: dict[str, list[str]] = {}
+    for row in report.checks:
+        if row["chance"] is None:
+            missing.setdefault(row["not_judged_because"], []).append(row["check"])
+    for reason, names in missing.items():
+        shown.print(f"not judged, {reason}: {', '.join(names)}", markup=False)
     for warning in report.warnings:
         shown.print(f"note: {warning}")
     shown.print(ADVICE)

@@ -35,6 +35,12 @@ STATED = (
 )
 
 
+FEWEST_SAMPLES, FEWEST_POINTS = 20, 8
+"""Fewest samples of a logged pull, and fewest points of a printed sheet."""
+MOST_POINTS = 60
+"""A table without time and with more rows than this is a log."""
+
+
 @dataclass
 class DynoRun:
     """One pull on the rollers, in SI units.
@@ -89,8 +95,8 @@ def clean_run(table: pd.DataFrame, name: str, settings: RunSettings | None = Non
     Raises
     ------
     InputError
-        No engine speed and no way to it, no load channel, time running backwards, or fewer than 20
-        samples left.
+        No engine speed and no way to it, no load channel, time running backwards, or fewer samples
+        left than :data:`FEWEST_SAMPLES` of a log or :data:`FEWEST_POINTS` of a printed sheet.
     """
     settings = settings or RunSettings()
     table = table.reset_index(drop=True)
@@ -98,6 +104,13 @@ def clean_run(table: pd.DataFrame, name: str, settings: RunSettings | None = Non
     notes: list[str] = []
     table = _with_speeds(table, stated, name, notes)
     torque, at_engine, ratio = _torque(table, stated, name)
+    low, high = np.nanquantile(torque, [0.01, 0.99]) if np.isfinite(torque).any() else (0.0, 0.0)
+    # Overrun drags with a small part of what a pull gives; noise about zero is none.
+    if high <= 0.3 * -low:
+        raise InputError(
+            f"{name}: the load is zero or negative, so nothing was pulled; check the load column's "
+            "sign and unit"
+        )
     table = table.assign(torque_n_m=torque)
     if "time_s" in table:
         step = np.diff(table["time_s"].dropna().to_numpy())
@@ -107,16 +120,45 @@ def clean_run(table: pd.DataFrame, name: str, settings: RunSettings | None = Non
                 f"{name}: time runs backwards at sample {row + 1}; sort the file, or mark repeats "
                 "with a column 'run'"
             )
-    keep, removed = _pull(table, settings)
-    if keep.sum() < 20:
+    sheet = _as_sheet(table)
+    removed: dict[str, int] = {}
+    if sheet is not None:
+        table, keep = sheet, np.ones(len(sheet), dtype=bool)
+        notes.append(
+            "read as a printed sheet, a curve over engine speed; where its values are corrected "
+            "to a standard atmosphere already, leave the ambient columns out"
+        )
+    else:
+        keep, removed = _pull(table, settings)
+    left, fewest = int(keep.sum()), FEWEST_POINTS if sheet is not None else FEWEST_SAMPLES
+    if left < fewest:
+        mend = "log faster, or pull more slowly"
+        if sheet is not None:
+            mend = "take more points from the sheet"
+        elif "time_s" not in table:
+            mend = "where the rows are not in the order of time, sort them by engine speed"
         raise InputError(
-            f"{name}: only {int(keep.sum())} samples of a rising pull at full load are left; at "
-            "least 20 are needed: log faster, or pull more slowly"
+            f"{name}: {left} sample{'s' if left != 1 else ''} of a rising pull at full load "
+            f"{'are' if left != 1 else 'is'} left, and at least {fewest} are needed: {mend}"
         )
     started = _started(table)
     used = ("run", "timestamp", *STATED)
     cleaned = table.loc[keep].drop(columns=[c for c in used if c in table]).reset_index(drop=True)
     return DynoRun(name, cleaned, stated, at_engine, removed, ratio, started, notes)
+
+
+def _as_sheet(table: pd.DataFrame) -> pd.DataFrame | None:
+    """The table in rising engine speed, where it is a printed curve rather than a log.
+
+    Told by the absence of time and by rows that are few and in order, rising or falling.
+    """
+    if "time_s" in table or len(table) > MOST_POINTS:
+        return None
+    known = table[table["engine_speed_rpm"].notna() & table["torque_n_m"].notna()]
+    steps = np.diff(known["engine_speed_rpm"].to_numpy())
+    if len(known) < 2 or not ((steps > 0.0).all() or (steps < 0.0).all()):
+        return None
+    return known.sort_values("engine_speed_rpm").reset_index(drop=True)
 
 
 def _stated(table: pd.DataFrame) -> dict[str, float]:

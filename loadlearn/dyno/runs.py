@@ -214,6 +214,10 @@ def read_runs(
     for path in paths:
         table = to_canonical(_read_table(path, columns), str(path))
         if "run" in table:
+            if table["run"].isna().all():
+                raise InputError(
+                    f"{path}: the column 'run' is empty; number the runs in it, or drop the column"
+                )
             for label, part in table.groupby("run", sort=False, dropna=True):
                 pieces.append((f"{path.name} run {label}", part.reset_index(drop=True)))
         else:
@@ -231,8 +235,15 @@ def _read_table(path: Path, columns: dict[str, str] | None) -> pd.DataFrame:
     try:
         opener = gzip.open if path.suffix == ".gz" else open
         with opener(path, "rt", encoding="utf-8-sig") as file:
-            head = file.readline()
+            text = file.read()
+        head, _, rest = text.partition("\n")
         separator = ";" if head.count(";") > head.count(",") else ","
+        last = rest.rpartition("\n")[2]
+        if last.strip() and last.count(separator) < head.count(separator):
+            raise InputError(
+                f"{path}: the last row ends after {last.count(separator) + 1} of "
+                f"{head.count(separator) + 1} columns; the file is truncated, so export it again"
+            )
         table = pd.read_csv(
             path,
             sep=separator,

@@ -19,8 +19,12 @@ from loadlearn.figures.style import (
 from loadlearn.simulation.comparison import Comparison
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
 
 COLOURS = {
     "base": GREY,
@@ -29,6 +33,17 @@ COLOURS = {
     "learnt_load": BLUE,
     "known_load": BLUISH_GREEN,
 }
+# Drawn one over the other: what lies below is wider, so that lines that agree are all seen.
+WIDTHS = {
+    "base": 3.0,
+    "fixed_share": 2.4,
+    "short_pull": 1.8,
+    "learnt_load": 1.2,
+    "known_load": 0.7,
+}
+SIZES = {"base": 11, "fixed_share": 10, "short_pull": 8.5, "learnt_load": 7, "known_load": 5.5}
+SLOW_M_S = 3.0
+
 MARKERS = {
     "base": "s",
     "fixed_share": "^",
@@ -45,7 +60,7 @@ def draw_pareto(result: Comparison, summary: dict[str, Any]) -> Figure:
     ----------
     result : Comparison
     summary : dict
-        As :func:`loadlearn.simulation.comparison.summarise` returns it.
+        As :func:`loadlearn.simulation.paired_differences.summarise` returns it.
 
     Returns
     -------
@@ -69,7 +84,7 @@ def draw_pareto(result: Comparison, summary: dict[str, Any]) -> Figure:
             [entry["fuel_l_per_100km"]["mean"]],
             marker,
             color=colour,
-            markersize=8,
+            markersize=SIZES[name],
             markeredgecolor="white",
             label=name.replace("_", " "),
         )
@@ -95,7 +110,10 @@ def draw_pareto(result: Comparison, summary: dict[str, Any]) -> Figure:
             yerr=_half(y),
             fmt=MARKERS[name],
             color=COLOURS[name],
-            capsize=2,
+            markersize=SIZES[name],
+            markeredgecolor="white",
+            elinewidth=0.6 * WIDTHS[name],
+            capsize=2 + SIZES[name] / 4,
             label=name.replace("_", " "),
         )
     tidy(right, "fuel less that of base (l/100 km)", f"{label}, less that of base")
@@ -119,8 +137,11 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    figure = new_figure(10.0, 8.4)
-    panels = figure.subplots(4, 1, sharex=True, gridspec_kw={"height_ratios": [0.7, 1.2, 1.0, 1.0]})
+    figure = new_figure(10.0, 9.6)
+    panels = figure.subplots(
+        5, 1, sharex=True, gridspec_kw={"height_ratios": [0.6, 1.1, 0.9, 0.9, 1.0]}
+    )
+    base = result.traces.get("base")
     road = result.what.road
     km = road.distance_m / 1000.0
     panels[0].fill_between(km, road.altitude_m, road.altitude_m.min(), color="#DDDDDD", linewidth=0)
@@ -128,27 +149,54 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
     for axes in panels:
         for climb in result.what.climbs:
             axes.axvspan(climb.start_m / 1e3, climb.end_m / 1e3, color="#F3EBDD", zorder=0)
+    lines = []
     for name, trace in result.traces.items():
-        at, colour = trace["distance_m"] / 1000.0, COLOURS[name]
+        at = trace["distance_m"] / 1000.0
+        look: dict[str, Any] = {"color": COLOURS[name], "linewidth": WIDTHS[name]}
         words = name.replace("_", " ")
-        panels[1].plot(at, 3.6 * trace["speed_m_s"], color=colour, linewidth=0.9, label=words)
-        panels[2].plot(at, trace["extra_torque_share"], color=colour, linewidth=0.9)
-        panels[3].plot(at, trace["gas_degc"], color=colour, linewidth=0.9)
+        lines += panels[1].plot(at, 3.6 * trace["speed_m_s"], label=words, **look)
+        if base is not None:
+            panels[2].plot(*_lead(trace, base), **look)
+        panels[3].plot(at, trace["extra_torque_share"], **look)
+        panels[4].plot(at, trace["gas_degc"], **look)
     tidy(panels[1], "speed (km/h)")
-    tidy(panels[2], "share of the extra\ntorque in use")
-    panels[2].set_ylim(-0.02, 1.02)
-    tidy(panels[3], "gas before the\nturbine (degC)", "distance (km), climbs shaded")
-    if result.what.rig.limits.exhaust_gas_temp_sensor != "after_turbine":
-        _draw_limit(panels[3], result.what.rig.limits.exhaust_gas_temp_degc)
-    small_legend(panels[1], loc="lower left", ncols=5)
+    tidy(panels[2], "lead over\nbase (s)")
+    tidy(panels[3], "share of the extra\ntorque in use")
+    panels[3].set_ylim(-0.03, 1.05)
+    limits = result.what.rig.limits
+    after = limits.exhaust_gas_temp_sensor == "after_turbine"
+    place = "after" if after else "before"
+    tidy(panels[4], f"gas {place} the\nturbine (degC)", "distance (km), climbs shaded")
+    limit = limits.exhaust_gas_temp_after_turbine_degc if after else limits.exhaust_gas_temp_degc
+    _draw_limit(panels[4], limit)
+    figure.legend(handles=lines, loc="outside lower center", ncols=5, fontsize=8, frameon=False)
     panels[0].set_xlim(0.0, km[-1])
     figure.align_ylabels(panels)
     figure.suptitle(f"{_title(summary)}; first draw", fontsize=10, x=0.01, ha="left")
     return figure
 
 
+def _lead(trace: pd.DataFrame, base: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """Distance (km), and how much earlier than ``base`` each place was reached (s)."""
+
+    def first(of: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+        # Backed up or standing, a place counts when it is first reached.
+        place = of["distance_m"].to_numpy()
+        new = np.diff(np.maximum.accumulate(place), prepend=-np.inf) > 0.0
+        return place[new], of["time_s"].to_numpy()[new]
+
+    place, time = first(trace)
+    theirs, when = first(base)
+    lead = np.interp(place, theirs, when) - time
+    # At and near rest a metre takes as long as one likes: the line is broken there.
+    pace = np.diff(place, prepend=np.nan) / np.diff(time, prepend=np.nan)
+    lead[~(pace > SLOW_M_S)] = np.nan
+    within = place <= theirs[-1] - 30.0
+    return place[within] / 1000.0, lead[within]
+
+
 def _draw_limit(axes: Axes, limit_degc: float) -> None:
-    axes.axhline(limit_degc, color=VERMILION, linewidth=0.8, linestyle="--", label="limit")
+    axes.axhline(limit_degc, color="black", linewidth=0.9, linestyle="--", label="limit")
     small_legend(axes, loc="lower left")
 
 
@@ -160,5 +208,5 @@ def _half(one: dict[str, Any]) -> list[float] | None:
 def _title(summary: dict[str, Any]) -> str:
     return (
         f"{summary['rig']} on {summary['road']}, {summary['combined_mass_kg']:,.0f} kg, "
-        f"{summary['draws']} draws"
+        f"{summary['draws']} draw{'' if summary['draws'] == 1 else 's'}"
     )

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loadlearn.figures.style import BLUE, GREY, VERMILION, new_figure, small_legend, tidy
+import numpy as np
+
+from loadlearn.figures.style import BLUE, VERMILION, new_figure, small_legend, tidy
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,7 +36,7 @@ def draw_dyno(comparison: DynoComparison) -> Figure:
     for axes, quantity, unit in ((torque, "torque", "n_m"), (power, "power", "kw")):
         for side, colour in _COLOURS.items():
             for number, run in enumerate(comparison.run_curves[side]):
-                value = run if quantity == "torque" else run * grid * 3.141592653589793 / 30e3
+                value = run if quantity == "torque" else run * grid * np.pi / 30e3
                 label = f"{side}, single runs" if number == 0 else None
                 axes.plot(grid, value, color=colour, linewidth=0.7, alpha=0.5, label=label)
             mean = curves[f"{quantity}_{side}_{unit}"].to_numpy()
@@ -64,14 +66,13 @@ def draw_dyno(comparison: DynoComparison) -> Figure:
 
     low, high = curves["gain_low95_percent"], curves["gain_high95_percent"]
     gain.fill_between(
-        rpm, low, high, color=GREY, alpha=0.25, linewidth=0, label="95 %, as things were stated"
+        rpm, low, high, color="#DDDDDD", linewidth=0, label="95 %, as things were stated"
     )
     gain.fill_between(
         rpm,
         curves["gain_low95_if_unstated_equal_percent"],
         curves["gain_high95_if_unstated_equal_percent"],
-        color=GREY,
-        alpha=0.35,
+        color="#AAAAAA",
         linewidth=0,
         label="95 %, were all that is not stated alike",
     )

@@ -18,12 +18,14 @@ from loadlearn.simulation.plant_state import (
     DECISION_TIME,
     DEMAND_INTEGRAL,
     EXHAUST_BRAKE,
+    FAMILIAR_ECONOMY,
     MASS,
     PEDAL,
     PEDAL_TARGET,
     SPEED,
     DriverParameters,
 )
+from loadlearn.simulation.transmission import pedal_asking
 
 
 @jit
@@ -39,6 +41,7 @@ def drive_pedals(
     resisting_n: float,
     available_n: float,
     engine_drag_n: float,
+    economy: float,
     dt: float,
     driver: DriverParameters,
 ) -> None:
@@ -58,6 +61,9 @@ def drive_pedals(
         Whether the driver lifts his foot, whether cruise control drives.
     resisting_n, available_n, engine_drag_n : float
         Road load just ahead, most force in this gear, engine braking (N).
+    economy : float
+        How far the pedal is flattened. The foot gets used to it; cruise control asks for torque,
+        not for pedal, and knows it.
     dt : float
         Step (s).
     driver : DriverParameters
@@ -71,6 +77,11 @@ def drive_pedals(
     wished = min(coast_speed * (1.0 + offset), stop_coast)
     error = wished - speed
 
+    if cruising:
+        state[FAMILIAR_ECONOMY] = economy
+    else:
+        unfamiliar = economy - state[FAMILIAR_ECONOMY]
+        state[FAMILIAR_ECONOMY] += unfamiliar * min(dt / driver.adaptation_s, 1.0)
     state[DECISION_TIME] -= dt
     if state[DECISION_TIME] <= 0.0:
         state[DECISION_TIME] = 0.1 if cruising else driver.decision_s
@@ -80,7 +91,9 @@ def drive_pedals(
         demand = driver.feedforward * resisting_n + mass * wish + state[DEMAND_INTEGRAL]
         if abs(error) < 3.0 and -0.1 * available_n < demand < available_n:
             state[DEMAND_INTEGRAL] += driver.integral_gain_1_s2 * mass * error * elapsed
-        pedal = min(max(demand / max(available_n, 1.0), 0.0), 1.0)
+        pedal = pedal_asking(
+            min(max(demand / max(available_n, 1.0), 0.0), 1.0), state[FAMILIAR_ECONOMY]
+        )
         band = 0.0 if cruising else driver.hold_band
         if abs(pedal - state[PEDAL_TARGET]) > band or pedal == 0.0 or pedal == 1.0:
             state[PEDAL_TARGET] = pedal

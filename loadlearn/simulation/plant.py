@@ -290,6 +290,7 @@ def drive_step(
             resisting,
             available,
             drag * ratio_now / radius if state[PEDAL] == 0.0 else 0.0,
+            economy,
             dt,
             driver,
         )
@@ -300,7 +301,9 @@ def drive_step(
         state[SHARE] += min(max(wish - state[SHARE], -2.0 * dt), 0.25 * dt)
 
         wheel = speed * (1.0 + state[WHEEL_SLIP]) / radius
-        gear_ratio = shift_gears(state, wheel, tangent, gears, range_ratio, dt, engine, line)
+        gear_ratio = shift_gears(
+            state, wheel, tangent, gears, range_ratio, economy, dt, engine, line
+        )
         turbine = wheel * gear_ratio
         lock_up(state, turbine, engine, line)
         full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, engine)

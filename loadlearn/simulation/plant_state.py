@@ -40,7 +40,8 @@ ENGINE_ON = 26  # 0/1
 BRAKE_SPELL = 27  # s of continuous braking
 DRIVELINE_COLD = 28  # 1 cold oil, 0 warm
 WHEEL_SLIP = 29  # relative slip of the driven wheels
-STATE_SIZE = 30
+FAMILIAR_ECONOMY = 30  # economy that the driver's foot is used to
+STATE_SIZE = 31
 
 # Columns of the road table.
 ROAD_TANGENT = 0
@@ -207,3 +208,4 @@ class DriverParameters(NamedTuple):
     pedal_rate_1_s: float
     downhill_margin_m_s: float
     uses_exhaust_brake: float
+    adaptation_s: float

@@ -174,6 +174,7 @@ def prepare_drive(
         pedal_rate_1_s=0.9,
         downhill_margin_m_s=1.2,
         uses_exhaust_brake=1.0 if variation.exhaust_brake else 0.0,
+        adaptation_s=variation.pedal_adaptation_s,
     )
     halts, stops = stops_table(road, drawn)
     return PreparedDrive(

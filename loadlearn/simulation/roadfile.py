@@ -21,7 +21,10 @@ TOML, for a road written by hand::
 
 CSV, for a surveyed road: columns ``distance_m`` and ``grade_percent`` or ``altitude_m``, optional
 ``ground``, ``rolling_resistance``, ``speed_limit_km_h`` or ``speed_limit_m_s``, ``curvature_1_m``,
-``heading_deg``, ``wind_m_s``, ``wind_from_deg``, ``temperature_degc``; rows in order of distance.
+``heading_deg``, ``wind_m_s``, ``wind_from_deg``, ``temperature_degc``; rows in order of distance,
+with commas, or with semicolons and decimal commas. An empty cell of an optional column takes the
+value above it. A grade computed from altitude is the mean over about 100 m, so that an altitude in
+whole metres does not make a staircase of the road.
 """
 
 from __future__ import annotations
@@ -67,6 +70,9 @@ _SECTION_KEYS = frozenset(
 )
 _TOP_KEYS = frozenset({"name", "start_altitude_m", "seed", "section", "stop"})
 _TRANSITION_M = 150.0
+_LONGEST_M = 2e6
+_CURVATURE_MAX_1_M = 0.2  # a radius of 5 m, tighter than any vehicle turns
+_ALTITUDE_SMOOTH_M = 205.0  # whole width of the window; its half width is what smooths
 
 
 def read_road(path: str | Path) -> Road:
@@ -111,8 +117,8 @@ def _from_toml(path: Path) -> Road:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: not valid TOML: {error}; mend that line") from None
     _known(table, _TOP_KEYS, str(path))
-    sections = table.get("section")
-    if not isinstance(sections, list) or not sections:
+    sections = _tables(table, "section", path)
+    if not sections:
         raise InputError(f"{path}: no [[section]]; add at least one with length_m")
     seed = int(_number(table.get("seed", 0), f"{path}: seed", 0, 2**31))
     segments, parts = [], []
@@ -121,14 +127,16 @@ def _from_toml(path: Path) -> Road:
         _known(section, _SECTION_KEYS, where)
         if "length_m" not in section:
             raise InputError(f"{where} has no length_m; add it")
-        length = _number(section["length_m"], f"{where}: length_m", GRID_M, 2e6)
+        length = _number(section["length_m"], f"{where}: length_m", GRID_M, _LONGEST_M)
         relief = section.get("relief", "level")
-        if relief not in RELIEFS:
+        if not isinstance(relief, str) or relief not in RELIEFS:
             raise InputError(f"{where}: relief '{relief}' is unknown; use {', '.join(RELIEFS)}")
         ground = section.get("ground", "sealed")
         ground_index(ground, where)
         limits = section.get("speed_limit_km_h", list(RELIEFS[relief].limits_km_h))
         limits = limits if isinstance(limits, list) else [limits]
+        if not limits:
+            raise InputError(f"{where}: speed_limit_km_h is empty; give a number, or leave it out")
         speeds = tuple(
             _number(limit, f"{where}: speed_limit_km_h", 2.0, 200.0) / 3.6 for limit in limits
         )
@@ -138,6 +146,11 @@ def _from_toml(path: Path) -> Road:
         segments.append(Segment(ground, length, given, speeds))
         parts.append((length, relief, section, where))
     total = sum(part[0] for part in parts)
+    if total > _LONGEST_M:
+        raise InputError(
+            f"{path}: the road is {total / 1e3:,.0f} km long, and at most {_LONGEST_M / 1e3:,.0f} "
+            "are driven; cut it in parts"
+        )
     road = random_road(seed, total, "level", segments, stops=_read_stops(table, path, total))
     grade, curvature, heading = _relief(parts, road.distance_m, seed)
     weather = {
@@ -149,11 +162,12 @@ def _from_toml(path: Path) -> Road:
         )
     }
     start = _number(table.get("start_altitude_m", 0.0), f"{path}: start_altitude_m", -500.0, 6000.0)
+    altitude = _on_earth(altitude_from_grade(grade, start), path)
     return Road(
         name=str(table.get("name", path.stem)),
         distance_m=road.distance_m,
         grade_percent=grade,
-        altitude_m=altitude_from_grade(grade, start),
+        altitude_m=altitude,
         ground=road.ground,
         segment=road.segment,
         rolling_resistance=road.rolling_resistance,
@@ -171,17 +185,51 @@ def _known(table: dict[str, Any], keys: frozenset[str], where: str) -> None:
             raise InputError(f"{where}: unknown key '{key}'; known here: {', '.join(sorted(keys))}")
 
 
+def _on_earth(altitude_m: FloatArray, path: Path) -> FloatArray:
+    low, high = float(altitude_m.min()), float(altitude_m.max())
+    if low < -1000.0 or high > 9000.0:
+        raise InputError(
+            f"{path}: the grades lead from {low:,.0f} to {high:,.0f} m of altitude; check "
+            "grade_percent (rise over run) and the start's altitude"
+        )
+    return altitude_m
+
+
+def _tables(table: dict[str, Any], key: str, path: Path) -> list[dict[str, Any]]:
+    """Entries of an array of tables; absent is empty."""
+    entries = table.get(key, [])
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise InputError(f"{path}: write each {key} under a heading [[{key}]] of its own")
+    return entries
+
+
+# What numbers of a stop may be, and which of its keys are true or false.
+_STOP_NUMBERS = {
+    "duration_s": (1.0, 1e5),
+    "new_mass_kg": (100.0, 200_000.0),
+    "new_drag_area_m2": (0.1, 50.0),
+    "tyre_factor": (0.1, 10.0),
+}
+_STOP_FLAGS = ("engine_off", "logger_off", "reverse_first")
+
+
 def _read_stops(table: dict[str, Any], path: Path, total: float) -> list[Stop]:
     names = {item.name for item in fields(Stop)}
     stops = []
-    for number, entry in enumerate(table.get("stop", []), start=1):
+    for number, entry in enumerate(_tables(table, "stop", path), start=1):
         where = f"{path}: stop {number}"
         _known(entry, frozenset(names), where)
         if "distance_m" not in entry:
             raise InputError(f"{where} has no distance_m; add it")
         _number(entry["distance_m"], f"{where}: distance_m", 0.0, total)
-        if "duration_s" in entry:
-            _number(entry["duration_s"], f"{where}: duration_s", 1.0, 1e5)
+        for key, (low, high) in _STOP_NUMBERS.items():
+            if key in entry:
+                _number(entry[key], f"{where}: {key}", low, high)
+        for key in _STOP_FLAGS:
+            if not isinstance(entry.get(key, False), bool):
+                raise InputError(f"{where}: {key} is {entry[key]!r}; write true or false")
+        if not isinstance(entry.get("event", ""), str):
+            raise InputError(f"{where}: event is {entry['event']!r}; give a word in quotes")
         if entry.get("transfer_range", "high") not in ("high", "low"):
             raise InputError(f"{where}: transfer_range must be 'high' or 'low'")
         stops.append(Stop(**entry))
@@ -244,24 +292,10 @@ def _piecewise(
 
 
 def _from_csv(path: Path) -> Road:
-    try:
-        table = pd.read_csv(path)
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such road file; check the path") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: the road file cannot be read ({error})") from None
-    for column, bounds in (
-        ("distance_m", (-1e9, 1e9)),
-        ("grade_percent", (-GRADE_MAX_PERCENT, GRADE_MAX_PERCENT)),
-        ("altitude_m", (-500.0, 9000.0)),
-        ("rolling_resistance", (0.001, 1.0)),
-        ("speed_limit_km_h", (2.0, 200.0)),
-        ("speed_limit_m_s", (0.5, 60.0)),
-        ("temperature_degc", (-60.0, 60.0)),
-        ("wind_m_s", (0.0, 60.0)),
-    ):
+    table = _read_csv(path)
+    for column, bounds in _COLUMNS.items():
         if column in table:
-            _check_column(path, table, column, *bounds)
+            table[column] = _checked_column(path, table, column, *bounds)
     if "distance_m" not in table:
         raise InputError(f"{path}: no column distance_m; add the distance along the road")
     if "grade_percent" not in table and "altitude_m" not in table:
@@ -274,6 +308,11 @@ def _from_csv(path: Path) -> Road:
         raise InputError(
             f"{path}: distance_m does not rise at row {backwards[0] + 3}; sort the rows by distance"
         )
+    if not GRID_M <= place[-1] - place[0] <= _LONGEST_M:
+        raise InputError(
+            f"{path}: distance_m runs over {place[-1] - place[0]:,.0f} m; give from {GRID_M:g} to "
+            f"{_LONGEST_M:,.0f} m"
+        )
     distance = GRID_M * np.arange(int((place[-1] - place[0]) / GRID_M) + 1, dtype=np.float64)
     at = distance + place[0]
 
@@ -284,26 +323,30 @@ def _from_csv(path: Path) -> Road:
         return np.asarray(np.interp(at, place, values))
 
     row = np.clip(np.searchsorted(place, at, side="right") - 1, 0, place.size - 1)
-    grounds = table["ground"].astype(str) if "ground" in table else None
     ground = np.zeros(place.size, dtype=np.int64)
-    if grounds is not None:
-        ground = np.array([ground_index(name, str(path)) for name in grounds], dtype=np.int64)
+    if "ground" in table:
+        names = table["ground"].ffill().fillna("sealed").astype(str).str.strip()
+        ground = np.array(
+            [ground_index(name, f"{path}: row {at + 2}") for at, name in enumerate(names)],
+            dtype=np.int64,
+        )
     coefficient = (
         table["rolling_resistance"].to_numpy(dtype=float)[row]
         if "rolling_resistance" in table
         else np.full(distance.size, np.nan)
     )
     if "altitude_m" in table and "grade_percent" not in table:
-        altitude = along("altitude_m")
+        altitude = _smoothed(along("altitude_m"))
         sine = np.clip(np.gradient(altitude, GRID_M), -0.5, 0.5)
         grade = 100.0 * sine / np.sqrt(1.0 - sine**2)
     else:
         grade = along("grade_percent")
         start = float(along("altitude_m", 0.0)[0])
-        altitude = altitude_from_grade(grade, start)
-    limit = along("speed_limit_m_s", 80.0 / 3.6)
-    if "speed_limit_km_h" in table:
-        limit = table["speed_limit_km_h"].to_numpy(dtype=float)[row] / 3.6
+        altitude = _on_earth(altitude_from_grade(grade, start), path)
+    limit = np.full(distance.size, 80.0 / 3.6)
+    for column, factor in (("speed_limit_m_s", 1.0), ("speed_limit_km_h", 1.0 / 3.6)):
+        if column in table:
+            limit = table[column].to_numpy(dtype=float)[row] * factor
     changes = np.diff(ground[row], prepend=ground[row[0]]) != 0
     if "rolling_resistance" in table:
         before = np.concatenate([[coefficient[0]], coefficient[:-1]])
@@ -325,21 +368,71 @@ def _from_csv(path: Path) -> Road:
     )
 
 
-def _check_column(path: Path, table: pd.DataFrame, column: str, low: float, high: float) -> None:
+# Numeric columns, their limits, and what stands for empty cells with none above.
+_COLUMNS: dict[str, tuple[float, float, float | None]] = {
+    "distance_m": (-1e9, 1e9, None),
+    "grade_percent": (-GRADE_MAX_PERCENT, GRADE_MAX_PERCENT, None),
+    "altitude_m": (-500.0, 9000.0, None),
+    "rolling_resistance": (0.001, 1.0, np.nan),
+    "speed_limit_km_h": (2.0, 200.0, 80.0),
+    "speed_limit_m_s": (0.5, 60.0, 80.0 / 3.6),
+    "curvature_1_m": (-_CURVATURE_MAX_1_M, _CURVATURE_MAX_1_M, 0.0),
+    "heading_deg": (-360.0, 360.0, 0.0),
+    "temperature_degc": (-60.0, 60.0, np.nan),
+    "wind_m_s": (0.0, 60.0, np.nan),
+    "wind_from_deg": (-360.0, 360.0, np.nan),
+}
+
+
+def _read_csv(path: Path) -> pd.DataFrame:
     try:
-        values = pd.to_numeric(table[column])
-    except (ValueError, TypeError):
-        numeric = pd.to_numeric(table[column], errors="coerce")
-        row = int(np.flatnonzero(numeric.isna() & table[column].notna())[0])
+        head = pd.read_csv(path, sep="\0", nrows=0, encoding="utf-8-sig", engine="python")
+        semicolons = ";" in str(head.columns[0])
+        table = pd.read_csv(
+            path,
+            sep=";" if semicolons else ",",
+            decimal="," if semicolons else ".",
+            skipinitialspace=True,
+            encoding="utf-8-sig",
+        )
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such road file; check the path") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: the road file cannot be read ({error})") from None
+    table.columns = [str(name).strip() for name in table.columns]
+    return table
+
+
+def _smoothed(altitude_m: FloatArray) -> FloatArray:
+    """Altitude on the grid, weighted over a window that keeps the ends where they are."""
+    window = np.hanning(int(_ALTITUDE_SMOOTH_M / GRID_M) | 1)
+    window /= window.sum()
+    half = window.size // 2
+    # Reflected through the end points: a straight slope stays straight up to the end.
+    padded = np.pad(altitude_m, half, mode="reflect", reflect_type="odd")
+    return np.asarray(np.convolve(padded, window, mode="valid"))
+
+
+def _checked_column(
+    path: Path, table: pd.DataFrame, column: str, low: float, high: float, empty: float | None
+) -> pd.Series:
+    """A column as numbers within limits, empty cells filled from above where that is allowed."""
+    values = pd.to_numeric(table[column], errors="coerce").astype(float)
+    text = np.flatnonzero(values.isna() & table[column].notna())
+    if text.size:
+        row = int(text[0])
         raise InputError(
             f"{path}: {column} at row {row + 2} is not a number ({table[column][row]!r}); "
             "correct it"
-        ) from None
-    optional = column == "rolling_resistance"
-    bad = ~values.between(low, high) & ~(values.isna() if optional else False)
-    if bad.any():
-        row = int(np.flatnonzero(bad)[0])
+        )
+    if empty is None and values.isna().any():
+        row = int(np.flatnonzero(values.isna())[0])
+        raise InputError(f"{path}: {column} at row {row + 2} is empty; fill it in, or drop the row")
+    bad = np.flatnonzero(~values.between(low, high) & values.notna())
+    if bad.size:
+        row = int(bad[0])
         raise InputError(
-            f"{path}: {column} at row {row + 2} is {values[row]}; "
+            f"{path}: {column} at row {row + 2} is {values[row]:g}; "
             f"give values from {low:g} to {high:g}"
         )
+    return values if empty is None else values.ffill().fillna(empty)

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,9 +35,7 @@ from loadlearn.policy.columns import (
     TICK_RETENTION,
     TICK_TIME,
 )
-from loadlearn.policy.draws import draws_from_summaries, stack_draws
 from loadlearn.policy.law import policy_step
-from loadlearn.policy.need import DRAW_FIELDS
 from loadlearn.policy.settings import CREDIT_MAX_S
 from loadlearn.policy.state import (
     PolicyConfig,
@@ -50,11 +48,12 @@ from loadlearn.policy.state import (
 from loadlearn.policy.thermal_model import ThermalParameters as PolicyThermalParameters
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.rig import Rig
-from loadlearn.roadload import air_density_kg_m3
 from loadlearn.simulation.halts import STANDING
+from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
 from loadlearn.simulation.live_logger import LiveLogger, show_row
 from loadlearn.simulation.plant import drive_step, look_around
 from loadlearn.simulation.plant_state import (
+    FUEL_BURNT,
     NEXT_STOP,
     NOISE_ACCESSORY,
     NOISE_COLUMNS,
@@ -311,132 +310,6 @@ engine, line, load, driver, thermal
     return end_step, policy
 
 
-class Knowledge(Protocol):
-    """What the settings are made from, second by second."""
-
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
-        """Draws of the load (7, d), mean and sd of the mass (kg) from what is recorded so far."""
-        ...
-
-
-class _Nothing:
-    """No draws: ratings cannot act, settings are fixed."""
-
-    def __init__(self) -> None:
-        self._draws = np.zeros((len(DRAW_FIELDS), 1))
-
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
-        # The mass only decides whether the load counts as known, which fixed settings do not ask.
-        return self._draws, 1000.0, 0.0
-
-
-class _Truth:
-    """The true load of the last step as the only draw."""
-
-    def __init__(self, records: FloatArray, prepared: PreparedDrive) -> None:
-        self._records = records
-        self._slope = float(prepared.load.tyre_speed_slope)
-        self._scale = float(prepared.drawn["tractive_scale"])
-        self._tow_kg = float(prepared.drawn["tow_mass_kg"])
-        self._start = (
-            float(prepared.drawn["combined_mass_kg"]),
-            float(prepared.ground[0, 5]),
-            float(prepared.drawn["drag_area_m2"]),
-        )
-
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
-        if step == 0:
-            mass, rolling, drag = self._start
-        else:
-            last = self._records[step - 1]
-            mass, rolling, drag = (last[_MASS], last[_ROLLING], last[_DRAG])
-        one = [mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0]
-        return np.array(one, dtype=np.float64)[:, None], float(mass), 0.0
-
-
-_MASS, _ROLLING, _DRAG = (
-    RECORDED.index(name) for name in ("mass_kg", "rolling_resistance", "drag_area_m2")
-)
-
-
-class _Learning:
-    """The estimator, fed with the logger's rows only."""
-
-    def __init__(self, rig: Rig, rows: FloatArray, steps_per_row: int) -> None:
-        from loadlearn.estimation import LoadEstimator
-        from loadlearn.estimation.rows import I_DENSITY, I_SLOPE, N_INPUT, ROW_INPUTS
-
-        self._rig, self._rows, self._every = rig, rows, steps_per_row
-        self._estimator: Any = LoadEstimator(rig)
-        self._done = 0
-        shared = [name for name in ROW_INPUTS if name in SAMPLE_COLUMNS]
-        self._from = np.array([SAMPLE_COLUMNS.index(name) for name in shared])
-        self._to = np.array([ROW_INPUTS.index(name) for name in shared])
-        self._width, self._slope, self._density = N_INPUT, I_SLOPE, I_DENSITY
-
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
-        rows_so_far = -(-step // self._every)
-        if rows_so_far > self._done:
-            self._learn(self._rows[self._done : rows_so_far])
-            self._done = rows_so_far
-        estimator = self._estimator
-        state = estimator.state
-        if state is None or not math.isfinite(state.last_output[0]):
-            unknown = math.nan
-            draws = draws_from_summaries(self._rig, *(unknown,) * 7)[0]
-            return draws, unknown, unknown
-        from loadlearn.estimation import layout
-
-        out = state.last_output
-        mass, sd = float(out[layout.O_MASS]), float(out[layout.O_MASS_SD])
-        if hasattr(estimator, "draws"):
-            return stack_draws(estimator.draws()), mass, sd
-        summaries = [out[place] for place in _summary_places(layout)]
-        return draws_from_summaries(self._rig, *summaries)[0], mass, sd
-
-    def _learn(self, rows: FloatArray) -> None:
-        inputs = np.full((rows.shape[0], self._width), np.nan)
-        inputs[:, self._to] = rows[:, self._from]
-        tangent = rows[:, _GRADE] / 100.0
-        inputs[:, self._slope] = tangent / np.sqrt(1.0 + tangent * tangent)
-        altitude = np.nan_to_num(rows[:, _ALTITUDE])
-        inputs[:, self._density] = air_density_kg_m3(
-            altitude, rows[:, _AMBIENT], rows[:, _PRESSURE]
-        )
-        if self._estimator.state is None:
-            self._begin(rows[0])
-        self._estimator._advance(inputs)
-
-    def _begin(self, row: FloatArray) -> None:
-        """Sources of force and height as the estimator itself finds them in a sample."""
-        from loadlearn.estimation.estimator import _sources_of
-
-        sample = {
-            name: value
-            for name, value in zip(SAMPLE_COLUMNS, row.tolist(), strict=True)
-            if math.isfinite(value)
-        }
-        self._estimator._begin(*_sources_of(sample))
-
-
-_GRADE, _ALTITUDE, _AMBIENT, _PRESSURE = (
-    SAMPLE_COLUMNS.index(name)
-    for name in ("grade_percent", "altitude_m", "ambient_temp_degc", "ambient_pressure_kpa")
-)
-
-
-def _summary_places(layout: Any) -> tuple[int, ...]:
-    return (
-        layout.O_MASS,
-        layout.O_MASS_SD,
-        layout.O_MASS_SD_GIVEN,
-        layout.O_ROLL,
-        layout.O_ROLL_SD,
-        layout.O_DRAG,
-        layout.O_DRAG_SD,
-    )
-
-
 def run_strategy(
     rig: Rig,
     prepared: PreparedDrive,
@@ -487,11 +360,11 @@ def run_strategy(
         tick[[TICK_RETENTION, TICK_TIME, TICK_ECONOMY]] = strategy.retention, CREDIT_MAX_S, 0.0
     knowledge: Knowledge
     if strategy.knows == "learnt":
-        knowledge = _Learning(rig, rows, logger.steps_per_row)
+        knowledge = Learning(rig, rows, logger.steps_per_row)
     elif strategy.knows == "truth":
-        knowledge = _Truth(records, prepared)
+        knowledge = Truth(records, prepared)
     else:
-        knowledge = _Nothing()
+        knowledge = Nothing()
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
 
     state, heat = prepared.initial_state(), prepared.initial_heat()
@@ -546,8 +419,6 @@ def run_strategy(
         if done < end:
             break
     number = (step - 1) // logger.steps_per_row + 1
-    from loadlearn.simulation.plant_state import FUEL_BURNT
-
     return StrategyRun(
         strategy=strategy,
         records=records[:step],

@@ -31,12 +31,39 @@ _FOUR_PI = 4.0 * math.pi
 
 
 @jit
+def interpreted_pedal(pedal: float, economy: float) -> float:
+    """What the pedal asks for (0..1) after the economy map.
+
+    Flatter by a quarter at most over the lower 70 % of travel, steeper above: all of the travel
+    still asks for all of the torque. Torque command and shift logic both read this, as a gearbox
+    reads the engine's interpreted demand: read from the foot itself, a flattened pedal would hold
+    lower gears.
+    """
+    flat = 1.0 - 0.25 * economy
+    if pedal <= 0.7:
+        return pedal * flat
+    return 0.7 * flat + (pedal - 0.7) * (1.0 - 0.7 * flat) / 0.3
+
+
+@jit
+def pedal_asking(demand: float, economy: float) -> float:
+    """The pedal (0..1) with which that much is asked for: inverse of :func:`interpreted_pedal`."""
+    if economy <= 0.0:
+        return demand
+    flat = 1.0 - 0.25 * economy
+    if demand <= 0.7 * flat:
+        return demand / flat
+    return min(0.7 + (demand - 0.7 * flat) * 0.3 / (1.0 - 0.7 * flat), 1.0)
+
+
+@jit
 def shift_gears(
     state: np.ndarray,
     wheel_speed: float,
     tangent: float,
     gears: np.ndarray,
     range_ratio: float,
+    economy: float,
     dt: float,
     engine: EngineParameters,
     line: DrivelineParameters,
@@ -53,9 +80,8 @@ def shift_gears(
         held = state[BRAKE_SPELL] > 2.5 and tangent < -0.02
         retarding = state[EXHAUST_BRAKE] > 0.5
         braking = state[PEDAL] == 0.0 and (held or retarding) and state[SINCE_SHIFT] > 3.0
-        wish = wanted_gear(
-            gear, wheel_speed, state[PEDAL], braking, gears, range_ratio, engine, line
-        )
+        asked = interpreted_pedal(state[PEDAL], economy)
+        wish = wanted_gear(gear, wheel_speed, asked, braking, gears, range_ratio, engine, line)
         speed_is_fair = wheel_speed * line.tyre_radius_m > 8.0
         pause = 2.5 if wish > gear and speed_is_fair else 0.9
         # No change up while the foot is just coming off.
@@ -87,17 +113,12 @@ def command_torque(
 ) -> None:
     """Move the engine's torque towards what the pedal and the gearbox ask for.
 
-    ``air_limit`` is the torque for which there is air. ``economy`` flattens the pedal over its
-    lower 70 % by a quarter at most and slows the rise of torque; ``shift_factor`` is the share of
-    the driving torque that may stay in a gear change.
+    ``air_limit`` is the torque for which there is air. ``economy`` flattens the pedal and slows
+    the rise of torque; ``shift_factor`` is the share of the driving torque that may stay in a gear
+    change.
     """
     speed = state[ENGINE_SPEED]
-    pedal = state[PEDAL]
-    flat = 1.0 - 0.25 * economy
-    if pedal <= 0.7:
-        pedal *= flat
-    else:
-        pedal = 0.7 * flat + (pedal - 0.7) * (1.0 - 0.7 * flat) / 0.3
+    pedal = interpreted_pedal(state[PEDAL], economy)
     if pedal >= 0.04:
         wanted = pedal * full_load
     else:

@@ -71,6 +71,10 @@ class PlantVariation:
         The driver's habits.
     acceleration_m_s2 : float, optional
         How briskly the driver pulls away; drawn 0.7...1.4.
+    pedal_adaptation_s : float
+        Time constant with which the driver gets used to another pedal map; ``inf``: never. A person
+        who steers or drives anything adapts the own gain to that of what is driven, within seconds
+        (crossover model, McRuer and Jex 1967, from memory; the value is our own).
     temperature_degc, pressure_offset_kpa : float, optional
         Air temperature at the start and weather; drawn around the standard atmosphere.
     thermal_spread : float
@@ -106,6 +110,7 @@ class PlantVariation:
     speed_offset_sd: float = 0.03
     cruise_share: float = 0.25
     acceleration_m_s2: float | None = None
+    pedal_adaptation_s: float = 10.0
     temperature_degc: float | None = None
     pressure_offset_kpa: float | None = None
     thermal_spread: float = 0.05

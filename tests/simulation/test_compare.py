@@ -13,28 +13,29 @@ from typer.testing import CliRunner
 
 from loadlearn.cli import app
 from loadlearn.errors import InputError
+from loadlearn.figures.compare import draw_pareto, draw_traces
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2
-from loadlearn.simulation.comparison import (
+from loadlearn.simulation.comparison import Comparison, compare_strategies, prepare_draw
+from loadlearn.simulation.comparison_notes import comparison_notes
+from loadlearn.simulation.outcomes import (
     PASSING_GAIN_M,
     PASSING_LONGEST_S,
     QUANTITIES,
-    STOPPING_M,
-    Comparison,
-    Situation,
     _passing_time,
-    climbs,
-    compare_strategies,
-    gain_ratio,
-    interval95,
-    paired,
-    passing_places,
-    prepare_draw,
-    situation,
-    summarise,
+    limits_exceeded,
+    measure,
 )
+from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired, summarise
 from loadlearn.simulation.road import Road, random_road
-from loadlearn.simulation.strategies import run_strategy
+from loadlearn.simulation.situation import (
+    STOPPING_M,
+    Situation,
+    climbs,
+    passing_places,
+    situation,
+)
+from loadlearn.simulation.strategies import run_strategy, strategies
 
 RIGS = Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs"
 # Warm weather, a rise of the limit, then a hill; short, so that the test is.
@@ -178,6 +179,16 @@ def test_draws_differ_and_strategies_of_a_draw_share_them(
     assert base["tractive_scale"].nunique() == 3
 
 
+def test_held_back_by_the_ratings(utility: Rig, road_file: Path) -> None:
+    # A load above GCM, known exactly: the ceiling is 0 all along. Well below, it is never there.
+    known = strategies()[-1]
+    for mass, share in ((6400.0, 1.0), (5000.0, 0.0)):
+        what = situation(utility, Road.from_file(road_file), mass)
+        table = compare_strategies(replace(what, compared=(known,)), draws=1).table
+        assert table["ratings_held_back"].item() == pytest.approx(share, abs=1e-9)
+        assert share == 0.0 or table["climb_extra_torque_share"].item() == 0.0
+
+
 def test_summary(compared: Comparison) -> None:
     summary = summarise(compared)
     differences = {
@@ -195,8 +206,6 @@ def test_summary(compared: Comparison) -> None:
 
 
 def test_over_its_limit_is_seen(utility: Rig, hill: Situation) -> None:
-    from loadlearn.simulation.comparison import limits_exceeded, measure
-
     limits = utility.limits.model_copy(update={"exhaust_gas_temp_degc": 450.0})
     strict = replace(hill, rig=utility.model_copy(update={"limits": limits}))
     prepared, logger = prepare_draw(strict, 0, 1, 2)
@@ -206,6 +215,53 @@ def test_over_its_limit_is_seen(utility: Rig, hill: Situation) -> None:
     assert hot["limit"] == 450.0 and hot["longest_s"] > 2.0 and hot["peak"] > 450.0
     values = measure(run, strict)
     assert values["seconds_over_gas_limit"] >= values["longest_10k_over_gas_limit_s"] > 2.0
+
+
+def test_traces_are_drawn_with_units_and_the_lead_over_base(compared: Comparison) -> None:
+    figure = draw_traces(compared, summarise(compared))
+    labels = [axes.get_ylabel().replace("\n", " ") for axes in figure.axes]
+    assert labels == [
+        "altitude (m)",
+        "speed (km/h)",
+        "lead over base (s)",
+        "share of the extra torque in use",
+        "gas before the turbine (degC)",
+    ]
+    assert len(figure.axes[1].lines) == len(compared.traces) == len(figure.axes[2].lines)
+    lead = figure.axes[2].lines
+    assert np.nanmax(np.abs(lead[0].get_ydata())) < 1e-9  # base over itself
+    # What is gained by the end of the climb is what the climb's time says, to the traces' second.
+    table = compared.table[compared.table["draw"] == 0].set_index("strategy")
+    name = list(compared.traces).index("known_load")
+    climb = compared.what.climbs[-1]
+    at, gained = lead[name].get_xdata(), lead[name].get_ydata()
+    ends = np.interp([climb.start_m / 1e3, climb.end_m / 1e3], at, gained)
+    told = table.loc["base", "climb_time_s"] - table.loc["known_load", "climb_time_s"]
+    assert ends[1] - ends[0] == pytest.approx(told, abs=1.0)
+    panels = draw_pareto(compared, summarise(compared)).axes
+    assert [axes.get_xlabel() for axes in panels] == [
+        "time on climbs (s)",
+        "time on climbs (s), less that of base",
+    ]
+
+
+def test_notes_say_why_nothing_differs(compared: Comparison) -> None:
+    assert not any("exhaust" in note or "no climb" in note for note in comparison_notes(compared))
+    what, table = compared.what, compared.table
+    limits = what.rig.limits.model_copy(update={"exhaust_gas_temp_sensor": "none"})
+    blind = replace(what, rig=what.rig.model_copy(update={"limits": limits}), climbs=())
+    hot = table.assign(longest_10k_over_gas_limit_s=30.0, driven_to_the_end=0.0)
+    notes = "; ".join(comparison_notes(replace(compared, what=blind, table=hot)))
+    for said in ("no climb", "no exhaust gas temperature sensor", "base calibration alone"):
+        assert said in notes
+    assert "learnt_load: " in notes and "did not reach the end" in notes
+
+
+def test_a_road_that_cannot_be_driven_is_refused(utility: Rig, tmp_path: Path) -> None:
+    path = tmp_path / "wall.toml"
+    path.write_text("[[section]]\nlength_m = 600\ngrade_percent = 58\nground = 'soft_sand'\n")
+    with pytest.raises(InputError, match="too steep or too soft"):
+        compare_strategies(situation(utility, Road.from_file(path), 5700.0), draws=1)
 
 
 def test_command(road_file: Path, tmp_path: Path) -> None:

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
+from loadlearn.simulation.driver import drive_pedals
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import random_road
-from loadlearn.simulation.transmission import command_torque
+from loadlearn.simulation.transmission import (
+    command_torque,
+    interpreted_pedal,
+    pedal_asking,
+    shift_gears,
+)
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +53,65 @@ def test_economy_flattens_the_lower_pedal_and_leaves_the_top(prepared: PreparedD
     pedals = np.linspace(0.1, 1.0, 10)
     torques = [settle(prepared, pedal, economy=0.7) for pedal in pedals]
     assert (np.diff(torques) > 0.0).all()
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_pedal_map_and_its_inverse(pedal: float, economy: float) -> None:
+    asked = interpreted_pedal(pedal, economy)
+    assert 0.0 <= asked <= pedal + 1e-12
+    assert pedal_asking(asked, economy) == pytest.approx(pedal, abs=1e-12)
+    # Without economy the foot goes where it always went, to the last bit.
+    assert pedal_asking(pedal, 0.0) == pedal
+
+
+@pytest.mark.parametrize("speed_m_s", [8.0, 12.0, 16.0, 20.0, 24.0])
+@pytest.mark.parametrize("pedal", [0.3, 0.5, 0.7, 0.9])
+def test_gears_are_changed_for_what_is_asked(
+    prepared: PreparedDrive, speed_m_s: float, pedal: float
+) -> None:
+    def gears(pedal: float, economy: float) -> list[float]:
+        """Gears over 40 s at a steady speed."""
+        state = prepared.initial_state()
+        state[ps.GEAR] = state[ps.GEAR_BEFORE] = 3.0
+        state[ps.PEDAL] = pedal
+        wheel = speed_m_s / prepared.line.tyre_radius_m
+        taken = []
+        for _ in range(2000):
+            shift_gears(
+                state, wheel, 0.0, prepared.gears, 1.0, economy, 0.02, prepared.engine,
+                prepared.line,
+            )  # fmt: skip
+            taken.append(float(state[ps.GEAR]))
+        return taken
+
+    # The same demand, asked for with a flattened pedal, is driven in the same gears.
+    assert gears(pedal_asking(pedal, 1.0), 1.0) == gears(pedal, 0.0)
+
+
+@pytest.mark.parametrize("cruising", [False, True])
+def test_the_foot_gets_used_to_the_pedal(prepared: PreparedDrive, cruising: bool) -> None:
+    def pedal(economy: float, time_s: float, adaptation_s: float) -> float:
+        """Where the foot is after a time of holding 20 m/s against 3 kN of 8."""
+        driver = prepared.driver._replace(adaptation_s=adaptation_s)
+        state = prepared.initial_state()
+        state[ps.SPEED] = 20.0
+        for _ in range(int(time_s / 0.02)):
+            drive_pedals(
+                state, 20.0, 40.0, 40.0, 1e4, 0.0, False, cruising, 3000.0, 8000.0, 0.0, economy,
+                0.02, driver,
+            )  # fmt: skip
+        return float(state[ps.PEDAL])
+
+    usual = pedal(0.0, 60.0, 10.0)
+    asked = interpreted_pedal(pedal(1.0, 60.0, 10.0), 1.0)
+    assert asked == pytest.approx(usual, abs=0.01)
+    if cruising:
+        # Cruise control asks for torque, at once and whatever the foot is used to.
+        assert interpreted_pedal(pedal(1.0, 3.0, math.inf), 1.0) == pytest.approx(usual, abs=0.01)
+    else:
+        assert interpreted_pedal(pedal(1.0, 3.0, 10.0), 1.0) < 0.85 * usual
+        assert pedal(1.0, 60.0, math.inf) == usual
 
 
 def test_economy_slows_the_rise(prepared: PreparedDrive) -> None:

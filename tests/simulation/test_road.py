@@ -108,6 +108,35 @@ def test_points_in_csv(tmp_path: Path) -> None:
     assert len(np.unique(road.segment)) == 2
 
 
+def test_semicolons_decimal_commas_and_empty_cells(tmp_path: Path) -> None:
+    written = {
+        "comma.csv": "distance_m,altitude_m,ground,speed_limit_km_h\n"
+        "0,100.5,gravel,70\n900.5,130.5,,\n2000,130.5,sealed,50\n",
+        "semicolon.csv": "distance_m;altitude_m;ground;speed_limit_km_h\n"
+        "0;100,5;gravel;70\n900,5;130,5;;\n2000;130,5;sealed;50\n",
+    }
+    roads = []
+    for name, text in written.items():
+        (tmp_path / name).write_text(text)
+        roads.append(Road.from_file(tmp_path / name))
+    assert np.array_equal(roads[0].grade_percent, roads[1].grade_percent)
+    at = int(1500 / GRID_M)
+    for road in roads:
+        assert GROUND_NAMES[road.ground[at]] == "gravel"
+        assert road.speed_limit_m_s[at] == pytest.approx(70.0 / 3.6)
+
+
+def test_altitude_in_whole_metres_is_no_staircase(tmp_path: Path) -> None:
+    # A slope of 4 % surveyed every 10 m; rounding alone would make grades of 0 and 10 % of it.
+    at = np.arange(0.0, 4001.0, 10.0)
+    lines = [f"{place:g},{round(200.0 + 0.04 * place)}" for place in at]
+    path = tmp_path / "whole_metres.csv"
+    path.write_text("\n".join(["distance_m,altitude_m", *lines]) + "\n")
+    road = Road.from_file(path)
+    assert np.abs(road.grade_percent - 4.0)[50:-50].max() < 0.5
+    assert np.abs(road.altitude_m - (200.0 + 0.04 * road.distance_m)).max() < 0.8
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -118,6 +147,13 @@ def test_points_in_csv(tmp_path: Path) -> None:
         ("distance_m,grade_percent\n0,1\n10,95\n", "row 3"),
         ("distance_m,grade_percent\n0,1\n10,up\n", "not a number"),
         ("distance_m,grade_percent,ground\n0,1,tar\n10,1,tar\n", "ground 'tar'"),
+        ("distance_m,grade_percent,ground\n0,1,sealed\n10,1,tar\n", "row 3: ground 'tar'"),
+        ("distance_m,grade_percent\n0,1\n10,\n", "row 3 is empty"),
+        ("distance_m,grade_percent,wind_from_deg\n0,1,west\n10,1,west\n", "wind_from_deg"),
+        ("distance_m,grade_percent,curvature_1_m\n0,1,0\n10,1,5\n", "curvature_1_m at row 3"),
+        ("distance_m,grade_percent\n0,1\n2,1\n", "runs over 2 m"),
+        ("distance_m,grade_percent\n0,1\n9e8,1\n", "900,000,000"),
+        ("distance_m,grade_percent\n0,20\n90000,20\n", "of altitude"),
         ("", "cannot be read"),
     ],
 )
@@ -142,6 +178,20 @@ def test_faults_in_csv_are_told(text: str, said: str, tmp_path: Path) -> None:
         ("[[section]]\nlength_m = 500\nspeed_limit_km_h = 900\n", "speed_limit_km_h"),
         ("[[section]]\nlength_m = 500\n[[stop]]\nduration_s = 5\n", "stop 1 has no distance_m"),
         ("[[section]\n", "not valid TOML"),
+        ("section = [1, 2]\n", r"heading \[\[section\]\]"),
+        ("[[section]]\nlength_m = 500\n[stop]\ndistance_m = 5\n", r"heading \[\[stop\]\]"),
+        ("[[section]]\nlength_m = 500\nrelief = ['flat']\n", "relief"),
+        ("[[section]]\nlength_m = 500\nspeed_limit_km_h = []\n", "speed_limit_km_h is empty"),
+        (
+            "[[section]]\nlength_m = 500\n[[stop]]\ndistance_m = 5\nengine_off = 'yes'\n",
+            "true or false",
+        ),
+        (
+            "[[section]]\nlength_m = 500\n[[stop]]\ndistance_m = 5\nnew_mass_kg = -1\n",
+            "new_mass_kg",
+        ),
+        ("[[section]]\nlength_m = 90000\ngrade_percent = 20\n", "of altitude"),
+        ("[[section]]\nlength_m = 2e6\n[[section]]\nlength_m = 2e6\n", "km long"),
     ],
 )
 def test_faults_in_toml_are_told(text: str, said: str, tmp_path: Path) -> None:

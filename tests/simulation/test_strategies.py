@@ -20,12 +20,12 @@ from loadlearn.policy.state import initial_policy_state, policy_config, policy_m
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
-from loadlearn.simulation.comparison import module_logger
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import Road, random_road
 from loadlearn.simulation.sensors import Channel, GradeSensor, Logger
+from loadlearn.simulation.situation import module_logger
 from loadlearn.simulation.strategies import StrategyRun, run_strategy, strategies
 from loadlearn.simulation.variation import PlantVariation
 

@@ -1,0 +1,194 @@
+"""What is compared on what: rig, road, load, strategies, what is drawn and what is logged."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from loadlearn.errors import InputError
+from loadlearn.rig import Rig
+from loadlearn.simulation.road import GRID_M, Road
+from loadlearn.simulation.sensors import Channel, Logger
+from loadlearn.simulation.strategies import Strategy, strategies
+from loadlearn.simulation.variation import PlantVariation
+
+CLIMB_GRADE_PERCENT, CLIMB_SMOOTH_M, CLIMB_SHORTEST_M = 2.5, 200.0, 400.0
+"""A climb: grade over 200 m at or above 2.5 % for at least 400 m (our own definition)."""
+STOPPING_M = 300.0
+"""Before the road's end, where the vehicle comes to rest, nothing counts as climb."""
+PASSING_RISE_M_S, PASSING_SLOWEST_M_S = 10.0 / 3.6, 50.0 / 3.6
+"""Where the limit rises by 10 km/h or more from 50 km/h or more, the slower vehicle stays there."""
+
+
+@dataclass(frozen=True)
+class Climb:
+    """A climb of the road.
+
+    Attributes
+    ----------
+    start_m, end_m : float
+        Foot and crest (m).
+    """
+
+    start_m: float
+    end_m: float
+
+
+def climbs(road: Road) -> tuple[Climb, ...]:
+    """Climbs of a road.
+
+    Parameters
+    ----------
+    road : Road
+
+    Returns
+    -------
+    tuple of Climb
+        In the order of distance.
+    """
+    width = int(CLIMB_SMOOTH_M / GRID_M)
+    padded = np.pad(road.grade_percent, (width // 2, width - width // 2 - 1), mode="edge")
+    smooth = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
+    steep = np.concatenate(([False], smooth >= CLIMB_GRADE_PERCENT, [False]))
+    edges = np.flatnonzero(np.diff(steep.astype(int)))
+    found: list[Climb] = []
+    for first, after in zip(edges[::2], edges[1::2], strict=True):
+        start = float(road.distance_m[first])
+        end = min(float(road.distance_m[after - 1]), road.length_m - STOPPING_M)
+        if found and start - found[-1].end_m < CLIMB_SMOOTH_M:
+            start = found.pop().start_m
+        found.append(Climb(start, end))
+    return tuple(one for one in found if one.end_m - one.start_m >= CLIMB_SHORTEST_M)
+
+
+def passing_places(road: Road) -> tuple[tuple[float, float], ...]:
+    """Where a slower vehicle could be passed.
+
+    Parameters
+    ----------
+    road : Road
+
+    Returns
+    -------
+    tuple of (float, float)
+        Distance (m) and speed of the slower vehicle (m/s).
+    """
+    limit = road.speed_limit_m_s
+    rises = np.flatnonzero(
+        (np.diff(limit) >= PASSING_RISE_M_S - 1e-9) & (limit[:-1] >= PASSING_SLOWEST_M_S - 1e-9)
+    )
+    return tuple((float(road.distance_m[place + 1]), float(limit[place])) for place in rises)
+
+
+@dataclass(frozen=True)
+class Situation:
+    """What is compared on what.
+
+    Attributes
+    ----------
+    rig : Rig
+        As estimator and law are told it.
+    road : Road
+    combined_mass_kg : float
+        True mass.
+    compared : tuple of Strategy
+    variation : PlantVariation
+        What is drawn.
+    logger : Logger
+    climbs, passing_places
+        Of the road.
+    """
+
+    rig: Rig
+    road: Road
+    combined_mass_kg: float
+    compared: tuple[Strategy, ...]
+    variation: PlantVariation
+    logger: Logger
+    climbs: tuple[Climb, ...]
+    passing_places: tuple[tuple[float, float], ...]
+
+
+def situation(
+    rig: Rig,
+    road: Road,
+    combined_mass_kg: float | None = None,
+    retention: float | None = None,
+    variation: PlantVariation | None = None,
+    logger: Logger | None = None,
+) -> Situation:
+    """Lay out a comparison.
+
+    Parameters
+    ----------
+    rig : Rig
+        With a full-load curve and ``[engine.uprated]``.
+    road : Road
+    combined_mass_kg : float, optional
+        True mass (kg); nine tenths of GCM when absent.
+    retention : float, optional
+        Power retention of ``fixed_share``.
+    variation : PlantVariation, optional
+        What is drawn.
+    logger : Logger, optional
+        A good 10 Hz logger with the channels that a power module has of its own when absent.
+
+    Returns
+    -------
+    Situation
+
+    Raises
+    ------
+    InputError
+        The rig has no uprated engine, or a value is impossible.
+    """
+    if rig.engine.uprated is None:
+        raise InputError(
+            "the rig has no [engine.uprated], so there are no strategies to compare: "
+            "add its full_load_torque_n_m"
+        )
+    if combined_mass_kg is None:
+        combined_mass_kg = 0.9 * rig.nominal_gcm_kg
+    if not (math.isfinite(combined_mass_kg) and combined_mass_kg > 0.0):
+        raise InputError(f"the combined mass is {combined_mass_kg:g} kg; give a positive mass")
+    return Situation(
+        rig=rig,
+        road=road,
+        combined_mass_kg=float(combined_mass_kg),
+        compared=strategies() if retention is None else strategies(retention),
+        variation=variation or PlantVariation(),
+        logger=logger or module_logger(),
+        climbs=climbs(road),
+        passing_places=passing_places(road),
+    )
+
+
+def module_logger() -> Logger:
+    """A good 10 Hz logger that also knows what share of the extra torque it lets be used.
+
+    Returns
+    -------
+    Logger
+    """
+    return Logger.good_10hz().with_channels(
+        extra_torque_share=Channel(resolution=0.01),
+        driver_aid_active=Channel(resolution=1.0),
+        regeneration_active=Channel(resolution=1.0),
+        exhaust_brake_active=Channel(resolution=1.0),
+    )
+
+
+def without_cruise(what: Situation) -> Situation:
+    """The same with a driver who never uses cruise control.
+
+    Parameters
+    ----------
+    what : Situation
+
+    Returns
+    -------
+    Situation
+    """
+    return replace(what, variation=replace(what.variation, cruise_share=0.0))
