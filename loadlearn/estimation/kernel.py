@@ -535,7 +535,7 @@ def filter_rows(
         # Between whole tenths of a second, so that rounding does not decide when.
         if memory[F_SINCE_TIDY_S] > 1.95:
             memory[F_SINCE_TIDY_S] = 0.0
-            tidy(states, covariances, log_weights, loads, modes)
+            tidy(states, covariances, log_weights, loads, modes, prior.most_mass_kg)
         if with_outputs:
             out = outputs[index]
             probability = surface_probability[index]

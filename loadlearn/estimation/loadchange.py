@@ -357,8 +357,13 @@ def tidy(
     log_weights: FloatArray,
     loads: FloatArray,
     modes: int,
+    most_mass_kg: float,
 ) -> None:
-    """Drop loads that the drive has ruled out; merge those that have become the same, in place."""
+    """Drop loads that are ruled out; merge those that have become the same, in place.
+
+    Ruled out is a load that the drive speaks against, or one picked up on the way that would weigh
+    more than ``most_mass_kg``: the prior of a load ends there, and a filter's normal does not.
+    """
     peak = peak_of(log_weights, loads, modes)
     total = 0.0
     for load in range(MAX_LOADS):
@@ -371,6 +376,24 @@ def tidy(
             and load_weight(log_weights[load], modes, peak) < 1e-7 * total
         ):
             loads[load, L_ACTIVE] = 0.0
+    active = 0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5:
+            active += 1
+    for load in range(MAX_LOADS):
+        if (
+            active > 1
+            and loads[load, L_ACTIVE] > 0.5
+            and loads[load, L_CHANGED] > 0.5
+            and loads[load, L_SINCE_S] > 5.0
+        ):
+            mean, variance = log_implied_pooled(
+                states[load], covariances[load], log_weights[load], modes
+            )
+            least = mean + loads[load, L_LOG_SCALE] - math.sqrt(variance)
+            if least > math.log(most_mass_kg):
+                loads[load, L_ACTIVE] = 0.0
+                active -= 1
     for first in range(MAX_LOADS):
         for second in range(first + 1, MAX_LOADS):
             if (

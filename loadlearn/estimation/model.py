@@ -303,8 +303,9 @@ REGENERATION_SD = 0.06
 """Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source) ..."""
 REGENERATION_LOW, REGENERATION_HIGH = 0.02, 0.35
 """... and what it can be at the utmost."""
-REGENERATION_ON_PER_S = 1.0 / 5400.0
+REGENERATION_ON_PER_S = 1.0 / 21600.0
 REGENERATION_OFF_PER_S = 1.0 / 900.0
+"""A quarter of an hour in six of driving (common practice, no source)."""
 
 
 def ground_modes(
@@ -381,6 +382,8 @@ class Prior(NamedTuple):
     slope_bias_sd: float
     accessory_sd_w: float
     tilt_sd: float
+    most_mass_kg: float
+    """Beyond which no other load is believed in (kg)."""
     slip_per_n: float
     slip_sd_per_n: float
 
@@ -396,6 +399,8 @@ SLIP_STIFFNESS = 25.0
 
 SOLO_SHARE = 0.12
 OVERLOAD_SHARE = 0.06
+MOST_OF_GCM = 1.5
+"""What is hauled weighs at most this share of the GCM."""
 BROAD_SHARE = 0.12
 """With a belief given by the user, this much of the prior stays with the rig's own range."""
 
@@ -470,6 +475,7 @@ def load_prior(
         # The Willans line is straight to a per cent or two from light to full load, and so is the
         # driveline's efficiency (common practice, no source).
         tilt_sd=0.015,
+        most_mass_kg=MOST_OF_GCM * gcm,
         # Driven tyres slip by about F / (25 W) on hard ground (linear range of tyre curves, from
         # memory), W the tow vehicle's weight; a logged speed may be one that does not slip: half of
         # that. Left freer, the slip takes up the engine's lag and biases the mass by more.

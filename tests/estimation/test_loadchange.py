@@ -129,18 +129,18 @@ def test_slots_never_run_out(
 
 
 def test_tidy_drops_what_the_drive_ruled_out_and_keeps_the_rest(
-    begun: FilterArrays, grounds: Grounds
+    begun: FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     modes = grounds.mean.size
     begun.loads[:, L_SINCE_S] = 60.0
     begun.log_weights[0] -= 40.0
-    tidy(*begun[1:], modes)
+    tidy(*begun[1:], modes, prior.most_mass_kg)
     assert begun.loads[0, L_ACTIVE] == 0.0
     assert active(begun).sum() >= 3
 
 
 def test_tidy_merges_the_same_load_and_keeps_the_moments(
-    begun: FilterArrays, grounds: Grounds
+    begun: FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     modes = grounds.mean.size
     begun.loads[2:, L_ACTIVE] = 0.0
@@ -149,7 +149,7 @@ def test_tidy_merges_the_same_load_and_keeps_the_moments(
     begun.covariances[1] = begun.covariances[0]
     weights = np.exp(begun.log_weights[:2, :modes])
     first = np.sum(weights * begun.states[:2, PHI, :modes])
-    tidy(*begun[1:], modes)
+    tidy(*begun[1:], modes, prior.most_mass_kg)
     assert active(begun).sum() == 1
     after = np.exp(begun.log_weights[0, :modes])
     assert after.sum() == pytest.approx(weights.sum(), rel=1e-12)
@@ -158,7 +158,7 @@ def test_tidy_merges_the_same_load_and_keeps_the_moments(
 
 @pytest.mark.parametrize(("share", "merges"), [(0.002, True), (0.2, False)])
 def test_a_changed_load_that_is_the_same_is_told_apart_while_it_matters(
-    begun: FilterArrays, grounds: Grounds, share: float, merges: bool
+    begun: FilterArrays, grounds: Grounds, prior: Prior, share: float, merges: bool
 ) -> None:
     modes = grounds.mean.size
     begun.loads[2:, L_ACTIVE] = 0.0
@@ -166,8 +166,34 @@ def test_a_changed_load_that_is_the_same_is_told_apart_while_it_matters(
     for place, weight in ((0, share), (1, 1.0 - share)):
         begun.log_weights[place, :modes] = np.log(weight * grounds.initial)
     begun.states[1], begun.covariances[1] = begun.states[0], begun.covariances[0]
-    tidy(*begun[1:], modes)
+    tidy(*begun[1:], modes, prior.most_mass_kg)
     assert active(begun).sum() == (1 if merges else 2)
     if merges:
         # The heavier one names what is left.
         assert begun.loads[active(begun), L_CHANGED] == 0.0
+
+
+def test_no_load_is_believed_in_that_nothing_could_haul(
+    begun: FilterArrays, grounds: Grounds, prior: Prior
+) -> None:
+    modes = grounds.mean.size
+    begun.loads[2:, L_ACTIVE] = 0.0
+    begun.loads[:2, L_CHANGED] = 1.0
+    begun.loads[:2, L_SINCE_S] = 60.0
+    for place, mass_kg in ((0, 0.8 * prior.most_mass_kg), (1, 1.2 * prior.most_mass_kg)):
+        begun.states[place, PHI] = 1.0 / mass_kg
+        begun.covariances[place, PHI, :, :] = 0.0
+        begun.covariances[place, :, PHI, :] = 0.0
+        begun.covariances[place, PHI, PHI] = (0.01 / mass_kg) ** 2
+    tidy(*begun[1:], modes, prior.most_mass_kg)
+    assert active(begun)[:2].tolist() == [True, False]
+
+
+def test_the_last_load_stays_however_heavy(
+    begun: FilterArrays, grounds: Grounds, prior: Prior
+) -> None:
+    begun.loads[1:, L_ACTIVE] = 0.0
+    begun.loads[0, L_CHANGED], begun.loads[0, L_SINCE_S] = 1.0, 60.0
+    begun.states[0, PHI] = 1.0 / (2.0 * prior.most_mass_kg)
+    tidy(*begun[1:], grounds.mean.size, prior.most_mass_kg)
+    assert active(begun).sum() == 1
