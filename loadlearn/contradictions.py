@@ -14,6 +14,14 @@ from loadlearn.faults import Floats
 from loadlearn.rig import Rig
 
 
+def overall_ratios(rig: Rig) -> Floats:
+    """Overall ratio of each gear, first gear first, then those of low range; shape (ratios,)."""
+    ratios = rig.driveline.final_drive * np.array(rig.driveline.gear_ratios)
+    if rig.driveline.transfer_low_ratio is not None:
+        ratios = np.concatenate((ratios, ratios * rig.driveline.transfer_low_ratio))
+    return ratios
+
+
 def nearest_ratio(trace: pd.DataFrame, rig: Rig) -> tuple[Floats, Floats]:
     """The rig's ratio nearest to engine speed over wheel speed.
 
@@ -31,9 +39,7 @@ def nearest_ratio(trace: pd.DataFrame, rig: Rig) -> tuple[Floats, Floats]:
         Relative distance to that ratio.
     """
     speed, rpm = trace["speed_m_s"].to_numpy(), trace["engine_speed_rpm"].to_numpy()
-    ratios = rig.driveline.final_drive * np.array(rig.driveline.gear_ratios)
-    if rig.driveline.transfer_low_ratio is not None:
-        ratios = np.concatenate((ratios, ratios * rig.driveline.transfer_low_ratio))
+    ratios = overall_ratios(rig)
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(rpm * (math.pi / 30.0) * rig.vehicle.tyre_radius_m / speed)
         order = np.argsort(ratios)

@@ -6,11 +6,17 @@ import math
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from loadlearn.channels import CANONICAL, Unit
-from loadlearn.contradictions import nearest_ratio
+from loadlearn.contradictions import nearest_ratio, overall_ratios
 from loadlearn.faults import Floats
 from loadlearn.rig import Rig
+
+SURE_LOG_ODDS = 3.0
+"""Odds of 20 between rounding and truncating are enough to believe in one."""
+RATIO_SD = 0.003
+"""Relative sd of a rig's gear ratio: a data sheet gives two or three digits."""
 
 
 def resolution(values: Floats, unit: Unit) -> float | None:
@@ -83,42 +89,95 @@ def speed_rounding(
     if step_m_s < 0.05:
         return ""
     speed, rpm = trace["speed_m_s"].to_numpy(), trace["engine_speed_rpm"].to_numpy()
-    gear = _gear_labels(trace, rig)
-    if gear is None:
-        return ""
-    use = (speed > 4.0) & (rpm > 300.0) & (gear > 0) & np.isfinite(gear)
-    gears = [g for g in np.unique(gear[use]) if (use & (gear == g)).sum() >= 100]
-    use &= np.isin(gear, gears)
-    if not gears or use.sum() < 300:
-        return ""
-    columns = [np.where(gear[use] == g, rpm[use], 0.0) for g in gears]
-    matrix = np.stack([*columns, np.ones(int(use.sum()))], axis=1)
-    solution = np.linalg.lstsq(matrix, speed[use], rcond=None)[0]
-    residual = speed[use] - matrix @ solution
-    # Slips of the driveline and gear changes are outliers of a narrow residual.
-    near = np.abs(residual) < 3.0 * 1.4826 * np.median(np.abs(residual)) + 1e-9
-    solution = np.linalg.lstsq(matrix[near], speed[use][near], rcond=None)[0]
-    residual = speed[use][near] - matrix[near] @ solution
-    information = np.linalg.pinv(matrix[near].T @ matrix[near])
-    # A held value counts once: neighbouring samples share their rounding error.
-    changes = max(1, int((np.diff(speed[use]) != 0.0).sum()))
-    sd = math.sqrt(float(residual.var()) * information[-1, -1] * max(1.0, near.sum() / changes))
-    if sd > step_m_s / 8.0:
-        return ""
-    intercept = float(solution[-1]) / step_m_s
-    if abs(intercept) < 0.2:
-        return "rounded"
-    return "truncated" if -0.75 < intercept < -0.3 else ""
-
-
-def _gear_labels(trace: pd.DataFrame, rig: Rig | None) -> Floats | None:
-    """A label per sample that is constant in a gear and range; NaN between gears."""
     if rig is not None:
-        index, error = nearest_ratio(trace, rig)
-        return np.where(error < 0.06, index + 1.0, np.nan)
+        gear, ratio = gear_labels(trace, rig, 0.06)
+        return rounding_of(speed, rpm, gear, step_m_s, ratio)
     if "gear" in trace:
-        return trace["gear"].to_numpy()
-    return None
+        return rounding_of(speed, rpm, trace["gear"].to_numpy(), step_m_s)
+    return ""
+
+
+def rounding_of(
+    speed_m_s: Floats, rpm: Floats, gear: Floats, step_m_s: float, ratio: Floats | None = None
+) -> str:
+    """Whether a road speed in steps is rounded or truncated, from engine speed in each gear.
+
+    Parameters
+    ----------
+    speed_m_s, rpm : ndarray, shape (n,)
+    gear : ndarray, shape (n,)
+        A positive label that is constant in a gear; NaN between gears.
+    step_m_s : float
+        Step of the speed (m/s).
+    ratio : ndarray, shape (n,), optional
+        The gear's overall ratio as far as it is known; taken as right to ``RATIO_SD``.
+
+    Returns
+    -------
+    str
+        As :func:`speed_rounding`.
+    """
+    use = (speed_m_s > 4.0) & (rpm > 300.0) & (gear > 0) & np.isfinite(gear)
+    gears = [g for g in np.unique(gear[use]) if (use & (gear == g)).sum() >= 50]
+    use &= np.isin(gear, gears)
+    if not gears or use.sum() < 100:
+        return ""
+    speed, label = speed_m_s[use], gear[use]
+    turns = rpm[use] / (ratio[use] if ratio is not None else 1.0)
+    # Wheel speed over turns is one factor for all gears, but for what the ratios are off.
+    factors = np.array([np.median(speed[label == g] / turns[label == g]) for g in gears])
+    usual = float(np.median(np.repeat(factors, [int((label == g).sum()) for g in gears])))
+    tied = ratio is not None and np.abs(factors / usual - 1.0) < 4.0 * RATIO_SD
+    columns = [turns, *(np.where(label == g, turns, 0.0) for g in gears), np.ones(speed.size)]
+    matrix = np.stack(columns, axis=1)
+    tie = np.zeros((len(gears), matrix.shape[1]))
+    tie[:, 1:-1] = np.diag(0.3 * step_m_s / (usual * np.where(tied, RATIO_SD, 0.1)))
+
+    def solve(rows: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+        system = np.vstack([matrix[rows], tie])
+        wanted = np.concatenate([speed[rows], np.zeros(len(gears))])
+        solution = np.linalg.lstsq(system, wanted, rcond=None)[0]
+        return solution, np.asarray(np.linalg.pinv(system.T @ system))
+
+    solution, _ = solve(np.ones(speed.size, dtype=bool))
+    residual = np.abs(speed - matrix @ solution)
+    # Slips of the driveline and gear changes are outliers of a narrow residual.
+    near = residual < 3.0 * 1.4826 * np.median(residual) + 1e-9
+    solution, information = solve(near)
+    residual = speed[near] - matrix[near] @ solution
+    # A held value counts once: neighbouring samples share their rounding error.
+    changes = max(1, int((np.diff(speed) != 0.0).sum()))
+    variance = float(residual.var()) * information[-1, -1] * max(1.0, near.sum() / changes)
+    # Two hypotheses: the intercept is 0 or minus half a step. Tyres that grow with speed and
+    # ratios that are not quite steady leave a twentieth of a step.
+    intercept, sd = float(solution[-1]) / step_m_s, math.hypot(math.sqrt(variance) / step_m_s, 0.05)
+    log_odds = (intercept**2 - (intercept + 0.5) ** 2) / (2.0 * sd * sd)
+    if log_odds < -SURE_LOG_ODDS and abs(intercept) < 3.0 * sd:
+        return "rounded"
+    return "truncated" if log_odds > SURE_LOG_ODDS and abs(intercept + 0.5) < 3.0 * sd else ""
+
+
+def gear_labels(trace: pd.DataFrame, rig: Rig, tolerance: float | Floats) -> tuple[Floats, Floats]:
+    """A label per sample that is constant in a gear and range, and the rig's ratio there.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+        With ``engine_speed_rpm``.
+    rig : Rig
+    tolerance : float or ndarray, shape (n,)
+        Relative distance to the ratio within which a gear is engaged.
+
+    Returns
+    -------
+    label, ratio : ndarray, shape (n,)
+        NaN between gears.
+    """
+    index, error = nearest_ratio(trace, rig)
+    coupled = error < tolerance
+    ratios = overall_ratios(rig)
+    place = np.where(coupled, index, 0.0).astype(int)
+    return np.where(coupled, index + 1.0, np.nan), np.where(coupled, ratios[place], np.nan)
 
 
 def update_times(trace: pd.DataFrame) -> dict[str, tuple[float, Floats]]:

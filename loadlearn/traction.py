@@ -257,7 +257,7 @@ def traction_sample(
     brake: float,
     extra_share: float,
     low_range_logged: float,
-) -> tuple[float, float, float, float, float, float, float, float, int]:
+) -> tuple[float, float, float, float, float, float, float, float, float, int]:
     """Force at the tread from one sample; ``memory`` is updated in place.
 
     Returns
@@ -277,6 +277,8 @@ def traction_sample(
         Equivalent mass of the rotating parts whose spinning up the force still has to do (kg).
     spin_up_n : float
         Force that spinning the engine up since the last sample took; already off ``force_n`` (N).
+    per_unit_n : float
+        Force per unit of the force channel (N per g/s, N m or N); 0 where the force is not known.
     gear : float
         Gear believed (0 when not known).
     reason : int
@@ -298,9 +300,9 @@ def traction_sample(
         reason = BRAKE
     if gear_logged < 0.0:
         memory[LAST_GEAR] = gear_logged
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, gear_logged, REVERSE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, gear_logged, REVERSE
     if math.isnan(speed_m_s):
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, NO_FORCE
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, 0.0, NO_FORCE
     if speed_m_s < CRAWL_SPEED_M_S:
         reason = STANDSTILL
 
@@ -316,10 +318,11 @@ def traction_sample(
                 wheels_kg,
                 0.0,
                 0.0,
+                0.0,
                 reason if reason != KNOWN else LOW_POWER,
             )
         sd = 0.0 if math.isnan(tractive_force_sd_n) else tractive_force_sd_n
-        return tractive_force_n, sd, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, reason
+        return tractive_force_n, sd, 0.0, 0.0, 0.0, wheels_kg, 0.0, 1.0, 0.0, reason
 
     has_rpm = not math.isnan(engine_speed_rpm)
     engine_rad_s = engine_speed_rpm * math.pi / 30.0 if has_rpm else math.nan
@@ -403,6 +406,7 @@ def traction_sample(
             0.0,
             wheels_kg,
             0.0,
+            0.0,
             gear,
             reason if reason != KNOWN else NO_FORCE,
         )
@@ -421,6 +425,7 @@ def traction_sample(
                 0.0,
                 wheels_kg,
                 0.0,
+                0.0,
                 gear,
                 reason if reason != KNOWN else NO_FORCE,
             )
@@ -431,7 +436,8 @@ def traction_sample(
             friction,
             rig.accessory_power_w,
         )
-        indicated = rig.heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
+        torque_per_unit = rig.heat_to_torque_w_s_g / engine_rad_s
+        indicated = torque_per_unit * fuel_rate_g_s
     else:
         if math.isnan(engine_torque_n_m):
             return (
@@ -442,11 +448,12 @@ def traction_sample(
                 0.0,
                 wheels_kg,
                 0.0,
+                0.0,
                 gear,
                 reason if reason != KNOWN else NO_FORCE,
             )
         torque = engine_torque_n_m - ACCESSORIES_IN_TORQUE * rig.accessory_power_w / engine_rad_s
-        indicated = 0.0
+        torque_per_unit, indicated = 1.0, 0.0
     extra = 0.0
     if extra_share > 0.0 and torque > 0.0:
         # The pedal asks for a part of base plus share times extra; that part of the torque is
@@ -458,7 +465,7 @@ def traction_sample(
 
     if known_gear and gear == 0.0:
         # Nothing is driven; a change into neutral settles first.
-        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, reason
+        return 0.0, 0.0, 0.0, 0.0, 0.0, wheels_kg, 0.0, 0.0, 0.0, reason
 
     # --- through the driveline ----------------------------------------------------------------
     torque_sd = 0.0
@@ -513,6 +520,7 @@ def traction_sample(
         max(torque, 0.0) * per_torque * (torque / rig.reference_torque_n_m - MID_LOAD),
         rotating_kg,
         spin_up_n,
+        torque_per_unit * per_torque,
         gear,
         reason,
     )
@@ -569,21 +577,23 @@ def _traction_loop(
     memory: FloatArray, rig: RigArrays, source: int, inputs: FloatArray, outputs: FloatArray
 ) -> None:
     for row in range(inputs.shape[0]):
-        force, sd, unreported, gross, _tilt, rotating, _spin, gear, reason = traction_sample(
-            memory,
-            rig,
-            source,
-            inputs[row, 0],
-            inputs[row, 1],
-            inputs[row, 2],
-            inputs[row, 3],
-            inputs[row, 4],
-            inputs[row, 5],
-            inputs[row, 6],
-            inputs[row, 7],
-            inputs[row, 8],
-            inputs[row, 9],
-            inputs[row, 10],
+        force, sd, unreported, gross, _tilt, rotating, _spin, _per_unit, gear, reason = (
+            traction_sample(
+                memory,
+                rig,
+                source,
+                inputs[row, 0],
+                inputs[row, 1],
+                inputs[row, 2],
+                inputs[row, 3],
+                inputs[row, 4],
+                inputs[row, 5],
+                inputs[row, 6],
+                inputs[row, 7],
+                inputs[row, 8],
+                inputs[row, 9],
+                inputs[row, 10],
+            )
         )
         outputs[row, 0] = force
         outputs[row, 1] = sd

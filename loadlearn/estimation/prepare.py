@@ -9,7 +9,8 @@ error decomposition; Harvey, *Forecasting, Structural Time Series Models and the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.fine_speed import fine_speed
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
@@ -64,7 +66,7 @@ class _Likelihood:
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
         # Ten samples a second are plenty to search with.
         self.inputs = np.ascontiguousarray(self.inputs[:: max(1, int(0.1 / max(step, 1e-3)))])
-        self.force_column = {0: 2, 1: 3, 2: 4}[self.source]
+        self.force_column = rows.I_FORCE + self.source
         self.height_column = {0: rows.I_SLOPE, 1: rows.I_ALTITUDE, 2: rows.I_ACCEL}[self.height]
         self.table, self.count = self.rows(self.inputs)
 
@@ -87,6 +89,9 @@ class _Likelihood:
 
     def delayed(self, force_s: float, height_s: float) -> tuple[FloatArray, int]:
         inputs = self.inputs.copy()
+        time_s, force = inputs[:, 0], inputs[:, self.force_column]
+        if force_s != 0.0:
+            inputs[:, rows.I_MEAN] = interval_means(time_s, force, force_s)
         for column, delay in ((self.force_column, force_s), (self.height_column, height_s)):
             inputs[:, column] = shifted(inputs[:, 0], inputs[:, column], delay)
         return self.rows(inputs)
@@ -156,6 +161,49 @@ def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArra
     edge = np.isnan(moved) & np.isfinite(values)
     moved[edge] = values[edge]
     return moved
+
+
+def interval_means(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
+    """Mean of a late channel over the interval that ends at each stamp, by straight lines.
+
+    Between the instants that a late channel's samples belong to, its straight line has corners
+    inside the log's intervals: the mean of the two ends would smooth it once more.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+        NaN marks absent values.
+    delay_s : float
+        How late the channel is (s).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN at the first stamp, where the channel is absent, and at the ends.
+    """
+    n = time_s.size
+    means = np.full(n, np.nan)
+    if n < 3:
+        return means
+    step = np.diff(time_s)
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * step)])
+    if np.isnan(area[-1]):
+        # An absent value spoils its neighbours only.
+        parts = 0.5 * (values[1:] + values[:-1]) * step
+        area = np.concatenate([[0.0], np.cumsum(np.nan_to_num(parts))])
+    at = time_s + delay_s
+    place = np.clip(np.searchsorted(time_s, at, side="right") - 1, 0, n - 2)
+    into = at - time_s[place]
+    slope = (values[place + 1] - values[place]) / step[place]
+    reached = area[place] + into * (values[place] + 0.5 * slope * into)
+    outside = (at < time_s[0]) | (at > time_s[-1])
+    reached[outside] = np.nan
+    means[1:] = np.diff(reached) / step
+    # A whole interval without the channel between the two ends.
+    absent = np.concatenate([[0], np.cumsum(np.isnan(values))])
+    first, last = place[:-1], np.minimum(place[1:] + 1, n - 1)
+    means[1:][absent[last + 1] - absent[first] > 0] = np.nan
+    return means
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
@@ -232,16 +280,94 @@ def _search_noise(
     return noise_at(result.x), -float(result.fun)
 
 
-def _search_delay(cost: Callable[[float], float], grid: FloatArray) -> float:
-    """Delay of greatest likelihood: grid, then a parabola through the best three."""
-    values = np.array([cost(float(delay)) for delay in grid])
-    best = int(np.argmax(values))
-    if not 0 < best < len(grid) - 1:
-        return float(grid[best])
-    left, middle, right = values[best - 1 : best + 2]
+class _Delays(NamedTuple):
+    """How late the force and the height channel are (s)."""
+
+    force: float = 0.0
+    height: float = 0.0
+
+
+def _compared(likelihood: _Likelihood, noise: Noise, candidates: Sequence[_Delays]) -> FloatArray:
+    """Log-likelihood of each candidate, over the rows that all of them can use.
+
+    Which samples are set aside hangs on the force, and so on the delay: without a common set the
+    candidates would be judged on different data.
+    """
+    tables = [likelihood.delayed(*candidate) for candidate in candidates]
+    known = np.min([table[:count, R_KNOWN] for table, count in tables], axis=0)
+    for table, count in tables:
+        table[:count, R_KNOWN] = known
+    return np.array([likelihood(noise, table, count) for table, count in tables])
+
+
+SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 8.0
+"""A channel is moved only when the log prefers it by this much in log-likelihood. Errors of a grade
+channel hang together over a distance, which the likelihood does not know: more is asked there."""
+
+
+def _search_delay(
+    likelihood: _Likelihood,
+    noise: Noise,
+    candidates: Sequence[_Delays],
+    values: FloatArray,
+    sure: float,
+) -> float:
+    """Delay of greatest likelihood, or none where the log hardly prefers it.
+
+    Parameters
+    ----------
+    likelihood : _Likelihood
+    noise : Noise
+    candidates : sequence of _Delays
+        One for each of ``values``; one of them is 0.
+    values : ndarray, shape (k,)
+        Evenly spaced delays (s).
+    sure : float
+        Log-likelihood that a delay must gain over none.
+
+    Returns
+    -------
+    float
+        From a parabola through the best three.
+    """
+    costs = _compared(likelihood, noise, candidates)
+    best = int(np.argmax(costs))
+    if costs[best] - costs[int(np.argmin(np.abs(values)))] <= sure:
+        return 0.0
+    if not 0 < best < len(values) - 1:
+        return float(values[best])
+    left, middle, right = costs[best - 1 : best + 2]
     curvature = left - 2.0 * middle + right
     offset = 0.0 if curvature >= 0.0 else 0.5 * (left - right) / curvature
-    return float(grid[best] + np.clip(offset, -0.5, 0.5) * (grid[1] - grid[0]))
+    return float(values[best] + np.clip(offset, -0.5, 0.5) * (values[1] - values[0]))
+
+
+def _find_delays(likelihood: _Likelihood, noise: Noise) -> _Delays:
+    """Delays of the force and of the height channel, one after the other, and once more."""
+    step = float(np.median(np.diff(likelihood.inputs[:, 0])))
+    # Fuelling or torque cannot lead the force it makes.
+    forces = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
+    heights = np.arange(-1.0, 3.01, 0.5)
+    whole = likelihood.height == rows.HEIGHT_FROM_ALTITUDE
+    if whole:
+        # Between two samples of an altimeter its noise would be averaged, and any such delay liked.
+        stride = max(1, round(0.5 / step)) * step
+        heights = np.arange(-math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9) + 1)
+        heights = heights * stride
+    found = _Delays()
+    for _ in range(2):
+        before = found
+        tried = [found._replace(force=float(delay)) for delay in forces]
+        found = found._replace(
+            force=_search_delay(likelihood, noise, tried, forces, SURE_FORCE_DELAY)
+        )
+        tried = [found._replace(height=float(delay)) for delay in heights]
+        height = _search_delay(likelihood, noise, tried, heights, SURE_HEIGHT_DELAY)
+        found = found._replace(height=round(height / step) * step if whole else height)
+        if abs(found.force - before.force) < 0.1 and found.height == before.height:
+            break
+    # A fraction of a sample is not worth a move.
+    return _Delays(*(delay if abs(delay) >= 0.1 else 0.0 for delay in found))
 
 
 def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
@@ -257,7 +383,10 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     -------
     DataFrame
         The trace with short absences bridged, the force and the height channel moved by their
-        delays, and the columns ``road_grade_percent`` and ``road_grade_sd_percent``;
+        delays, a road speed in whole units made finer where it can be
+        (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
+        over each interval (``force_channel_mean``), and the columns ``road_grade_percent`` and
+        ``road_grade_sd_percent``;
         ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
 
     Raises
@@ -271,30 +400,26 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         if name in prepared.columns:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+    finer = fine_speed(prepared, rig)
+    if finer is not None:
+        prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer
     likelihood = _Likelihood(prepared, rig)
     noise = default_noise(likelihood.height, rig, likelihood.source)
     delays = {"force": 0.0, "height": 0.0}
     if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)
-        step = float(np.median(np.diff(likelihood.inputs[:, 0])))
-        # Fuelling or torque cannot lead the force it makes.
-        grid = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
-
-        def force_cost(delay: float) -> float:
-            return likelihood(noise, *likelihood.delayed(delay, delays["height"]))
-
-        def height_cost(delay: float) -> float:
-            return likelihood(noise, *likelihood.delayed(delays["force"], delay))
-
-        delays["force"] = _significant(force_cost, _search_delay(force_cost, grid))
-        delays["height"] = _significant(
-            height_cost, _search_delay(height_cost, np.arange(-1.0, 3.01, 0.5))
-        )
+        delays = _find_delays(likelihood, noise)._asdict()
         if delays["force"] != 0.0 or delays["height"] != 0.0:
             likelihood.table, likelihood.count = likelihood.delayed(
                 delays["force"], delays["height"]
             )
             noise, _ = _search_noise(likelihood, noise, 25)
+        if delays["force"] != 0.0:
+            prepared["force_channel_mean"] = interval_means(
+                time_s,
+                prepared[_FORCE_COLUMNS[likelihood.source]].to_numpy(dtype=np.float64),
+                delays["force"],
+            )
         for name, delay in (
             (_FORCE_COLUMNS[likelihood.source], delays["force"]),
             (_HEIGHT_COLUMNS[likelihood.height], delays["height"]),
@@ -306,15 +431,3 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = delays
     return prepared
-
-
-SURE_DELAY = 8.0
-"""A channel is moved only when the log prefers it by this much in log-likelihood: a wrong move
-biases the mass, and lags of engine and driveline look like delays."""
-
-
-def _significant(cost: Callable[[float], float], delay: float) -> float:
-    """The delay, or none when it is small or the log hardly prefers it."""
-    if abs(delay) < 0.1:
-        return 0.0
-    return delay if cost(delay) - cost(0.0) > SURE_DELAY else 0.0

@@ -56,6 +56,7 @@ from loadlearn.traction import (
     KNOWN,
     N_TRACTION_MEMORY,
     NO_GRADE,
+    SOURCE_FUEL,
     STANDSTILL,
     TRACTION_INPUTS,
     RigArrays,
@@ -82,10 +83,14 @@ ROW_INPUTS: tuple[str, ...] = (
     "accel_long_m_s2",
     "air_density_kg_m3",
     "regeneration_active",
+    "force_channel_mean",
+    "speed_half_width_m_s",
 )
 (I_TIME, I_SPEED) = (0, 1)
-(I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN) = range(11, 16)
-N_INPUT = 16
+(I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN, I_MEAN, I_HALF) = range(11, 18)
+N_INPUT = 18
+I_FORCE = 2
+"""Column of the channel that the force is taken from, for the first of the sources."""
 
 # Memory: traction's, then these. Held inputs follow, with the times they were last seen.
 (
@@ -114,8 +119,10 @@ N_INPUT = 16
     M_TRACK_SPEED,
     M_TRACK_ACCEL,
     M_PULL,
+    M_CHANNEL,
+    M_PER_UNIT,
     M_ACCUMULATE,
-) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 26)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 28)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -210,7 +217,7 @@ def samples_to_rows(
         Which force channel and which height channel serve.
     shortest_row_s : float
         Samples closer together than this are integrated into one row.
-    inputs : ndarray, shape (n, 16)
+    inputs : ndarray, shape (n, 18)
         In the order of ``ROW_INPUTS``; NaN where absent.
     rows : ndarray, shape (at least n, 27)
         Receives the rows.
@@ -240,12 +247,24 @@ def samples_to_rows(
             elif (
                 column != I_SPEED
                 and column != I_ALTITUDE
+                and column < I_MEAN
                 and time - memory[M_HELD_TIME + column] <= HOLD_S
             ):
                 value = memory[M_HELD + column]
             sample[column] = value
         speed = sample[I_SPEED]
-        force, force_sd, unreported, gross, tilt, rotating, spin_up, gear, reason = traction_sample(
+        (
+            force,
+            force_sd,
+            unreported,
+            gross,
+            tilt,
+            rotating,
+            spin_up,
+            per_unit,
+            gear,
+            reason,
+        ) = traction_sample(
             memory,
             rig,
             source,
@@ -274,6 +293,9 @@ def samples_to_rows(
             row_of_sample[index] = count
             continue
         half_width = _whole_unit_half_width(memory, speed)
+        if not math.isnan(inputs[index, I_HALF]):
+            half_width = inputs[index, I_HALF]
+        channel = sample[I_FORCE + source]
         slope = sample[I_SLOPE]
         density = sample[I_DENSITY]
         if math.isnan(density):
@@ -353,6 +375,16 @@ def samples_to_rows(
                 memory[acc + R_TILT] += (
                     half_dt * (tilt * speed + memory[M_TILT] * last_speed) / gravity
                 )
+                mean = sample[I_MEAN]
+                if not math.isnan(mean):
+                    # What the straight line between the two samples misses of the interval.
+                    missed = mean - 0.5 * (channel + memory[M_CHANNEL])
+                    missed *= (
+                        half_dt * (per_unit * speed + memory[M_PER_UNIT] * last_speed) / gravity
+                    )
+                    memory[acc + R_WORK] += missed
+                    if source == SOURCE_FUEL:
+                        memory[acc + R_GROSS] += missed
                 sd = 0.5 * (force_sd + memory[M_FORCE_SD])
                 # Where in the interval a change of force fell is not known.
                 change = force - memory[M_FORCE]
@@ -450,6 +482,8 @@ def samples_to_rows(
         memory[M_TIME] = time
         memory[M_SPEED] = speed
         memory[M_FORCE] = force
+        memory[M_CHANNEL] = channel
+        memory[M_PER_UNIT] = per_unit
         memory[M_FORCE_SD] = force_sd
         memory[M_UNREPORTED] = unreported
         memory[M_GROSS] = gross
@@ -495,7 +529,7 @@ def height_source(trace: pd.DataFrame) -> int:
 
 
 def row_inputs(trace: pd.DataFrame) -> FloatArray:
-    """The columns of a trace that the rows are made from, shape (n, 16).
+    """The columns of a trace that the rows are made from, shape (n, 18).
 
     Parameters
     ----------

@@ -232,7 +232,9 @@ def _begin_or_end_regeneration(
     begin = weight[off] * REGENERATION_ON_PER_S * dt
     end = weight[on] * REGENERATION_OFF_PER_S * dt
     stay_off, stay_on = weight[off] - begin, weight[on] - end
-    begins, ends = begin > 1e-6 * stay_on, end > 1e-6 * stay_off
+    # A regeneration that is believed in less than its absence leaves the latter's moments alone:
+    # "it has just ended" would be merged there with "it never was", at another mass.
+    begins, ends = begin > 1e-6 * stay_on, end > 1e-6 * stay_off and weight[on] > weight[off]
     if ends and begins:
         # Both from what was before.
         off_state, off_covariance = states[:, off].copy(), covariances[:, :, off].copy()
