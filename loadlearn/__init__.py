@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from loadlearn.errors import InputError
-    from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.estimator import LoadEstimator
+    from loadlearn.estimation.prepare import prepare
     from loadlearn.policy import DriveAdviser
     from loadlearn.readers import read_log
     from loadlearn.rig import Rig

@@ -127,7 +127,7 @@ def rounding_of(
     # Wheel speed over turns is one factor for all gears, but for what the ratios are off.
     factors = np.array([np.median(speed[label == g] / turns[label == g]) for g in gears])
     usual = float(np.median(np.repeat(factors, [int((label == g).sum()) for g in gears])))
-    tied = ratio is not None and np.abs(factors / usual - 1.0) < 4.0 * RATIO_SD
+    tied = (np.abs(factors / usual - 1.0) < 4.0 * RATIO_SD) & (ratio is not None)
     columns = [turns, *(np.where(label == g, turns, 0.0) for g in gears), np.ones(speed.size)]
     matrix = np.stack(columns, axis=1)
     tie = np.zeros((len(gears), matrix.shape[1]))

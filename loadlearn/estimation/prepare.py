@@ -300,7 +300,7 @@ def _compared(likelihood: _Likelihood, noise: Noise, candidates: Sequence[_Delay
     return np.array([likelihood(noise, table, count) for table, count in tables])
 
 
-SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 8.0
+SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
 """A channel is moved only when the log prefers it by this much in log-likelihood. Errors of a grade
 channel hang together over a distance, which the likelihood does not know: more is asked there."""
 
@@ -347,13 +347,11 @@ def _find_delays(likelihood: _Likelihood, noise: Noise) -> _Delays:
     step = float(np.median(np.diff(likelihood.inputs[:, 0])))
     # Fuelling or torque cannot lead the force it makes.
     forces = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
-    heights = np.arange(-1.0, 3.01, 0.5)
+    # Between two samples a height's noise would be averaged, and any such delay liked: whole ones.
+    stride = max(1, round(0.5 / step)) * step
+    first, last = -math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9)
+    heights = np.arange(first, last + 1, dtype=np.float64) * stride
     whole = likelihood.height == rows.HEIGHT_FROM_ALTITUDE
-    if whole:
-        # Between two samples of an altimeter its noise would be averaged, and any such delay liked.
-        stride = max(1, round(0.5 / step)) * step
-        heights = np.arange(-math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9) + 1)
-        heights = heights * stride
     found = _Delays()
     for _ in range(2):
         before = found

@@ -53,6 +53,7 @@ from loadlearn.roadload import (
 )
 from loadlearn.traction import (
     GAP,
+    GEAR_CHANGE,
     KNOWN,
     N_TRACTION_MEMORY,
     NO_GRADE,
@@ -73,6 +74,11 @@ FORCE_ERROR_TIME_S = 3.0
 """Correlation time of the force error that a slipping converter or motoring leaves."""
 WIND_UP_TIME_S = 0.25
 """Lag of the driven wheels' slip behind the force (relaxation of tyres, twist of the driveline)."""
+CHANGE_WITHIN_S = 0.7
+CHANGE_LOSS, CHANGE_LOSS_SD = 0.05, 0.2
+"""Share of an interval's work lost in an automatic gearbox's change of gear, where samples are
+further apart than a change lasts (torque is cut by a third for a third of a second or so: common
+practice, no source)."""
 HOLD_S = 1.6
 """A channel that is absent for longer than this is not known."""
 
@@ -340,9 +346,17 @@ def samples_to_rows(
             if not gap:
                 memory[M_TYPICAL_DT] += 0.02 * (dt - typical)
             last_reason = int(memory[M_REASON])
-            known = reason == KNOWN and last_reason == KNOWN and not gap
+            # A gear change is over before the next sample of a slow log: its interval is not lost.
+            changing = rig.has_converter and dt > CHANGE_WITHIN_S
+            known = (
+                not gap
+                and (reason == KNOWN or (changing and reason == GEAR_CHANGE))
+                and (last_reason == KNOWN or (changing and last_reason == GEAR_CHANGE))
+            )
             if gap:
                 reason_here = GAP
+            elif known:
+                reason_here = KNOWN
             elif reason != KNOWN:
                 reason_here = reason
             else:
@@ -386,6 +400,10 @@ def samples_to_rows(
                     if source == SOURCE_FUEL:
                         memory[acc + R_GROSS] += missed
                 sd = 0.5 * (force_sd + memory[M_FORCE_SD])
+                if reason == GEAR_CHANGE:
+                    pulled = half_dt * (force * speed + memory[M_FORCE] * last_speed) / gravity
+                    memory[acc + R_WORK] -= CHANGE_LOSS * pulled
+                    memory[acc + R_FORCEVAR] += (CHANGE_LOSS_SD * pulled) ** 2
                 # Where in the interval a change of force fell is not known.
                 change = force - memory[M_FORCE]
                 memory[acc + R_FORCEVAR] += (

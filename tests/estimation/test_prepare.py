@@ -1,0 +1,149 @@
+"""Preparation of whole logs: late channels, whole km/h, what a slow logger's rows still tell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from loadlearn import LoadEstimator, prepare
+from loadlearn.estimation.fine_speed import fine_speed, whole_unit
+from loadlearn.estimation.prepare import interval_means, shifted
+from loadlearn.simulation.scenarios import Scenario, scenario
+from loadlearn.simulation.sensors import Logger
+
+
+def slow_drive(seed: int, logger: Logger, name: str = "obd_1hz_grade") -> Scenario:
+    return scenario(name, seed, duration_s=900.0, logger=logger)
+
+
+# --- late channels --------------------------------------------------------------------------
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    delay_s=st.floats(0.0, 3.0),
+    seed=st.integers(0, 1000),
+    jitter=st.floats(0.0, 0.3),
+)
+def test_means_of_a_late_channel_are_those_of_its_straight_lines(
+    delay_s: float, seed: int, jitter: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(40.0) + jitter * rng.uniform(-1.0, 1.0, 40)
+    values = rng.normal(size=40).cumsum()
+    means = interval_means(time_s, values, delay_s)
+    # Independently: the corners and the ends of each interval, trapezoid by trapezoid.
+    for k in range(1, 36):
+        low, high = time_s[k - 1] + delay_s, time_s[k] + delay_s
+        inner = time_s[(time_s > low) & (time_s < high)]
+        corners = np.concatenate([[low], inner, [high]])
+        expected = np.trapezoid(np.interp(corners, time_s, values), corners) / (high - low)
+        assert means[k] == pytest.approx(expected, rel=1e-9, abs=1e-9)
+    assert np.isnan(means[0])
+
+
+def test_means_without_a_delay_are_those_of_the_two_ends() -> None:
+    time_s, values = np.arange(9.0), np.arange(9.0) ** 2
+    assert_allclose(interval_means(time_s, values, 0.0)[1:], 0.5 * (values[1:] + values[:-1]))
+
+
+def test_an_absent_value_leaves_its_neighbours_means_unknown_and_no_others() -> None:
+    time_s, values = np.arange(12.0), np.ones(12)
+    values[6] = np.nan
+    means = interval_means(time_s, values, 0.5)
+    assert np.isnan(means[[5, 6, 7]]).any() and np.isfinite(means[1:5]).all()
+    assert np.isfinite(means[8:11]).all()
+    assert_allclose(means[np.isfinite(means)], 1.0)
+
+
+def test_a_shift_moves_a_channel_by_its_delay() -> None:
+    time_s = np.arange(0.0, 60.0, 0.5)
+    late = np.sin(0.2 * (time_s - 0.7))
+    moved = shifted(time_s, late, 0.7)
+    assert_allclose(moved[:-2], np.sin(0.2 * time_s)[:-2], atol=2e-3)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.5, 0.9])
+def test_the_delay_of_fuelling_is_found_at_one_sample_a_second(delay_s: float) -> None:
+    logger = Logger.obd_1hz("grade")
+    fuel = replace(logger.channels["fuel_rate_g_s"], delay_s=delay_s)
+    found = []
+    for seed in (501, 502, 503):
+        made = slow_drive(seed, logger.with_channels(fuel_rate_g_s=fuel))
+        found.append(prepare(made.drive.log, made.rig).attrs["delays_s"]["force"])
+    assert abs(float(np.median(found)) - delay_s) < 0.2
+
+
+def test_noise_of_an_altimeter_is_no_delay() -> None:
+    """Half-way between two samples white noise is averaged: no reason to believe in a delay."""
+    for seed in (511, 512, 513):
+        made = slow_drive(seed, Logger.obd_1hz("altitude"), "obd_1hz_altitude")
+        assert prepare(made.drive.log, made.rig).attrs["delays_s"]["height"] == 0.0
+
+
+# --- whole units ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rounding", ["round", "truncate"])
+def test_whole_kilometres_per_hour_made_finer(rounding: str) -> None:
+    told = 0
+    for seed in (521, 522, 523):
+        made = scenario(
+            "obd_1hz_grade",
+            seed,
+            logger=Logger.obd_1hz("grade", rounding=rounding),  # type: ignore[arg-type]
+        )
+        log, truth = made.drive.log, made.drive.truth
+        finer = fine_speed(log, made.rig)
+        if finer is None:
+            continue
+        told += 1
+        speed, half_width = finer
+        # What is logged is the driven wheels' speed; they slip a little.
+        wheels = truth["speed_m_s"].to_numpy() * (1.0 + truth["wheel_slip"].to_numpy())
+        error, before = speed - wheels, log["speed_m_s"].to_numpy() - wheels
+        fine = half_width == 0.0
+        assert fine[wheels > 5.0].mean() > 0.6
+        assert abs(error[fine].mean()) < 0.05
+        assert error[fine].std() < 0.8 * before[fine].std()
+        assert_allclose(half_width[~fine], 0.5 / 3.6)
+    assert told >= 2
+
+
+def test_speed_is_left_alone_without_steps_or_engine_speed() -> None:
+    made = slow_drive(531, Logger.obd_1hz("grade"))
+    log = made.drive.log
+    assert whole_unit(log["speed_m_s"].to_numpy()) == pytest.approx(1.0 / 3.6)
+    assert fine_speed(log.drop(columns="engine_speed_rpm"), made.rig) is None
+    free = log.assign(speed_m_s=log["speed_m_s"] * 1.0013)
+    assert whole_unit(free["speed_m_s"].to_numpy()) == 0.0
+    assert fine_speed(free, made.rig) is None
+
+
+# --- slow rows ------------------------------------------------------------------------------
+
+
+def test_a_gear_change_between_slow_samples_is_not_lost() -> None:
+    """At 10 Hz the change's own samples are set aside; at 1 Hz its interval counts, less sure."""
+    slow = slow_drive(541, Logger.obd_1hz("grade"))
+    fast = slow_drive(541, Logger.good_10hz("grade"))
+    share = {}
+    for name, made in (("slow", slow), ("fast", fast)):
+        history = LoadEstimator(made.rig).run(prepare(made.drive.log, made.rig))
+        share[name] = float((history["set_aside_because"] == "gear change").mean())
+    assert share["fast"] > 0.005
+    assert share["slow"] < 0.03
+    stiff = slow.rig.model_copy(
+        update={
+            "driveline": slow.rig.driveline.model_copy(
+                update={"converter_stall_torque_ratio": None}
+            )
+        }
+    )
+    history = LoadEstimator(stiff).run(prepare(slow.drive.log, stiff))
+    assert float((history["set_aside_because"] == "gear change").mean()) > 2.0 * share["slow"]
