@@ -35,6 +35,7 @@ from loadlearn.policy.settings import (
     EpisodeState,
     HeatNow,
     HeldSetting,
+    calm_pace,
     default_setting,
     economy_of_reserve,
     follow_episode,
@@ -183,38 +184,91 @@ def test_grade_from_altitude():
     assert grade_now(state, grades) == pytest.approx(0.05, abs=0.003)
 
 
+def held_over(candidates, rises, pace=1.0, state=None):
+    """A held setting over a series of candidates, one a second; its states."""
+    waits = (CHANGE_WAIT_S, CALM_S) if rises else (CALM_S, CHANGE_WAIT_S)
+    state, states = state or default_setting(), []
+    for candidate in candidates:
+        state = hold_setting(state, candidate, 1.0, pace, *waits, 1.0)
+        states.append(state)
+    return states
+
+
 @given(st.lists(evenly(0, 1), min_size=30, max_size=300), st.booleans(), evenly(0.0, 1.0))
 def test_settings_change_rarely_and_only_after_what_was_asked_has_stayed(candidates, rises, level):
-    waits = (CHANGE_WAIT_S, CALM_S) if rises else (CALM_S, CHANGE_WAIT_S)
     # Nearly level for the longer wait, then anything.
     candidates = [*np.full(140, level), *candidates]
-    state = default_setting()
-    last_change = -100
-    for i, candidate in enumerate(candidates):
-        new = hold_setting(state, candidate, 1.0, *waits)
-        if new.value != state.value:
-            wait = int(waits[0] if new.value > state.value else waits[1])
+    states = held_over(candidates, rises)
+    last_change, old = -100, default_setting()
+    for i, new in enumerate(states):
+        if new.value != old.value:
+            up = new.value > old.value
+            wait = int(CHANGE_WAIT_S if up == rises else CALM_S)
             window = np.array(candidates[max(i - wait + 1, 0) : i + 1])
             assert len(window) == wait
             assert i - last_change >= wait
-            assert np.all(np.abs(window - state.value) > 0.05)
-            assert window.min() - 1e-9 <= new.value <= window.max() + 1e-9
+            assert np.all(np.abs(window - old.value) > 0.05)
+            assert np.all((window > old.value) == up)
             if wait == CALM_S:
-                assert new.value == (window.min() if new.value > state.value else window.max())
+                # As far as it was never gone back on, and far enough.
+                assert abs(new.value - old.value) <= np.abs(window - old.value).min() + 1e-9
+            elif new.last_move * old.last_move < 0.0:
+                # What is asked for again may come back whole.
+                ends = [window.min(), window.max(), old.before]
+                assert min(ends) - 1e-9 <= new.value <= max(ends) + 1e-9
+            else:
+                assert window.min() - 1e-9 <= new.value <= window.max() + 1e-9
             last_change = i
-        state = new
+        old = new
 
 
 @given(evenly(8.0, 110.0), evenly(0.0, 0.5), evenly(0.2, 0.8), st.booleans())
 def test_settings_stand_still_on_an_undulating_road(period, swing, middle, rises):
     """Needed again and again within two minutes: kept, not taken away and given back."""
-    waits = (CHANGE_WAIT_S, CALM_S) if rises else (CALM_S, CHANGE_WAIT_S)
-    state, values = default_setting(), []
-    for i in range(1800):
-        candidate = middle + swing * math.sin(2 * math.pi * i / period)
-        state = hold_setting(state, min(max(candidate, 0.0), 1.0), 1.0, *waits)
-        values.append(state.value)
+    time = np.arange(1800)
+    candidates = np.clip(middle + swing * np.sin(2 * np.pi * time / period), 0.0, 1.0)
+    values = [state.value for state in held_over(candidates, rises)]
     assert np.ptp(values[600:]) == 0.0
+
+
+@settings(deadline=None, max_examples=60)
+@given(evenly(8.0, 600.0), evenly(0.0, 0.5), evenly(0.0, 1.0), whole(1000), st.booleans())
+def test_settings_change_seldom_on_swells_longer_than_the_calm(period, swing, middle, seed, rises):
+    """Swells of up to ten minutes, and a belief that jumps by a tenth of the range each half."""
+    time = np.arange(3800)
+    jumps = 0.1 * np.random.default_rng(seed).normal(size=time.size // 30 + 1)
+    candidates = middle + swing * np.sin(2 * np.pi * time / period) + np.repeat(jumps, 30)[:3800]
+    values = [state.value for state in held_over(np.clip(candidates, 0.0, 1.0), rises)]
+    assert np.count_nonzero(np.diff(values[180:])) < 6
+
+
+@given(evenly(0.0, 0.3), evenly(0.5, 1.0), whole(20))
+def test_what_is_needed_comes_in_ten_seconds_however_patient_letting_go_became(low, high, turns):
+    candidates = [*np.full(150, high), *np.tile([*np.full(130, low), *np.full(20, high)], turns)]
+    states = held_over([*candidates, *np.full(40_000, low)], True)
+    # A new load or road is let go to in the end, within the longest calm and its rest.
+    assert states[-1].value == pytest.approx(low, abs=0.15)
+    again = held_over(np.full(12, high), True, state=states[-1])
+    assert again[-1].value >= high - 0.05
+
+
+def test_hills_are_lengths():
+    """Crawling, a hill lasts longer; standing tells nothing."""
+    for pace, calm in ((1.0, CALM_S), (0.25, 4.0 * CALM_S)):
+        states = held_over([*np.full(20, 0.8), *np.full(600, 0.0)], True, pace)
+        let_go = next(i for i, state in enumerate(states) if i > 20 and state.value == 0.0)
+        assert let_go == pytest.approx(20 + calm, abs=2)
+    states = held_over([*np.full(20, 0.8), *np.full(600, 0.0)], True, calm_pace(0.0))
+    assert states[-1].value == pytest.approx(0.8)
+    assert calm_pace(math.nan) == 0.0 and calm_pace(30.0) == 1.0
+
+
+def test_what_heat_forbids_does_not_come_back_whole():
+    state = default_setting()
+    for candidate, most in ((0.9, 1.0), (0.0, 1.0), (0.4, 0.45)):
+        for _ in range(200):
+            state = hold_setting(state, candidate, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
+    assert state.value == pytest.approx(0.45)
 
 
 @given(evenly(1000, 50_000), evenly(0.0, 0.3))
@@ -318,10 +372,10 @@ def test_a_warm_liquid_forbids_only_shares_under_which_it_warms_too_far(coolant)
 
 @given(evenly(0.2, 0.9), evenly(0.96, 1.0))
 def test_kept_share_falls_evenly_to_what_the_liquids_allow(liquids, need):
-    state = HeldSetting(1.0, 0.0, 1.0, 0.0)
+    state = HeldSetting(1.0, 0.0, 1.0, 0.0, 1.0, 1.0, 0.0)
     values = [state.value]
     for _ in range(300):
-        state = follow_kept(state, need, liquids, 1.0)
+        state = follow_kept(state, need, liquids, 1.0, 1.0)
         values.append(state.value)
     steps = -np.diff(values)
     assert np.all(steps >= 0.0) and steps.max() <= (1.0 - liquids) / 29.0

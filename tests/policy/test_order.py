@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from policy_bench import with_sensor
 from steady_bench import GROUNDS, SteadyRoad, drive_steady_road
 
-from loadlearn.policy.settings import CALM_S, CHANGE_STEP
+from loadlearn.policy.settings import CALM_S, LET_GO_STEP
 
 RESISTANCES = {"sealed": 0.0105, "gravel": 0.023, "sand": 0.12}
 LOADS = {"solo": 0.0, "light": 0.35, "heavy": 0.95}
@@ -56,14 +56,14 @@ def steady_settings(rig, mass, rolling, grade=3.0, speed=22.0, ambient=20.0, pre
 def in_order(less, more):
     """Whether the second asks for at least as much as the first.
 
-    What is published is held within ``CHANGE_STEP`` of its definition, the definition itself is not
+    What is published is held within ``LET_GO_STEP`` of its definition, the definition itself is not
     held at all.
     """
     return (
         more["need"] >= less["need"] - 1e-9
         and more["reserve"] <= less["reserve"] + 1e-9
-        and more["retention"] >= less["retention"] - CHANGE_STEP
-        and more["economy"] <= less["economy"] + CHANGE_STEP
+        and more["retention"] >= less["retention"] - LET_GO_STEP
+        and more["economy"] <= less["economy"] + LET_GO_STEP
         and more["time"] <= less["time"] + 1e-9
     )
 
@@ -117,7 +117,7 @@ def test_the_order_is_not_one_of_equals(name):
     least, most = table["solo", "sealed"], table["heavy", "sand"]
     assert least["retention"] == 0.0 and most["need"] == 1.0
     # Where the load needs all of it, heat alone limits what is kept.
-    assert most["retention"] > max(most["left"] - 2.0 * CHANGE_STEP, 0.2)
+    assert most["retention"] > max(most["left"] - LET_GO_STEP, 0.1)
     assert least["economy"] > 0.9 and most["economy"] == 0.0
 
 
@@ -126,7 +126,7 @@ def test_the_order_is_not_one_of_equals(name):
     rig_names,
     one_of(tuple(GROUNDS)),
     evenly(0.0, 1.0),
-    evenly(0.0, 0.06),
+    evenly(0.0, 0.1),
     evenly(-10.0, 30.0),
     altitudes,
     deviations,
@@ -147,7 +147,7 @@ def test_order_in_closed_loop(name, ground, pace, grade, ambient, altitude, off,
         }
     light, heavy = ends[0.1], ends[0.95]
     assert heavy["need"] >= light["need"] - 0.02
-    assert heavy["economy"] <= light["economy"] + CHANGE_STEP
+    assert heavy["economy"] <= light["economy"] + LET_GO_STEP
     # A hotter engine may sustain less than is needed; otherwise the heavier load keeps more.
     due = min(light["power_retention"], heavy["sustainable_share"])
-    assert heavy["power_retention"] >= due - 2.0 * CHANGE_STEP
+    assert heavy["power_retention"] >= due - LET_GO_STEP
