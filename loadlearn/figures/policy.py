@@ -70,9 +70,12 @@ def draw_advice(trace: pd.DataFrame, advice: pd.DataFrame, rig: Rig) -> Figure:
     panels[5].set_xlabel(f"time ({unit})", fontsize=9)
     panels[0].set_xlim(time[0], time[-1])
     figure.align_ylabels(panels)
-    last = str(advice["reason"].iloc[-1])
-    title = f"Advice over the drive, {rig.name}\nat the end: {textwrap.shorten(last, 150)}"
-    figure.suptitle(title, fontsize=10, x=0.01, ha="left")
+    last = "at the end: " + str(advice["reason"].iloc[-1])
+    lines = [
+        *textwrap.wrap(f"Advice over the drive, {rig.name}", 130, max_lines=1),
+        *textwrap.wrap(last, 130, max_lines=3),
+    ]
+    figure.suptitle("\n".join(lines), fontsize=10, x=0.01, ha="left")
     return figure
 
 
@@ -180,11 +183,12 @@ def _draw_settings(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
 
 
 def _draw_extra(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
-    axes.plot(time, advice["wanted_share"], color=GREY, linewidth=0.8, label="wanted")
+    axes.plot(time, advice["torque_factor"], color=ORANGE, linewidth=0.7, label="torque factor")
     axes.fill_between(
         time, 0.0, advice["extra_torque"], color=BLUE, alpha=0.45, linewidth=0, label="allowed"
     )
-    axes.plot(time, advice["torque_factor"], color=ORANGE, linewidth=0.7, label="torque factor")
+    # Last, for all of it wanted lies on the factor's line.
+    axes.plot(time, advice["wanted_share"], color=BLACK, linewidth=1.0, label="wanted")
     axes.set_ylim(-0.04, 1.3)
     axes.set_yticks([0.0, 0.5, 1.0])
     tidy(axes, "extra torque (–)")

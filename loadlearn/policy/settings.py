@@ -352,8 +352,8 @@ def hold_setting(
     rise_wait_s, fall_wait_s : float
         For how long a higher and a lower value must stay (s).
     most : float
-        What comes back whole comes back no higher than this, and a value above it need not be off
-        by ``LET_GO_STEP`` to fall.
+        What comes back whole comes back no higher than this, and a value above it falls without
+        patience and without ``LET_GO_STEP``.
 
     Returns
     -------
@@ -365,8 +365,8 @@ def hold_setting(
     wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
     slow = wait > CHANGE_WAIT_S
     at_an_end = candidate < END_MARGIN or candidate > 1.0 - END_MARGIN
-    may_stay = slow and not at_an_end and state.value <= most
-    step = LET_GO_STEP if may_stay else CHANGE_STEP
+    forbidden = state.value > most
+    step = LET_GO_STEP if slow and not (at_an_end or forbidden) else CHANGE_STEP
     if abs(candidate - state.value) <= step or (
         state.waiting_s > 0.0 and rises != (state.towards > state.value)
     ):
@@ -381,7 +381,7 @@ def hold_setting(
         # Over the last ten seconds or so, should it wait for longer.
         weight = interval_s / min(waiting, CHANGE_WAIT_S)
         towards = state.towards + weight * (candidate - state.towards)
-    enough = wait * patience if slow else wait
+    enough = wait * patience if slow and not forbidden else wait
     if waiting < enough or (rested < CHANGE_REST_S and wait >= other):
         return HeldSetting(
             state.value, waiting, towards, rested, patience, state.last_move, state.before

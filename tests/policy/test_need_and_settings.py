@@ -242,6 +242,7 @@ def test_settings_change_seldom_on_swells_longer_than_the_calm(period, swing, mi
     assert np.count_nonzero(np.diff(values[180:])) < 6
 
 
+@settings(deadline=None, max_examples=20)
 @given(evenly(0.0, 0.3), evenly(0.5, 1.0), whole(20))
 def test_what_is_needed_comes_in_ten_seconds_however_patient_letting_go_became(low, high, turns):
     candidates = [*np.full(150, high), *np.tile([*np.full(130, low), *np.full(20, high)], turns)]
@@ -269,6 +270,11 @@ def test_what_heat_forbids_does_not_come_back_whole():
         for _ in range(200):
             state = hold_setting(state, candidate, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
     assert state.value == pytest.approx(0.45)
+    # Nor does it stay for patience's sake.
+    state = state._replace(patience=16.0, rested_s=1e3)
+    for _ in range(round(CALM_S)):
+        state = hold_setting(state, 0.35, 1.0, 1.0, CALM_S, CALM_S, 0.35)
+    assert state.value == pytest.approx(0.35)
 
 
 @given(evenly(1000, 50_000), evenly(0.0, 0.3))
