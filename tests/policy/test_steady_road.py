@@ -39,7 +39,7 @@ roads = st.builds(
 )
 
 
-@settings(few, max_examples=4)
+@settings(few, max_examples=3)
 @given(roads)
 def test_fewer_than_six_changes_an_hour(road):
     assert judge_steady_road(road).per_hour < MOST_PER_HOUR
