@@ -291,13 +291,16 @@ def draw_schedule(schedule: Schedule, rig: Rig | None = None) -> Figure:
 
 
 def _name_grounds(axes: Axes, schedule: Schedule) -> None:
-    """Handbook grounds along the top, at their mean coefficient."""
+    """Handbook grounds along the top, at their mean coefficient, and the speed assumed there."""
     logs = np.log(schedule.rolling_resistance)
     upper = axes.secondary_xaxis("top")
     means = [np.log(ground.rolling_resistance) for ground in HANDBOOK_GROUNDS]
     places = np.interp(means, logs, np.arange(logs.size))
-    upper.set_xticks(places, [ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS])
-    upper.tick_params(labelsize=8)
+    speeds = np.interp(means, logs, 3.6 * schedule.reference_speed_m_s.mean(axis=0))
+    names = [ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS]
+    labels = [f"{name}\n{speed:.0f} km/h" for name, speed in zip(names, speeds, strict=True)]
+    upper.set_xticks(places, labels)
+    upper.tick_params(labelsize=7.5)
 
 
 def _mark_masses(panels: Any, schedule: Schedule, rig: Rig) -> None:
