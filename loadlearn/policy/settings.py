@@ -352,8 +352,8 @@ def hold_setting(
     rise_wait_s, fall_wait_s : float
         For how long a higher and a lower value must stay (s).
     most : float
-        What comes back whole comes back no higher than this, and a value above it falls without
-        patience and without ``LET_GO_STEP``.
+        What comes back whole comes back no higher than this; where both directions are slow, for
+        more is needed than this, a value above it falls without patience and ``LET_GO_STEP``.
 
     Returns
     -------
@@ -365,7 +365,8 @@ def hold_setting(
     wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
     slow = wait > CHANGE_WAIT_S
     at_an_end = candidate < END_MARGIN or candidate > 1.0 - END_MARGIN
-    forbidden = state.value > most
+    # By heat, not for want of need: what is sustainable changes by the second.
+    forbidden = state.value > most and rise_wait_s == fall_wait_s
     step = LET_GO_STEP if slow and not (at_an_end or forbidden) else CHANGE_STEP
     if abs(candidate - state.value) <= step or (
         state.waiting_s > 0.0 and rises != (state.towards > state.value)

@@ -275,6 +275,12 @@ def test_what_heat_forbids_does_not_come_back_whole():
     for _ in range(round(CALM_S)):
         state = hold_setting(state, 0.35, 1.0, 1.0, CALM_S, CALM_S, 0.35)
     assert state.value == pytest.approx(0.35)
+    # But a breath of heat while nothing is needed hurries nothing.
+    state = state._replace(patience=16.0, rested_s=1e3)
+    for i in range(round(3.0 * CALM_S)):
+        most = 0.2 * (i % 5)
+        state = hold_setting(state, 0.0, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
+    assert state.value == pytest.approx(0.35)
 
 
 @given(evenly(1000, 50_000), evenly(0.0, 0.3))
