@@ -62,9 +62,9 @@ CALM_S, CALM_SPEED_M_S = 120.0, 17.0
 first takes at the second: 2 km, longer than a hill. Standing still tells nothing of a road."""
 LET_GO_STEP, END_MARGIN = 0.15, 0.01
 """Letting go is for a move of more than the first, or to within the second of all or nothing."""
-PATIENCE_STEP, PATIENCE_MOST, PATIENCE_S = 4.0, 16.0, 3600.0
-"""Each turn back multiplies the calm asked for by the first, up to the second; forgotten with the
-time constant of the third (s)."""
+PATIENCE_STEP, AGAIN_STEP, PATIENCE_MOST, PATIENCE_S = 4.0, 2.0, 16.0, 3600.0
+"""Each turn back multiplies the calm asked for by the first, each letting go after another by the
+second, up to the third; forgotten with the time constant of the fourth (s)."""
 PREMATURE_S = 1800.0
 """What is asked for again within this time was let go of too early (s)."""
 
@@ -336,7 +336,8 @@ def hold_setting(
 
     How long a swell of the road, or of what is believed of the load, takes is not known beforehand.
     So each turn from letting go to asking again, or back, multiplies the calm that the next letting
-    go needs (``PATIENCE_STEP``), and what is asked for again soon comes back whole. With a fixed
+    go needs (``PATIENCE_STEP``), letting go bit by bit does so too (``AGAIN_STEP``), and what is
+    asked for again soon comes back whole. With a fixed
     calm of 120 s, nine steady roads of eighty changed six times an hour or more, one of them 34
     times (``experiments/steady_road.py``).
 
@@ -388,7 +389,9 @@ def hold_setting(
             state.value, waiting, towards, rested, patience, state.last_move, state.before
         )
     move = 1.0 if rises else -1.0
-    if move * state.last_move < 0.0:
+    if slow and move * state.last_move > 0.0:
+        patience = min(AGAIN_STEP * patience, PATIENCE_MOST)
+    elif move * state.last_move < 0.0:
         patience = min(PATIENCE_STEP * patience, PATIENCE_MOST)
         if wait < other and rested < PREMATURE_S:
             whole = max(towards, min(state.before, most)) if rises else min(towards, state.before)
