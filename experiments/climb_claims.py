@@ -61,8 +61,9 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     """One line per rig and one for all."""
     lines = []
     for name, group in [*rows.groupby("rig"), ("all", rows)]:
-        due = group[group["possible"] > 0.1]
-        ratio = due["used"] / due[["possible", "kept"]].min(axis=1)
+        # As the judgement: where next to nothing is sustainable or kept, nothing is due.
+        share = group[["possible", "kept"]].min(axis=1)
+        ratio = (group["used"] / share)[share > 0.1]
         lines.append(
             {
                 "rig": name,

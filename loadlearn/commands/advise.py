@@ -21,6 +21,7 @@ from loadlearn.commands.common import (
     OutFolder,
     RigFile,
     console,
+    exceeded_lines,
     progress,
 )
 from loadlearn.commands.common import register as _register
@@ -174,6 +175,7 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
     import numpy as np
 
     from loadlearn.figures.policy import limit_bars
+    from loadlearn.policy.reason import rig_warnings
 
     time = advice["time_s"].to_numpy(dtype=float)
     interval = np.diff(time, append=time[-1])
@@ -197,11 +199,7 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
     at_end["reason"] = str(last["reason"])
     changes = int(last["setting_changes"])
     hours = max((time[-1] - time[0]) / 3600.0, 1e-9)
-    warnings = []
-    if rig.engine.uprated is None:
-        warnings.append("the rig has no [engine.uprated]: there is no extra torque to advise on")
-    if rig.limits.exhaust_gas_temp_sensor == "none":
-        warnings.append("the rig has no exhaust temperature sensor: extra torque is always 0")
+    warnings = rig_warnings(rig)
     highest = float(np.nanmax(np.append(advice["rating_probability"].to_numpy(dtype=float), 0.0)))
     if highest >= 0.05:
         warnings.append(f"above a rating with probability up to {highest:.2f}: weigh the load")
@@ -249,11 +247,8 @@ def print_advice(run: AdviceRun) -> None:
     for name, seconds in sorted(summary["seconds_limited"].items(), key=lambda item: -item[1]):
         table.add_row(f"limit: {name.replace('_', ' ')}", f"{seconds:.0f} s")
     out.print(table)
-    for one in summary["limits_exceeded"]:
-        out.print(
-            f"WARNING: {one['channel']} above {one['limit']:g} from {one['start_s']:.0f} s to "
-            f"{one['end_s']:.0f} s, peak {one['peak']:.0f}"
-        )
+    for line in exceeded_lines(summary["limits_exceeded"]):
+        out.print(f"WARNING: {line}")
     for warning in summary["warnings"]:
         out.print(f"WARNING: {warning}")
     for reason in summary["trust"]["reasons"]:

@@ -246,6 +246,36 @@ def progress(label: str, total: int | None = None, after_s: float = 2.0) -> Iter
         shown._hide()
 
 
+def exceeded_lines(exceeded: list[dict[str, Any]]) -> list[str]:
+    """One line per channel that passed its limit, however often it did.
+
+    Parameters
+    ----------
+    exceeded : list of dict
+        ``channel``, ``limit``, ``start_s``, ``end_s`` and ``peak`` of each time.
+
+    Returns
+    -------
+    list of str
+    """
+    groups: dict[tuple[str, float], list[dict[str, Any]]] = {}
+    for one in exceeded:
+        groups.setdefault((one["channel"], one["limit"]), []).append(one)
+    lines = []
+    for (channel, limit), cases in groups.items():
+        first, last = cases[0]["start_s"], cases[-1]["end_s"]
+        when = f"from {first:.0f} s to {last:.0f} s"
+        if len(cases) > 1:
+            seconds = sum(one["end_s"] - one["start_s"] for one in cases)
+            when = (
+                f"{len(cases)} times between {first:.0f} and {last:.0f} s, {seconds:.0f} s in all"
+            )
+        lines.append(
+            f"{channel} above {limit:g} {when}, peak {max(one['peak'] for one in cases):.0f}"
+        )
+    return lines
+
+
 def plus_minus(value: dict[str, Any], decimals: int, unit: str = "") -> str:
     """A quantity of a summary as ``mean (low to high) unit``.
 

@@ -20,6 +20,7 @@ from loadlearn.commands.common import (
     OutFolder,
     RigFile,
     console,
+    exceeded_lines,
     plus_minus,
     progress,
 )
@@ -253,11 +254,8 @@ def print_summary(run: EstimateRun) -> None:
         chance = summary[rating]
         if chance is not None and chance >= 0.05:
             out.print(f"WARNING: above the {name} rating with probability {chance:.2f}")
-    for one in summary["limits_exceeded"]:
-        out.print(
-            f"WARNING: {one['channel']} above {one['limit']:g} from {one['start_s']:.0f} s to "
-            f"{one['end_s']:.0f} s, peak {one['peak']:.0f}"
-        )
+    for line in exceeded_lines(summary["limits_exceeded"]):
+        out.print(f"WARNING: {line}")
     for warning in summary["warnings"]:
         out.print(f"note: {warning}")
     for reason in summary["trust"]["reasons"]:

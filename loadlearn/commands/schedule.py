@@ -105,6 +105,9 @@ def schedule(
 
     Example: loadlearn schedule --rig rig.toml --out out --ambient 40
     """
+    from loadlearn.policy.reason import rig_warnings
+    from loadlearn.rig import Rig
+
     with progress("computing the table"):
         table = run_schedule(
             rig,
@@ -121,7 +124,14 @@ def schedule(
         f"{table.rolling_resistance[0]:g} to {table.rolling_resistance[-1]:g}"
     )
     for name, change in table.isotonic_change.items():
-        shown.print(f"order along the axes restored in {name}: changed by at most {change:.3f}")
+        if change >= 0.005:
+            least = f"{change:.1f} s" if name.endswith("_s") else f"{100 * change:.0f} %"
+            shown.print(
+                f"order along the axes restored in {name.removesuffix('_s').replace('_', ' ')}: "
+                f"changed by at most {least}"
+            )
+    for warning in rig_warnings(Rig.from_toml(rig)):
+        shown.print(f"WARNING: {warning}")
     shown.print(CAUTION_ADVICE)
     shown.print(f"written to {out}")
     return DONE

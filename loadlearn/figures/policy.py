@@ -70,9 +70,12 @@ def draw_advice(trace: pd.DataFrame, advice: pd.DataFrame, rig: Rig) -> Figure:
     panels[5].set_xlabel(f"time ({unit})", fontsize=9)
     panels[0].set_xlim(time[0], time[-1])
     figure.align_ylabels(panels)
-    last = str(advice["reason"].iloc[-1])
-    title = f"Advice over the drive, {rig.name}\nat the end: {textwrap.shorten(last, 150)}"
-    figure.suptitle(title, fontsize=10, x=0.01, ha="left")
+    last = "at the end: " + str(advice["reason"].iloc[-1])
+    lines = [
+        *textwrap.wrap(f"Advice over the drive, {rig.name}", 130, max_lines=1),
+        *textwrap.wrap(last, 130, max_lines=3),
+    ]
+    figure.suptitle("\n".join(lines), fontsize=10, x=0.01, ha="left")
     return figure
 
 
@@ -180,11 +183,12 @@ def _draw_settings(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
 
 
 def _draw_extra(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
-    axes.plot(time, advice["wanted_share"], color=GREY, linewidth=0.8, label="wanted")
+    axes.plot(time, advice["torque_factor"], color=ORANGE, linewidth=0.7, label="torque factor")
     axes.fill_between(
         time, 0.0, advice["extra_torque"], color=BLUE, alpha=0.45, linewidth=0, label="allowed"
     )
-    axes.plot(time, advice["torque_factor"], color=ORANGE, linewidth=0.7, label="torque factor")
+    # Last, for all of it wanted lies on the factor's line.
+    axes.plot(time, advice["wanted_share"], color=BLACK, linewidth=1.0, label="wanted")
     axes.set_ylim(-0.04, 1.3)
     axes.set_yticks([0.0, 0.5, 1.0])
     tidy(axes, "extra torque (–)")
@@ -287,13 +291,16 @@ def draw_schedule(schedule: Schedule, rig: Rig | None = None) -> Figure:
 
 
 def _name_grounds(axes: Axes, schedule: Schedule) -> None:
-    """Handbook grounds along the top, at their mean coefficient."""
+    """Handbook grounds along the top, at their mean coefficient, and the speed assumed there."""
     logs = np.log(schedule.rolling_resistance)
     upper = axes.secondary_xaxis("top")
     means = [np.log(ground.rolling_resistance) for ground in HANDBOOK_GROUNDS]
     places = np.interp(means, logs, np.arange(logs.size))
-    upper.set_xticks(places, [ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS])
-    upper.tick_params(labelsize=8)
+    speeds = np.interp(means, logs, 3.6 * schedule.reference_speed_m_s.mean(axis=0))
+    names = [ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS]
+    labels = [f"{name}\n{speed:.0f} km/h" for name, speed in zip(names, speeds, strict=True)]
+    upper.set_xticks(places, labels)
+    upper.tick_params(labelsize=7.5)
 
 
 def _mark_masses(panels: Any, schedule: Schedule, rig: Rig) -> None:

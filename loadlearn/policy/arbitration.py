@@ -15,7 +15,7 @@ from loadlearn.policy.protections import AT_ONCE, GRADUAL, HEAT, PROTECTIONS, SE
 RISE_PER_S = 0.25
 WANT_FALL_PER_S = 0.5
 """Fall towards what the settings want when they want less."""
-FALL_PER_S = {SENSOR: 5.0, HEAT: 1.25, GRADUAL: 0.1}
+FALL_PER_S = {SENSOR: 8.0, HEAT: 1.25, GRADUAL: 0.1}
 
 REMOVAL_OF_CAP: NDArray[np.float64] = np.array([one.removal for one in PROTECTIONS], dtype=float)
 """Kind of removal for each place in the array of caps."""

@@ -195,6 +195,8 @@ def policy_step(
     bits = 0
     for i in range(_CAPS):
         cap = memory.caps[i]
+        if i == EXHAUST_GAS_HEAT and config.exhaust_sensor < 0.5:
+            continue  # a guess without a sensor holds nothing back that the missing one does not
         if cap < 1.0 and (_PREDICTIVE[i] < 0.5 or cap < wanted - 0.01):
             bits |= 1 << i
     if changing:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from loadlearn.policy.columns import LIMIT_NAMES
 from loadlearn.policy.protections import PROTECTIONS
+
+if TYPE_CHECKING:
+    from loadlearn.rig import Rig
 
 _SENTENCES = {one.name: one.sentence for one in PROTECTIONS} | {
     "gear_change": "a gear change is under way",
@@ -47,6 +51,35 @@ def limits_of_bits(bits: float) -> tuple[str, ...]:
     """
     number = int(bits)
     return tuple(name for i, name in enumerate(LIMIT_NAMES) if number >> i & 1)
+
+
+def rig_warnings(rig: Rig) -> list[str]:
+    """What in a rig file keeps every advice from it at nothing, or makes it doubtful.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    list of str
+        One sentence each.
+    """
+    found = []
+    place = rig.limits.exhaust_gas_temp_sensor
+    if rig.engine.uprated is None:
+        found.append("the rig has no [engine.uprated]: there is no extra torque to advise on")
+    if place == "none":
+        found.append("the rig has no exhaust temperature sensor: extra torque is always 0")
+    key = "exhaust_gas_temp_after_turbine_degc" if place == "after_turbine" else ""
+    key = "exhaust_gas_temp_degc" if place == "before_turbine" else key
+    if key and rig.engine.fuel == "petrol" and key not in rig.limits.model_fields_set:
+        found.append(
+            f"limits.{key} is left at {getattr(rig.limits, key):g} degC, which suits a diesel: a "
+            "petrol engine's gas is hotter than that without any extra torque, so that none will "
+            "be allowed; give the limit that the engine's maker states"
+        )
+    return found
 
 
 def reason_sentence(
@@ -125,7 +158,7 @@ def reason_sentence(
         verb = "held back" if extra_torque > 0.005 else "none now"
         tail = f"; {verb}: {cause}"
         if len(shown) > 1:
-            tail += f" (and {len(shown) - 1} more)"
+            tail += f" (also {', '.join(name.replace('_', ' ') for name in shown[1:])})"
     if not math.isnan(rating_probability) and rating_probability >= 0.05:
         tail += f"; above a rating with probability {rating_probability:.2f}, weigh it"
     return f"{load}{place}{road}: {middle}{tail}"

@@ -19,6 +19,7 @@ from loadlearn.policy.columns import (
     COOLANT,
     GEARBOX_OIL,
     INTAKE,
+    SPEED,
     TICK_ECONOMY,
     TICK_MASS,
     TICK_MASS_SD,
@@ -51,6 +52,7 @@ from loadlearn.policy.settings import (
     SUSTAINED_S,
     EpisodeState,
     HeatNow,
+    calm_pace,
     default_setting,
     economy_of_reserve,
     follow_kept,
@@ -192,9 +194,12 @@ def renew_settings(
         # is what is published, the share given follows the kept share and the caps. What the heat
         # allows again comes slowly too, else retention followed every breath of a hot engine.
         rise_wait = CALM_S if sustainable < need - CHANGE_STEP else CHANGE_WAIT_S
-        held_retention = hold_setting(state.retention, retention, since, rise_wait, CALM_S)
-        held_economy = hold_setting(state.economy, economy, since, CALM_S, CHANGE_WAIT_S)
-        held_kept = follow_kept(state.kept, need, liquids, since)
+        pace = calm_pace(row[SPEED])
+        held_retention = hold_setting(
+            state.retention, retention, since, pace, rise_wait, CALM_S, sustainable
+        )
+        held_economy = hold_setting(state.economy, economy, since, pace, CALM_S, CHANGE_WAIT_S, 1.0)
+        held_kept = follow_kept(state.kept, need, liquids, since, pace)
     changes = state.setting_changes
     if held_retention.value != state.retention.value:
         changes += 1.0

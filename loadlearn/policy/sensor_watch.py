@@ -12,6 +12,9 @@ from one that the logger polls slowly or rounds. Two independent signs, either o
 
 A sensor that stands still while nothing happens is not detectable by anybody, and does no harm; it
 is found as soon as the temperature should move.
+
+Repetition needs readings. From ten a second a freeze is found within a second; with fewer it takes
+up to ten readings, for a single equal reading is chance once in five times.
 """
 
 from __future__ import annotations
@@ -23,13 +26,18 @@ REPEAT_CHANCE = 1e-7
 SUSPECT_CHANCE = 1e-3
 SHORTEST_FREEZE_S = 0.82
 """Chance repeats for less than this; longer, the torque could not be gone within a second (s)."""
+FEWEST_REPEATS = 7.0
+"""A sensor rounded to whole kelvins repeats itself once in five: this often once in 100 000."""
 MOVE_K = 8.0
 DROP_OUT_S = 0.3
 """Missing or impossible readings are forgiven for this long (s)."""
 TRUST_AFTER_S = 5.0
 """A sensor that was not trusted must be good for this long (s)."""
-# The habits of steady driving count, not those of the liveliest minute: up faster than down.
+# The habits of steady driving count, not those of the liveliest minute: up faster than down. By the
+# reading, and where readings are fewer than ten a second by the time: else habits that take half a
+# minute to learn at 10 Hz took five at 1 Hz, and a freeze passed for a habit meanwhile.
 _SHARE_MEMORY_UP, _SHARE_MEMORY_DOWN = 0.01, 0.003
+_PACE_S, _LONGEST_PACE = 0.1, 10.0
 
 
 class SensorState(NamedTuple):
@@ -120,6 +128,7 @@ def watch_sensor(
         length = state.repeats + 1.0
         now = state.repeats / length
         memory = _SHARE_MEMORY_UP if now > share else _SHARE_MEMORY_DOWN
+        memory *= min(max(interval_s / _PACE_S, 1.0), _LONGEST_PACE)
         weight = 1.0 - (1.0 - memory) ** length
         if not math.isnan(state.reading_degc):
             share += weight * (now - share)
@@ -129,7 +138,7 @@ def watch_sensor(
         unchanged, repeats, move = 0.0, 0.0, 0.0
 
     chance = repeats * math.log(min(max(share, 0.01), 0.9999))
-    overdue = lively and unchanged >= SHORTEST_FREEZE_S
+    overdue = lively and unchanged >= SHORTEST_FREEZE_S and repeats >= FEWEST_REPEATS
     by_repetition = overdue and chance <= math.log(REPEAT_CHANCE)
     suspect = overdue and chance <= math.log(SUSPECT_CHANCE)
     by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 2.2 * hold)

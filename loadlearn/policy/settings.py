@@ -57,8 +57,16 @@ READING_SD_K = 0.5
 """Readings of coolant and oil are in whole degrees on common channels (K)."""
 CHANGE_STEP, CHANGE_WAIT_S, CHANGE_REST_S = 0.05, 10.0, 60.0
 """A setting moves by more than the first, after the second; it then rests for the third."""
-CALM_S = 120.0
-"""Less retention, or more economy, must have been right for this long: longer than a hill (s)."""
+CALM_S, CALM_SPEED_M_S = 120.0, 17.0
+"""Less retention, or more economy, must have been right for this long (s), and for as far as the
+first takes at the second: 2 km, longer than a hill. Standing still tells nothing of a road."""
+LET_GO_STEP, END_MARGIN = 0.15, 0.01
+"""Letting go is for a move of more than the first, or to within the second of all or nothing."""
+PATIENCE_STEP, AGAIN_STEP, PATIENCE_MOST, PATIENCE_S = 4.0, 2.0, 16.0, 3600.0
+"""Each turn back multiplies the calm asked for by the first, each letting go after another by the
+second, up to the third; forgotten with the time constant of the fourth (s)."""
+PREMATURE_S = 1800.0
+"""What is asked for again within this time was let go of too early (s)."""
 
 KEPT_SUSTAINED_S = 200.0
 """Horizon of the kept share: between the time constants of coolant and gearbox oil (s)."""
@@ -292,31 +300,46 @@ class HeldSetting(NamedTuple):
 
     value: float
     waiting_s: float
+    """How long the other value has stood; what is slow counts the less the slower the driving."""
     towards: float
-    """Mean of the candidate over the waiting time."""
+    """What the setting would become."""
     rested_s: float
     """Time since it last changed."""
+    patience: float
+    """Factor on the calm that is asked for, from 1; see :func:`hold_setting`."""
+    last_move: float
+    """1 when the last change was a rise, -1 when it was a fall, 0 before any."""
+    before: float
+    """Value before the last change."""
 
 
 def default_setting() -> HeldSetting:
     """A setting at its default, free to move."""
-    return HeldSetting(0.0, 0.0, 0.0, CHANGE_REST_S)
+    return HeldSetting(0.0, 0.0, 0.0, CHANGE_REST_S, 1.0, 0.0, 0.0)
 
 
 def hold_setting(
     state: HeldSetting,
     candidate: float,
     interval_s: float,
+    pace: float,
     rise_wait_s: float,
     fall_wait_s: float,
+    most: float,
 ) -> HeldSetting:
     """Change a setting only for a move of more than 0.05 that stays, and then rest.
 
     A move that must stay for ``CHANGE_WAIT_S`` only is published as the candidate's mean over that
     time; it needs no rest where the other direction is the slow one, for power that is needed must
-    come. A move that must stay for longer, ``CALM_S``, is published as far as it was never gone
-    back on. Without the slow direction the settings followed every hollow of an undulating road:
-    of forty steady drives six changed more than six times an hour, one of them 86 times.
+    come. A move that must stay for longer, ``CALM_S``, lets go of something; it is published as far
+    as it was never gone back on, and only where it is worth a change (``LET_GO_STEP``).
+
+    How long a swell of the road, or of what is believed of the load, takes is not known beforehand.
+    So each turn from letting go to asking again, or back, multiplies the calm that the next letting
+    go needs (``PATIENCE_STEP``), letting go bit by bit does so too (``AGAIN_STEP``), and what is
+    asked for again soon comes back whole. With a fixed
+    calm of 120 s, nine steady roads of eighty changed six times an hour or more, one of them 34
+    times (``experiments/steady_road.py``).
 
     Parameters
     ----------
@@ -325,35 +348,75 @@ def hold_setting(
         The definition's value now.
     interval_s : float
         Time since it was last asked (s).
+    pace : float
+        Part of that time which counts as calm (:func:`calm_pace`), 0 to 1.
     rise_wait_s, fall_wait_s : float
         For how long a higher and a lower value must stay (s).
+    most : float
+        What comes back whole comes back no higher than this; where both directions are slow, for
+        more is needed than this, a value above it falls without patience and ``LET_GO_STEP``.
 
     Returns
     -------
     HeldSetting
     """
     rested = min(state.rested_s + interval_s, 1e4)
+    patience = 1.0 + (state.patience - 1.0) * math.exp(-interval_s / PATIENCE_S)
     rises = candidate > state.value
-    if abs(candidate - state.value) <= CHANGE_STEP or (
+    wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
+    slow = wait > CHANGE_WAIT_S
+    at_an_end = candidate < END_MARGIN or candidate > 1.0 - END_MARGIN
+    # By heat, not for want of need: what is sustainable changes by the second.
+    forbidden = state.value > most and rise_wait_s == fall_wait_s
+    step = LET_GO_STEP if slow and not (at_an_end or forbidden) else CHANGE_STEP
+    if abs(candidate - state.value) <= step or (
         state.waiting_s > 0.0 and rises != (state.towards > state.value)
     ):
-        return HeldSetting(state.value, 0.0, state.value, rested)
-    wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
-    waiting = state.waiting_s + interval_s
+        return HeldSetting(
+            state.value, 0.0, state.value, rested, patience, state.last_move, state.before
+        )
+    waiting = state.waiting_s + (interval_s * pace if slow else interval_s)
     towards = candidate
-    if state.waiting_s > 0.0 and wait > CHANGE_WAIT_S:
+    if state.waiting_s > 0.0 and slow:
         towards = min(candidate, state.towards) if rises else max(candidate, state.towards)
     elif state.waiting_s > 0.0:
         # Over the last ten seconds or so, should it wait for longer.
         weight = interval_s / min(waiting, CHANGE_WAIT_S)
         towards = state.towards + weight * (candidate - state.towards)
-    if waiting >= wait and (rested >= CHANGE_REST_S or wait < other):
-        return HeldSetting(towards, 0.0, towards, 0.0)
-    return HeldSetting(state.value, waiting, towards, rested)
+    enough = wait * patience if slow and not forbidden else wait
+    if waiting < enough or (rested < CHANGE_REST_S and wait >= other):
+        return HeldSetting(
+            state.value, waiting, towards, rested, patience, state.last_move, state.before
+        )
+    move = 1.0 if rises else -1.0
+    if slow and move * state.last_move > 0.0:
+        patience = min(AGAIN_STEP * patience, PATIENCE_MOST)
+    elif move * state.last_move < 0.0:
+        patience = min(PATIENCE_STEP * patience, PATIENCE_MOST)
+        if wait < other and rested < PREMATURE_S:
+            whole = max(towards, min(state.before, most)) if rises else min(towards, state.before)
+            towards = whole
+    return HeldSetting(towards, 0.0, towards, 0.0, patience, move, state.value)
+
+
+def calm_pace(speed_m_s: float) -> float:
+    """Part of a time that counts as calm at a speed: hills are lengths.
+
+    Parameters
+    ----------
+    speed_m_s : float
+        Road speed (m/s); NaN = unknown, which counts as standing.
+
+    Returns
+    -------
+    float
+        0 to 1, all from ``CALM_SPEED_M_S``.
+    """
+    return min(speed_m_s / CALM_SPEED_M_S, 1.0) if speed_m_s > 0.0 else 0.0
 
 
 def follow_kept(
-    state: HeldSetting, need: float, liquids_share: float, interval_s: float
+    state: HeldSetting, need: float, liquids_share: float, interval_s: float, pace: float
 ) -> HeldSetting:
     """The share kept under sustained demand: gives way to warm liquids evenly.
 
@@ -368,8 +431,8 @@ def follow_kept(
         Need N.
     liquids_share : float
         What coolant and oil sustain.
-    interval_s : float
-        Time since it was last asked (s).
+    interval_s, pace : float
+        As for :func:`hold_setting`.
 
     Returns
     -------
@@ -378,8 +441,10 @@ def follow_kept(
     if liquids_share < state.value:
         part = 1.0 - math.exp(-interval_s / KEPT_LAG_S)
         value = state.value + part * (liquids_share - state.value)
-        return HeldSetting(value, 0.0, value, min(state.rested_s + interval_s, 1e4))
-    return hold_setting(state, min(need, liquids_share), interval_s, CHANGE_WAIT_S, CALM_S)
+        rested = min(state.rested_s + interval_s, 1e4)
+        return HeldSetting(value, 0.0, value, rested, state.patience, state.last_move, state.before)
+    wanted = min(need, liquids_share)
+    return hold_setting(state, wanted, interval_s, pace, CHANGE_WAIT_S, CALM_S, liquids_share)
 
 
 def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:

@@ -16,9 +16,14 @@ from loadlearn.policy.columns import (
     TICK_COLUMNS,
 )
 from loadlearn.policy.draws import draws_from_summaries
-from loadlearn.policy.law import run_policy
+from loadlearn.policy.law import policy_entry
 from loadlearn.policy.reason import limits_of_bits
-from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.state import (
+    PolicyState,
+    initial_policy_state,
+    policy_config,
+    policy_memory,
+)
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.rig import Rig
 
@@ -48,6 +53,7 @@ class Law:
         self.state = initial_policy_state(self.p)
         self.out = np.zeros((1, len(ADVICE_COLUMNS)))
         self.second = None
+        self.run: Callable[..., PolicyState] | None = None
         self.set_belief(self.belief)
 
     def set_belief(self, belief: Belief) -> None:
@@ -76,7 +82,7 @@ class Law:
         second = np.floor(sample["time_s"])
         tick = np.array([0 if second != self.second else -1], dtype=np.int64)
         self.second = second
-        self.state = run_policy(
+        arguments = (
             self.p,
             self.config,
             self.memory,
@@ -87,6 +93,9 @@ class Law:
             self.ticks,
             self.out,
         )
+        if self.run is None:
+            self.run = policy_entry(*arguments)
+        self.state = self.run(*arguments)
         return self.out[0]
 
 
@@ -152,3 +161,31 @@ def close_loop(
             plant.shift_left_s,
         )
     return Record(*rows.T, advice=advice, caps=caps)
+
+
+def close_loop_at(
+    plant: object,
+    law: Law,
+    stamps: np.ndarray,
+    pedal: Callable[[float], float],
+    grade: Callable[[float], float],
+    disturb: Callable[[float, dict[str, float]], dict[str, float]],
+) -> tuple[np.ndarray, np.ndarray]:
+    """The loop at time stamps of any rate, regular or not; the plant never steps over 0.1 s.
+
+    Returns the extra torque and whether the exhaust sensor's protection acted, per stamp.
+    """
+    share, factor = 0.0, 1.0
+    extra, acting = np.zeros(len(stamps)), np.zeros(len(stamps), dtype=bool)
+    for i, stamp in enumerate(stamps):
+        interval = stamp - plant.time_s
+        steps = max(int(np.ceil(interval / 0.1 - 1e-9)), 1)
+        for _ in range(steps):
+            plant.step(
+                pedal(plant.time_s), share, factor, grade(plant.distance_m), interval / steps
+            )
+        out = law.step(disturb(stamp, {**plant.sample(), "time_s": float(stamp)}))
+        share, factor = float(out[OUT_EXTRA]), float(out[OUT_FACTOR])
+        extra[i] = share
+        acting[i] = "exhaust_sensor" in limits_of_bits(out[OUT_BITS])
+    return extra, acting

@@ -83,7 +83,7 @@ class Plant:
 
     def rpm(self) -> float:
         rpm = self.speed_m_s / self.rig.vehicle.tyre_radius_m * self.ratios[self.gear - 1]
-        return float(np.clip(rpm * 30 / math.pi, 1100.0, self.rpm_grid[-1]))
+        return float(min(max(rpm * 30 / math.pi, 1100.0), self.rpm_grid[-1]))
 
     def full_load(self, share: float) -> float:
         base = np.interp(self.rpm(), self.rpm_grid, self.base)

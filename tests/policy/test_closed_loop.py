@@ -19,7 +19,7 @@ from cases_bench import (
     seeds,
 )
 from climb_bench import at_full_load, longest_s
-from closed_loop_bench import Belief, Law, close_loop
+from closed_loop_bench import Belief, Law, close_loop, close_loop_at
 from draws_bench import evenly, one_of
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -59,8 +59,8 @@ def broken(kind: str, held: float) -> float:
     }[kind]
 
 
-def sensor_breaks(rig, plant, kind: str, when: float, seconds: float):
-    """A climb on which the exhaust sensor breaks at a time."""
+def breaking(rig, kind: str, when: float):
+    """What turns a good sample into that of an exhaust sensor which breaks at a time."""
     held = {}
     name = "exhaust_gas_temp_degc"
     if rig.limits.exhaust_gas_temp_sensor == "after_turbine":
@@ -72,14 +72,22 @@ def sensor_breaks(rig, plant, kind: str, when: float, seconds: float):
             return sample
         return {**sample, name: broken(kind, held["value"])}
 
-    return close_loop(
-        plant,
-        Law(rig, loaded(rig)),
-        seconds,
-        lambda t: 0.4 if t < 60 else 1.0,
-        lambda x: 0.12 if x > 1000 else 0.0,
-        disturb,
-    )
+    return disturb
+
+
+def foot(time: float) -> float:
+    """Cruise for a minute, then full throttle."""
+    return 0.4 if time < 60.0 else 1.0
+
+
+def hill(x: float) -> float:
+    """Level for a kilometre, then 12 %."""
+    return 0.12 if x > 1000.0 else 0.0
+
+
+def sensor_breaks(rig, plant, kind: str, when: float, seconds: float):
+    """A climb on which the exhaust sensor breaks at a time."""
+    return close_loop(plant, Law(rig, loaded(rig)), seconds, foot, hill, breaking(rig, kind, when))
 
 
 BREAKS = ("missing", "frozen", "impossible", "cold", "wild")
@@ -107,6 +115,48 @@ def test_broken_exhaust_sensor_takes_extra_torque_within_a_second(
     after = record.time >= when + 1.0
     assert np.all(record.get("extra_torque")[after] == 0.0)
     assert record.acting("exhaust_sensor")[after].all()
+
+
+READINGS_TO_NOTICE = 10
+"""A freeze shows in repetition alone, and one equal reading is chance once in five."""
+
+
+@settings(few, max_examples=10)
+@given(
+    one_of((1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)),
+    evenly(0.0, 0.7),
+    one_of(BREAKS),
+    evenly(80.0, 95.0),
+    rig_names,
+    places,
+    deviations,
+    evenly(-10.0, 30.0),
+    evenly(0.0, 1500.0),
+    seeds,
+)
+def test_broken_exhaust_sensor_at_any_rate(
+    rate, jitter, kind, when, name, place, off, ambient, altitude, seed
+):
+    """Within a second, or by the next sample where those are further apart.
+
+    A frozen one within ten readings where those take longer than a second.
+    """
+    rig = with_sensor(name, f"{place}_turbine")
+    plant = at_full_load(rig, off, ambient, altitude, seed)
+    seconds = when + max(3.0, (READINGS_TO_NOTICE + 4) * (1.0 + jitter) / rate)
+    gaps = 1.0 + jitter * np.random.default_rng(seed).uniform(-1.0, 1.0, int(2 * seconds * rate))
+    stamps = np.round(np.cumsum(gaps / rate), 4)
+    stamps = stamps[stamps < seconds]
+    extra, acting = close_loop_at(
+        plant, Law(rig, loaded(rig)), stamps, foot, hill, breaking(rig, kind, when)
+    )
+    assume(extra[(stamps > when - 3.0) & (stamps < when)].max() > 0.1)
+    since = np.cumsum(stamps >= when)
+    readings = READINGS_TO_NOTICE if kind == "frozen" else 1
+    after = (stamps >= when + 1.0) & (since >= readings)
+    assert after.sum() >= 3
+    assert np.all(extra[after] == 0.0)
+    assert acting[after].all()
 
 
 @pytest.mark.parametrize("kind", BREAKS)

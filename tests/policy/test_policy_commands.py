@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import copy
 import json
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from policy_bench import RIG_TABLE
 from test_adviser import drive_and_history
 
 from loadlearn.commands.advise import summarise
+from loadlearn.commands.common import exceeded_lines
 from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.figures.policy import draw_advice, draw_schedule, limit_bars
 from loadlearn.policy import advise_log
+from loadlearn.policy.reason import rig_warnings
 from loadlearn.policy.schedule import Schedule, compute_schedule
 from loadlearn.rig import Rig
 
@@ -72,6 +76,42 @@ def test_summary_of_the_advice(rig, advised):
     assert summary["setting_changes"] == int(advice["setting_changes"].iloc[-1])
     assert 0.0 < summary["seconds_with_extra_torque"] <= 240.0
     assert "rated" in summary["caution"] or "ratings" in summary["caution"]
+
+
+def test_one_line_per_channel_however_often_its_limit_was_passed():
+    times = [(10.0, 20.0, 730.0), (50.0, 54.0, 760.0)]
+    cases = [
+        {"channel": "gas", "limit": 720.0, "start_s": a, "end_s": b, "peak": peak}
+        for a, b, peak in times
+    ]
+    lines = exceeded_lines([*cases, {**cases[0], "channel": "coolant", "limit": 105.0}])
+    assert lines == [
+        "gas above 720 2 times between 10 and 54 s, 14 s in all, peak 760",
+        "coolant above 105 from 10 s to 20 s, peak 730",
+    ]
+
+
+def test_a_rig_that_can_never_get_extra_torque_is_told():
+    table = copy.deepcopy(RIG_TABLE)
+    assert rig_warnings(Rig.from_dict(table)) == []
+    table["engine"]["fuel"] = "petrol"
+    assert "suits a diesel" in rig_warnings(Rig.from_dict(table))[0]
+    table["limits"] = {"exhaust_gas_temp_degc": 930.0}
+    assert rig_warnings(Rig.from_dict(table)) == []
+    table["limits"]["exhaust_gas_temp_sensor"] = "none"
+    assert "no exhaust temperature sensor" in rig_warnings(Rig.from_dict(table))[0]
+    del table["engine"]["uprated"]
+    assert len(rig_warnings(Rig.from_dict(table))) == 2
+
+
+def test_what_is_said_at_the_end_fits_the_figure(rig, advised):
+    """A long sentence is wrapped, not cut off at the edge."""
+    trace, advice = advised
+    long = advice.assign(reason="none now: " + "the load is probably above a rating; " * 8)
+    figure = draw_advice(trace, long, rig)
+    figure.canvas.draw()
+    box = figure._suptitle.get_window_extent()
+    assert box.x1 <= figure.bbox.x1 and "\n" in figure._suptitle.get_text()
 
 
 def test_figures_hold_their_panels(rig, advised):

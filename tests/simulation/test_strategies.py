@@ -36,8 +36,9 @@ WARM = PlantVariation(temperature_degc=30.0, cruise_share=0.0)
 
 @pytest.fixture(scope="module")
 def road() -> Road:
-    flat = random_road(3, 6_000.0, "level", stops=[], limits_km_h=(90.0,))
-    grade = np.where(flat.distance_m > 2500.0, 6.5, 0.0)
+    # Level for two minutes and more: only then is the driver asked to be restrained.
+    flat = random_road(3, 7_000.0, "level", stops=[], limits_km_h=(90.0,))
+    grade = np.where(flat.distance_m > 3500.0, 6.5, 0.0)
     altitude = 50.0 + np.concatenate([[0.0], np.cumsum(grade[1:] * 0.05)])
     return replace(flat, grade_percent=grade, altitude_m=altitude, name="level, then 6.5 %")
 
