@@ -127,7 +127,8 @@ def situation(
         With a full-load curve and ``[engine.uprated]``.
     road : Road
     combined_mass_kg : float, optional
-        True mass (kg); nine tenths of GCM when absent.
+        True mass (kg); when absent nine tenths of GCM, or less where the trailer would then be
+        above nine tenths of the towing rating.
     retention : float, optional
         Power retention of ``fixed_share``.
     variation : PlantVariation, optional
@@ -150,7 +151,7 @@ def situation(
             "add its full_load_torque_n_m"
         )
     if combined_mass_kg is None:
-        combined_mass_kg = 0.9 * rig.nominal_gcm_kg
+        combined_mass_kg = _usual_mass_kg(rig)
     if not (math.isfinite(combined_mass_kg) and combined_mass_kg > 0.0):
         raise InputError(f"the combined mass is {combined_mass_kg:g} kg; give a positive mass")
     return Situation(
@@ -163,6 +164,14 @@ def situation(
         climbs=climbs(road),
         passing_places=passing_places(road),
     )
+
+
+def _usual_mass_kg(rig: Rig) -> float:
+    """A heavy load that keeps every rating (kg)."""
+    heavy, vehicle = 0.9 * rig.nominal_gcm_kg, rig.vehicle
+    if vehicle.rated_towing_kg is None:
+        return heavy
+    return min(heavy, vehicle.mass_kg + 0.9 * vehicle.rated_towing_kg)
 
 
 def module_logger() -> Logger:
