@@ -37,8 +37,9 @@ def comparison_notes(result: Comparison) -> list[str]:
     above = _above_ratings(what)
     if above:
         notes.append(
-            f"{above}: where the load is known the extra torque stays unused, and fixed_share and "
-            "short_pull, which know no load, use it all the same; compare with another --mass"
+            f"{above}: where the load is known the ratings hold the extra torque back, and "
+            "fixed_share and short_pull, which know no load, use it all the same; compare with "
+            "another --mass"
         )
     for name, rows in table.groupby("strategy", sort=False):
         held = float(rows["ratings_held_back"].mean())

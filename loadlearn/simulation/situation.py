@@ -154,6 +154,13 @@ def situation(
         combined_mass_kg = _usual_mass_kg(rig)
     if not (math.isfinite(combined_mass_kg) and combined_mass_kg > 0.0):
         raise InputError(f"the combined mass is {combined_mass_kg:g} kg; give a positive mass")
+    vehicle = rig.vehicle
+    assert vehicle.mass_sd_kg is not None
+    if combined_mass_kg < vehicle.mass_kg - 3.0 * vehicle.mass_sd_kg:
+        raise InputError(
+            f"the combined mass is {combined_mass_kg:,.0f} kg, but the rig alone weighs "
+            f"{vehicle.mass_kg:,.0f} kg (mass_kg); give tow vehicle and trailer together, in kg"
+        )
     return Situation(
         rig=rig,
         road=road,

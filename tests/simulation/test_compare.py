@@ -271,6 +271,8 @@ def test_a_load_above_its_ratings_is_told_and_never_the_default(
     weak = utility.vehicle.model_copy(update={"rated_towing_kg": 1500.0})
     tow = situation(utility.model_copy(update={"vehicle": weak}), road)
     assert tow.combined_mass_kg == pytest.approx(2650.0 + 1350.0)
+    with pytest.raises(InputError, match="the rig alone weighs 2,650 kg"):
+        situation(utility, road, 2000.0)
 
 
 def test_a_road_that_cannot_be_driven_is_refused(utility: Rig, tmp_path: Path) -> None:
