@@ -527,6 +527,12 @@ def test_command_writes_everything_or_nothing(tmp_path):
     assert len(pd.read_csv(out / "dyno.csv")) > 40
     again = CliRunner().invoke(app, arguments)
     assert again.exit_code == 2
+    same = f"{arguments[1]},{arguments[1]}"
+    twice = CliRunner().invoke(app, ["dyno", same, arguments[1], "--out", str(out), "--force"])
+    assert twice.exit_code == 0, twice.output
+    warnings = json.loads((out / "dyno.json").read_text())["warnings"]
+    for said in ("both before and after", "a copy is no repeat"):
+        assert sum(said in warning for warning in warnings) == 1
     missing = CliRunner().invoke(app, [*arguments[:2], "none.csv", "--out", str(tmp_path / "no")])
     assert missing.exit_code == 2
     assert not (tmp_path / "no").exists()
