@@ -230,7 +230,15 @@ def plot(table: pd.DataFrame) -> Any:
         part = table[table["fault"] == kind]
         level = np.arange(len(part))
         place.fill_between(level, part["low95_percent"], part["high95_percent"], alpha=0.2)
-        place.plot(level, part["found_percent"], marker="o")
+        place.plot(level, part["found_percent"], marker="o", label=f"{BASELINE_DRIVES}")
+        for many, dashes in ((2, "--"), (1, ":")):
+            place.plot(
+                level,
+                part[f"found_percent_{many}_baseline"],
+                linestyle=dashes,
+                color="C0",
+                label=f"{many}",
+            )
         place.axhline(healthy, color="grey", linewidth=0.8)
         place.set_title(kind.replace("_", " "), fontsize=9)
         place.set_xticks(level, [f"{v:g}" for v in part["severity"]])
@@ -239,6 +247,7 @@ def plot(table: pd.DataFrame) -> Any:
         place.set_ylim(-3, 103)
     for place in axes.ravel()[len(kinds) :]:
         place.set_axis_off()
+    axes[0][0].legend(title="baseline drives", title_fontsize=7, fontsize=7, loc="upper left")
     figure.supylabel("drives with a finding that names the right parts (%)", fontsize=9)
     figure.suptitle(
         "detection against severity, with 95 % interval; grey line: healthy drives with any "

@@ -29,9 +29,9 @@ FALSE_FINDING_CHANCE = 0.015
 """Chance that a healthy drive gets any finding at all."""
 PRIOR_DRIVES = 8.0
 """How many drives the catalogue's spreads count for: a vehicle's own spread is then believed within
-twice the catalogue's with 98 % (chi-squared). Three, with which it may be three times as large in
-one vehicle of twenty, made the checks blind with one or two baseline drives
-(``experiments/condition_faults.py``: a leak of an eighth of the charge air was never found)."""
+twice the catalogue's with 98 % (chi-squared). With three it may be three times as large in one
+vehicle of twenty, and the checks were blind with one or two baseline drives
+(``experiments/condition_faults.py`` tells what they find with how many)."""
 LIKE_TEMPERATURE_K, LIKE_PRESSURE_KPA = 12.0, 5.0
 """Beyond these differences from every baseline drive the weather is called unlike."""
 ADVICE = (
