@@ -3,7 +3,8 @@
 Method: vehicles with engine and sensor characteristics drawn at random (unknown to the checks) are
 driven over random roads, loads, weather and altitudes. Five healthy drives are the baseline. Five
 more healthy drives count false findings, also with fewer baseline drives or none. One of these is
-logged again with each kind of fault at each severity: the same motion, changed channels.
+logged again with each kind of fault at each severity, the same motion with changed channels, and
+judged with five baseline drives and with fewer.
 Expected: findings in fewer than 2 % of healthy drives; detection rising with severity to near all.
 Source: own simulation; severities span what workshops would call slight to gross (common practice,
 no source).
@@ -153,9 +154,15 @@ def one_vehicle(vehicle: int, severities: int) -> list[dict[str, object]]:
             continue
         for kind, levels in SEVERITIES.items():
             for severity in levels[-severities:]:
-                fault = Fault(kind, severity)
-                report = assess(look(rig, drive, character, fault, healthy), rig, baseline)
-                names = [finding.check for finding in report.findings]
+                faulty = look(rig, drive, character, Fault(kind, severity), healthy)
+                names = [finding.check for finding in assess(faulty, rig, baseline).findings]
+                with_fewer = {
+                    f"found_right_{count}": any(
+                        finding.check in RIGHT_CHECKS[kind]
+                        for finding in assess(faulty, rig, one).findings
+                    )
+                    for count, one in fewer.items()
+                }
                 rows.append(
                     {
                         "vehicle": vehicle,
@@ -166,6 +173,7 @@ def one_vehicle(vehicle: int, severities: int) -> list[dict[str, object]]:
                         "found_right": bool(set(names) & RIGHT_CHECKS[kind]),
                         "checks": " ".join(names),
                         "judged": "",
+                        **with_fewer,
                     }
                 )
     return rows
@@ -191,6 +199,11 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                 "found_percent": 100.0 * share,
                 "low95_percent": 100.0 * max(middle - half, 0.0),
                 "high95_percent": 100.0 * (middle + half),
+                **{
+                    f"found_percent_{many}_baseline": 100.0 * group[f"found_right_{many}"].mean()
+                    for many in FEWER_BASELINE_DRIVES
+                    if f"found_right_{many}" in group
+                },
                 "checks_that_spoke": ", ".join(f"{k} {v}" for k, v in others.items()),
             }
         )
@@ -217,7 +230,15 @@ def plot(table: pd.DataFrame) -> Any:
         part = table[table["fault"] == kind]
         level = np.arange(len(part))
         place.fill_between(level, part["low95_percent"], part["high95_percent"], alpha=0.2)
-        place.plot(level, part["found_percent"], marker="o")
+        place.plot(level, part["found_percent"], marker="o", label=f"{BASELINE_DRIVES}")
+        for many, dashes in ((2, "--"), (1, ":")):
+            place.plot(
+                level,
+                part[f"found_percent_{many}_baseline"],
+                linestyle=dashes,
+                color="C0",
+                label=f"{many}",
+            )
         place.axhline(healthy, color="grey", linewidth=0.8)
         place.set_title(kind.replace("_", " "), fontsize=9)
         place.set_xticks(level, [f"{v:g}" for v in part["severity"]])
@@ -226,6 +247,7 @@ def plot(table: pd.DataFrame) -> Any:
         place.set_ylim(-3, 103)
     for place in axes.ravel()[len(kinds) :]:
         place.set_axis_off()
+    axes[0][0].legend(title="baseline drives", title_fontsize=7, fontsize=7, loc="upper left")
     figure.supylabel("drives with a finding that names the right parts (%)", fontsize=9)
     figure.suptitle(
         "detection against severity, with 95 % interval; grey line: healthy drives with any "

@@ -14,6 +14,7 @@ from loadlearn.condition import assess, learn_baseline, measures
 from loadlearn.condition.assessment import condense
 from loadlearn.condition.catalogue import CHECKS, PATTERNS
 from loadlearn.condition.evidence import (
+    Expectation,
     Measure,
     expected_events,
     expected_from_baseline,
@@ -111,6 +112,15 @@ def test_prediction_holds_the_next_healthy_drive_as_often_as_it_says():
         low, high = expected.interval95()
         hits += low <= values[5] <= high
     assert 0.93 < hits / trials < 0.97
+
+
+def test_a_fault_on_one_side_only_is_looked_for_on_that_side():
+    expected = Expectation(0.0, 1.0, 5.0, "baseline")
+    assert 2.0 * expected.chance(2.0, side=1) == pytest.approx(expected.chance(2.0))
+    assert expected.chance(-2.0, side=-1) == pytest.approx(expected.chance(2.0, side=1))
+    assert expected.chance(-2.0, side=1) > 0.9
+    sides = {check.name: check.side for check in CHECKS}
+    assert (sides["brake_drag"], sides["rail_pressure_at_full_flow"], sides["boost"]) == (1, -1, 0)
 
 
 def test_unlike_weather_and_few_drives_make_the_prediction_wide():
@@ -316,6 +326,21 @@ def test_a_healthy_drive_has_no_finding(baseline, test_drive):
         assert row["chance"] > 1e-3
 
 
+def test_what_lies_outside_is_told_though_it_is_no_finding(baseline_logs, test_drive):
+    one = learn_baseline([condense(baseline_logs[0], RIG)], RIG)
+    log = with_condition(test_drive, RIG, CHARACTER, 9, Fault("air_flow_sensor_drift", 0.16))
+    report = assess(log, RIG, one)
+    rows = {row["check"]: row for row in report.checks if row["chance"] is not None}
+    said = {finding.check for finding in report.findings}
+    for name, row in rows.items():
+        low, high = row["healthy_interval95"]
+        if name in report.outside95:
+            assert name not in said and not low <= row["deviation"] <= high
+    assert said | set(report.outside95) >= {"air_flow"}
+    assert report.outside95_chance < 0.6
+    assert assess(with_condition(test_drive, RIG, CHARACTER, 9), RIG, one).outside95_chance > 0.05
+
+
 @pytest.mark.parametrize(
     ("kind", "severity", "check", "sign", "part"),
     [
@@ -442,6 +467,7 @@ def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
     result = json.loads((tmp_path / "out" / "condition.json").read_text())
     assert "boost_at_rest" in {finding["check"] for finding in result["findings"]}
     assert "not judged, " in done.output
+    assert ("Outside what 95 %" in done.output) == bool(result["outside95"])
     again = [*arguments, "--force", "--baseline", str(tmp_path / "today.csv")]
     refused = CliRunner().invoke(app, again)
     assert refused.exit_code == 2 and "among its own baseline" in refused.output

@@ -390,6 +390,41 @@ def test_files_with_repeats_conditions_and_foreign_headers(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("header", "canonical", "unit"),
+    [
+        ("Power [PS]", "tractive_power_kw", "PS"),
+        ("wheel_power_hp", "tractive_power_kw", "hp"),
+        ("Torque (lb-ft)", "engine_referred_torque_n_m", "lbf·ft"),
+        ("Force (kN)", "tractive_force_n", "kN"),
+        ("wheel torque [Nm]", "axle_torque_n_m", "N·m"),
+        ("Humidity (%)", "relative_humidity_percent", "%"),
+        ("Barometric pressure (mbar)", "ambient_pressure_kpa", "mbar"),
+        ("baro [inHg]", "ambient_pressure_kpa", "inHg"),
+        ("ambient_temperature_degf", "ambient_temp_degc", "degF"),
+        ("torque_converter_state", None, ""),
+        ("power", None, ""),
+        ("Force sensor temp", None, ""),
+    ],
+)
+def test_headers_of_printed_sheets(header, canonical, unit):
+    meaning = canonical_column(header)
+    assert (meaning and meaning[0]) == canonical
+    assert meaning is None or meaning[1].symbol == unit
+
+
+def test_a_column_that_does_not_say_where_is_told(tmp_path):
+    sheet = pull(np.random.default_rng(21))
+    named = sheet.assign(power_kw=sheet["tractive_force_n"] * sheet["speed_kmh"] / 3600.0)
+    named.drop(columns="tractive_force_n").to_csv(tmp_path / "sheet.csv", index=False)
+    sheet.to_csv(tmp_path / "log.csv", index=False)
+    (told,), (plain,) = read_runs(tmp_path / "sheet.csv"), read_runs(tmp_path / "log.csv")
+    assert any("'power_kw'" in note and "at the wheels" in note for note in told.notes)
+    assert not any("does not say" in note for note in plain.notes)
+    levels = [run.table["torque_n_m"].median() for run in (told, plain)]
+    assert levels[0] == pytest.approx(levels[1], rel=1e-6)
+
+
+@pytest.mark.parametrize(
     ("change", "message"),
     [
         (lambda t: t.drop(columns="tractive_force_n"), "no usable load channel"),
@@ -492,6 +527,12 @@ def test_command_writes_everything_or_nothing(tmp_path):
     assert len(pd.read_csv(out / "dyno.csv")) > 40
     again = CliRunner().invoke(app, arguments)
     assert again.exit_code == 2
+    same = f"{arguments[1]},{arguments[1]}"
+    twice = CliRunner().invoke(app, ["dyno", same, arguments[1], "--out", str(out), "--force"])
+    assert twice.exit_code == 0, twice.output
+    warnings = json.loads((out / "dyno.json").read_text())["warnings"]
+    for said in ("both before and after", "a copy is no repeat"):
+        assert sum(said in warning for warning in warnings) == 1
     missing = CliRunner().invoke(app, [*arguments[:2], "none.csv", "--out", str(tmp_path / "no")])
     assert missing.exit_code == 2
     assert not (tmp_path / "no").exists()

@@ -13,6 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loadlearn.errors import InputError
+from loadlearn.policy.thermal_model import (
+    air_flow_g_s,
+    exhaust_rise_k,
+    thermal_parameters,
+)
 from loadlearn.rig import Rig
 
 PLAIN: dict[str, Any] = {
@@ -61,6 +66,21 @@ def test_defaults_are_the_documented_ones() -> None:
     assert (limits.coolant_reduce_degc, limits.coolant_zero_degc) == (105, 112)
     assert limits.exhaust_gas_temp_sensor == "before_turbine"
     assert limits.air_fuel_lambda_min == 1.2
+
+
+def test_fuel_sets_the_exhaust_limits_unless_given() -> None:
+    # Petrol turbines stand about 950 degC, diesel ones about 720 (common practice, no source).
+    petrol = changed("engine", fuel="petrol")
+    limits = Rig.from_dict(petrol).limits
+    assert (limits.exhaust_gas_temp_degc, limits.exhaust_gas_temp_after_turbine_degc) == (950, 680)
+    # Hotter than the hottest that such an engine burns at base full load: little excess fuel.
+    curve = {"full_load_rpm": [1000.0, 3000.0], "full_load_torque_n_m": [300.0, 350.0]}
+    p = thermal_parameters(Rig.from_dict(changed("engine", fuel="petrol", **curve)))
+    rise = exhaust_rise_k(p, 8.0, air_flow_g_s(p, 8.0, 8.0, 300.0, 45.0, 101.0), 8.0)
+    assert 720 < 45 + rise < 950
+    given = Rig.from_dict(petrol | {"limits": {"exhaust_gas_temp_degc": 880.0}}).limits
+    assert (given.exhaust_gas_temp_degc, given.exhaust_gas_temp_after_turbine_degc) == (880, 680)
+    assert Rig.from_dict(PLAIN | {"limits": {}}).limits == Rig.from_dict(PLAIN).limits
 
 
 def test_fuel_sets_density_and_heating_value_unless_given() -> None:

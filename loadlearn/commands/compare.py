@@ -98,7 +98,7 @@ def run_compare(
     draws, seed : int
         Draws of vehicle, wind and sensor noise, and the first one's seed.
     mass_kg : float, optional
-        True combined mass; nine tenths of GCM when absent.
+        True combined mass; when absent nine tenths of GCM, or of the towing rating.
     retention : float, optional
         Power retention of ``fixed_share``.
     jobs : int
@@ -252,7 +252,11 @@ Draws = Annotated[
 Seed = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Seed of the first draw.")]
 Mass = Annotated[
     float | None,
-    typer.Option("--mass", metavar="KG", help="True combined mass; default nine tenths of GCM."),
+    typer.Option(
+        "--mass",
+        metavar="KG",
+        help="True combined mass; default nine tenths of GCM, or of the towing rating if less.",
+    ),
 ]
 Retention = Annotated[
     float | None,

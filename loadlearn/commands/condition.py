@@ -121,6 +121,13 @@ def condition(
     return DONE
 
 
+_AGAIN = "look again on another drive, or with more baseline drives"
+_SOON = (
+    "that is unusual, so look again soon, on another drive and with more baseline drives, before "
+    "anything is put down to chance"
+)
+
+
 def print_condition(report: ConditionReport) -> None:
     """Print findings and the table of checks.
 
@@ -142,8 +149,17 @@ def print_condition(report: ConditionReport) -> None:
         shown.print("No check could be judged; nothing is said of this engine's condition.")
     elif not report.findings:
         shown.print(
-            f"None of the {len(judged)} checks judged deviates beyond what healthy drives show; "
-            f"{len(report.checks) - len(judged)} could not be judged."
+            f"No finding: none of the {len(judged)} checks judged deviates further than a healthy "
+            f"vehicle may; {len(report.checks) - len(judged)} could not be judged."
+        )
+    if report.outside95:
+        chance = 100.0 * report.outside95_chance
+        shown.print(
+            "Outside what 95 % of healthy drives show, though no finding: "
+            f"{', '.join(report.outside95)}. By chance so much is outside in about "
+            f"{chance:.{0 if chance >= 1.0 else 1}f} % of healthy drives, were the checks "
+            f"independent: {_AGAIN if chance >= 1.5 else _SOON}.",
+            markup=False,
         )
     for sentence in report.together:
         shown.print(f"together: {sentence}")

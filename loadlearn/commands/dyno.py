@@ -137,6 +137,7 @@ def dyno(
             displacement_l=displacement_l,
             settings=settings,
         )
+        comparison.warnings.extend(_given_twice(before, after))
         text, notes = rig_fragment(comparison)
         files = {
             f"{name}_{number + 1}": path
@@ -160,6 +161,26 @@ def dyno(
             write_json(outputs.path("dyno.json"), result)
     print_comparison(comparison, out)
     return DONE
+
+
+def _given_twice(before: str, after: str) -> list[str]:
+    """What is to be said of files that stand for more than one run."""
+    from loadlearn.dyno.runs import split_paths
+
+    sides = [[path.resolve() for path in split_paths(side)] for side in (before, after)]
+    said = [
+        f"{path.name} is given both before and after: what it holds on both sides says nothing of "
+        "the change"
+        for path in dict.fromkeys(sides[0])
+        if path in sides[1]
+    ]
+    return said + [
+        f"{path.name} is given twice on one side: a copy is no repeat, and makes the runs look "
+        "more alike than they are"
+        for side in sides
+        for path in dict.fromkeys(side)
+        if side.count(path) > 1
+    ]
 
 
 def print_comparison(comparison: DynoComparison, out: Path) -> None:

@@ -27,7 +27,11 @@ Array = NDArray[np.float64]
 
 FALSE_FINDING_CHANCE = 0.015
 """Chance that a healthy drive gets any finding at all."""
-PRIOR_DRIVES = 3.0
+PRIOR_DRIVES = 8.0
+"""How many drives the catalogue's spreads count for: a vehicle's own spread is then believed within
+twice the catalogue's with 98 % (chi-squared). With three it may be three times as large in one
+vehicle of twenty, and the checks were blind with one or two baseline drives
+(``experiments/condition_faults.py`` tells what they find with how many)."""
 LIKE_TEMPERATURE_K, LIKE_PRESSURE_KPA = 12.0, 5.0
 """Beyond these differences from every baseline drive the weather is called unlike."""
 ADVICE = (
@@ -134,12 +138,20 @@ class ConditionReport:
     checks : list of dict
         Every check: expected, measured, deviation, chance, or why it was not judged.
     warnings : list of str
+    outside95 : list of str
+        Checks that lie outside what 95 % of healthy drives show, on a side that would be a fault,
+        and yet are no finding: with many checks one does so by chance now and then.
+    outside95_chance : float
+        Chance that a healthy drive has as many checks or more out there, findings included, were
+        the checks independent (binomial); 1 without any.
     """
 
     findings: list[Finding]
     together: list[str]
     checks: list[dict[str, Any]]
     warnings: list[str]
+    outside95: list[str] = field(default_factory=list)
+    outside95_chance: float = 1.0
 
     def to_dict(self) -> dict[str, Any]:
         """The content of ``condition.json``."""
@@ -148,6 +160,8 @@ class ConditionReport:
             "together": self.together,
             "checks": self.checks,
             "warnings": self.warnings,
+            "outside95": self.outside95,
+            "outside95_chance": self.outside95_chance,
             "advice": ADVICE,
         }
 
@@ -266,7 +280,31 @@ def assess(
         finding for row in judged if (finding := _finding(by_name[row["check"]], row)) is not None
     ]
     findings.sort(key=lambda finding: finding.chance_if_healthy)
-    return ConditionReport(findings, _together(findings), rows, _warnings(drive, baseline))
+    outside = [row["check"] for row in judged if _outside95(by_name[row["check"]], row)]
+    said = {finding.check for finding in findings}
+    return ConditionReport(
+        findings,
+        _together(findings),
+        rows,
+        _warnings(drive, baseline),
+        [name for name in outside if name not in said],
+        _chance_of_as_many(len(outside), [by_name[row["check"]] for row in judged]),
+    )
+
+
+def _chance_of_as_many(outside: int, checks: list[Check]) -> float:
+    """Binomial; a check with one side only is outside on it half as often."""
+    from scipy.stats import binom
+
+    if not outside:
+        return 1.0
+    rate = float(np.mean([0.025 if check.side else 0.05 for check in checks]))
+    return float(binom.sf(outside - 1, len(checks), rate))
+
+
+def _outside95(check: Check, row: dict[str, Any]) -> bool:
+    low, high = row["healthy_interval95"]
+    return bool((row["deviation"] > high and check.high) or (row["deviation"] < low and check.low))
 
 
 def _row(
@@ -296,7 +334,7 @@ def _row(
         "expected": expectation.value,
         "deviation": check.shown(difference),
         "healthy_interval95": [check.shown(low), check.shown(high)],
-        "chance": expectation.chance(measure.value),
+        "chance": expectation.chance(measure.value, check.side),
         "expected_from": expectation.source,
         "large_enough": abs(difference) >= check.smallest,
         "samples": measure.samples,

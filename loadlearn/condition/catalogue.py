@@ -59,6 +59,11 @@ class Check:
     like_weather: bool = False
     rig: Callable[[Rig], tuple[float, float]] | None = None
 
+    @property
+    def side(self) -> int:
+        """1 or -1 where only a high, or a low, measure is a fault; 0 = either."""
+        return int(not self.low) - int(not self.high)
+
     def shown(self, difference: float) -> float:
         """A difference in the unit that people read."""
         return 100.0 * float(np.expm1(difference)) if self.scale == "percent" else difference

@@ -46,11 +46,26 @@ class Expectation:
     freedom: float
     source: str
 
-    def chance(self, value: float) -> float:
-        """Two-sided probability of a deviation as large in a healthy vehicle."""
+    def chance(self, value: float, side: int = 0) -> float:
+        """Probability of a deviation as large in a healthy vehicle.
+
+        Parameters
+        ----------
+        value : float
+            What was measured.
+        side : int
+            1 or -1 where only a value above, or below, is a fault; 0 = either.
+
+        Returns
+        -------
+        float
+        """
         from scipy.stats import t
 
-        return float(2.0 * t.sf(abs(value - self.value) / self.sd, self.freedom))
+        away = (value - self.value) / self.sd
+        if side:
+            return float(t.sf(side * away, self.freedom))
+        return float(2.0 * t.sf(abs(away), self.freedom))
 
     def interval95(self) -> list[float]:
         """Where 95 % of healthy drives would lie."""

@@ -8,6 +8,8 @@ be a column or a line of the conditions file.
 from __future__ import annotations
 
 import gzip
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -57,11 +59,26 @@ QUANTITIES: dict[str, tuple[str, str, float, float]] = {
     "tyre_temp": ("temperature", "degc", -60.0, 250.0),
 }
 
-# Names of drive logs that hold the same.
+# Names of drive logs and of printed sheets that hold the same.
 _ALIASES = {
     "fuel_rate_l_h": "fuel_volume_rate_l_h",
     "fuel_rate_l_min": "fuel_volume_rate_l_min",
     "fuel_mg_per_stroke": "fuel_per_stroke_mg_per_stroke",
+    "wheel_power": "tractive_power",
+    "roller_power": "tractive_power",
+    "wheel_force": "tractive_force",
+    "roller_force": "tractive_force",
+    "wheel_torque": "axle_torque",
+    "ambient_temperature": "ambient_temp",
+    "barometric_pressure": "ambient_pressure",
+    "baro_": "ambient_pressure_",
+    "humidity": "relative_humidity",
+}
+# On the sheet of a wheel dyno: common practice, no source. Told in the notes of the run.
+_UNPLACED = {
+    "power": ("tractive_power", "the power at the wheels"),
+    "force": ("tractive_force", "the force at the tread"),
+    "torque": ("engine_referred_torque", "the torque at the wheels over the overall ratio"),
 }
 
 
@@ -70,6 +87,31 @@ def split_paths(names: str | Path) -> list[Path]:
     if isinstance(names, Path) or Path(names).exists():
         return [Path(names)]
     return [Path(part.strip()) for part in str(names).split(",") if part.strip()]
+
+
+def _key(name: str) -> str:
+    """A header as quantity and unit with one underscore between: ``Power [kW]``, ``power_kw``."""
+    return re.sub(r"[\s\[\](){},_]+", "_", name.strip().lower()).strip("_")
+
+
+def _assumptions(headers: list[str]) -> list[str]:
+    """What is taken for granted of columns that do not say where they were measured."""
+    return [
+        f"column '{header}' does not say where it was measured; taken as {found[1]}"
+        for header in headers
+        if (found := _unplaced(_key(header)))
+    ]
+
+
+def _unplaced(key: str) -> tuple[str, str] | None:
+    """A name that does not say where, as one that does, and that in words."""
+    spelled, _, unit = key.partition("_")
+    if spelled not in _UNPLACED:
+        return None
+    meant, where = _UNPLACED[spelled]
+    if unit_key(unit) not in units_of(QUANTITIES[meant][0]):
+        return None
+    return f"{meant}_{unit}", where
 
 
 def canonical_column(name: str) -> tuple[str, Unit] | None:
@@ -90,9 +132,10 @@ def canonical_column(name: str) -> tuple[str, Unit] | None:
     InputError
         A known quantity with an unknown unit, or without one.
     """
-    key = name.strip().lower().replace("[", "_").replace("]", "").replace(" ", "_")
+    key = _key(name)
     for spelled, meant in _ALIASES.items():
         key = meant + key[len(spelled) :] if key.startswith(spelled) else key
+    key = (_unplaced(key) or (key, ""))[0]
     for quantity in sorted(QUANTITIES, key=len, reverse=True):
         kind, suffix, _, _ = QUANTITIES[quantity]
         if key != quantity and not key.startswith(quantity + "_"):
@@ -210,25 +253,27 @@ def read_runs(
         The file cannot be read or lacks what is needed; one sentence with the mend.
     """
     paths = names if isinstance(names, list) else split_paths(names)
-    pieces: list[tuple[str, pd.DataFrame]] = []
+    pieces: list[tuple[str, pd.DataFrame, list[str]]] = []
     for path in paths:
-        table = to_canonical(_read_table(path, columns), str(path))
+        raw = _read_table(path, columns)
+        assumed = _assumptions([str(header) for header in raw.columns])
+        table = to_canonical(raw, str(path))
         if "run" in table:
             if table["run"].isna().all():
                 raise InputError(
                     f"{path}: the column 'run' is empty; number the runs in it, or drop the column"
                 )
             for label, part in table.groupby("run", sort=False, dropna=True):
-                pieces.append((f"{path.name} run {label}", part.reset_index(drop=True)))
+                pieces.append((f"{path.name} run {label}", part.reset_index(drop=True), assumed))
         else:
-            pieces.append((path.name, table))
+            pieces.append((path.name, table, assumed))
     stated = _conditions_per_run(conditions or {}, len(pieces))
-    return [
-        clean_run(
-            table.assign(**{k: v for k, v in extra.items() if k not in table}), name, settings
-        )
-        for (name, table), extra in zip(pieces, stated, strict=True)
-    ]
+    runs = []
+    for (name, table, assumed), extra in zip(pieces, stated, strict=True):
+        table = table.assign(**{k: v for k, v in extra.items() if k not in table})
+        run = clean_run(table, name, settings)
+        runs.append(replace(run, notes=[*run.notes, *assumed]))
+    return runs
 
 
 def _read_table(path: Path, columns: dict[str, str] | None) -> pd.DataFrame:

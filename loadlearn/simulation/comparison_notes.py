@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from loadlearn.simulation.comparison import Comparison
-from loadlearn.simulation.situation import CLIMB_GRADE_PERCENT, CLIMB_SHORTEST_M
+from loadlearn.simulation.situation import CLIMB_GRADE_PERCENT, CLIMB_SHORTEST_M, Situation
 
 _LONG_S = 2.0
+_OFTEN = 0.05
 
 
 def comparison_notes(result: Comparison) -> list[str]:
@@ -33,6 +34,20 @@ def comparison_notes(result: Comparison) -> list[str]:
             "the rig states no exhaust gas temperature sensor, so no strategy may use any extra "
             "torque"
         )
+    above = _above_ratings(what)
+    if above:
+        notes.append(
+            f"{above}: where the load is known the ratings hold the extra torque back, and "
+            "fixed_share and short_pull, which know no load, use it all the same; compare with "
+            "another --mass"
+        )
+    for name, rows in table.groupby("strategy", sort=False):
+        held = float(rows["ratings_held_back"].mean())
+        if not above and held > _OFTEN:
+            notes.append(
+                f"{name}: for {100 * held:.0f} % of the time on climbs the extra torque was held "
+                "back because the load learnt is too likely above a rating"
+            )
     base = table[table["strategy"] == "base"]
     hot = int((base["longest_10k_over_gas_limit_s"] > _LONG_S).sum())
     if hot:
@@ -49,3 +64,18 @@ def comparison_notes(result: Comparison) -> list[str]:
                 "times and fuel are not those of the whole road"
             )
     return notes
+
+
+def _above_ratings(what: Situation) -> str:
+    """The ratings that the true load is above, in words; empty where it keeps them."""
+    vehicle, mass = what.rig.vehicle, what.combined_mass_kg
+    parts = []
+    if vehicle.rated_gcm_kg is not None and mass > vehicle.rated_gcm_kg:
+        parts.append(f"the {mass:,.0f} kg are above rated_gcm_kg ({vehicle.rated_gcm_kg:,.0f} kg)")
+    trailer = mass - vehicle.mass_kg
+    if vehicle.rated_towing_kg is not None and trailer > vehicle.rated_towing_kg:
+        parts.append(
+            f"the trailer's {trailer:,.0f} kg are above rated_towing_kg "
+            f"({vehicle.rated_towing_kg:,.0f} kg)"
+        )
+    return " and ".join(parts)

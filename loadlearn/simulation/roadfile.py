@@ -397,6 +397,8 @@ def _read_csv(path: Path) -> pd.DataFrame:
         )
     except FileNotFoundError:
         raise InputError(f"{path}: no such road file; check the path") from None
+    except pd.errors.EmptyDataError:
+        raise InputError(f"{path}: the road file is empty; export the road again") from None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: the road file cannot be read ({error})") from None
     table.columns = [str(name).strip() for name in table.columns]

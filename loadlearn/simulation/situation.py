@@ -127,7 +127,8 @@ def situation(
         With a full-load curve and ``[engine.uprated]``.
     road : Road
     combined_mass_kg : float, optional
-        True mass (kg); nine tenths of GCM when absent.
+        True mass (kg); when absent nine tenths of GCM, or less where the trailer would then be
+        above nine tenths of the towing rating.
     retention : float, optional
         Power retention of ``fixed_share``.
     variation : PlantVariation, optional
@@ -150,9 +151,16 @@ def situation(
             "add its full_load_torque_n_m"
         )
     if combined_mass_kg is None:
-        combined_mass_kg = 0.9 * rig.nominal_gcm_kg
+        combined_mass_kg = _usual_mass_kg(rig)
     if not (math.isfinite(combined_mass_kg) and combined_mass_kg > 0.0):
         raise InputError(f"the combined mass is {combined_mass_kg:g} kg; give a positive mass")
+    vehicle = rig.vehicle
+    assert vehicle.mass_sd_kg is not None
+    if combined_mass_kg < vehicle.mass_kg - 3.0 * vehicle.mass_sd_kg:
+        raise InputError(
+            f"the combined mass is {combined_mass_kg:,.0f} kg, but the rig alone weighs "
+            f"{vehicle.mass_kg:,.0f} kg (mass_kg); give tow vehicle and trailer together, in kg"
+        )
     return Situation(
         rig=rig,
         road=road,
@@ -163,6 +171,14 @@ def situation(
         climbs=climbs(road),
         passing_places=passing_places(road),
     )
+
+
+def _usual_mass_kg(rig: Rig) -> float:
+    """A heavy load that keeps every rating (kg)."""
+    heavy, vehicle = 0.9 * rig.nominal_gcm_kg, rig.vehicle
+    if vehicle.rated_towing_kg is None:
+        return heavy
+    return min(heavy, vehicle.mass_kg + 0.9 * vehicle.rated_towing_kg)
 
 
 def module_logger() -> Logger:

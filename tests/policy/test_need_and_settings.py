@@ -311,8 +311,8 @@ def test_settings_are_at_their_defaults_until_then():
         assert np.all(out[:4] == 0.0)
 
 
-def run_episode(pedal, retention, seconds, heat=60.0, dt=0.1):
-    state = EpisodeState(0.0, 0.0, 60.0, heat, -1.0)
+def run_episode(pedal, retention, seconds, credit=60.0, heat=60.0, dt=0.1):
+    state = EpisodeState(0.0, 0.0, credit, heat, -1.0)
     share, wanted_over_time = 0.0, []
     for i in range(round(seconds / dt)):
         state, wanted = follow_episode(P, state, pedal(i * dt), share, retention, dt)
@@ -321,9 +321,10 @@ def run_episode(pedal, retention, seconds, heat=60.0, dt=0.1):
     return state, np.array(wanted_over_time)
 
 
-@given(unit, evenly(1.0, 60.0))
-def test_full_share_then_decay_to_the_retention(retention, heat):
-    _, wanted = run_episode(lambda t: 100.0, retention, 120.0, heat)
+@given(unit, evenly(1.0, 60.0), evenly(0.0, 60.0))
+def test_full_share_then_decay_to_the_retention(retention, credit, heat):
+    # What heat allows is told, but does not end the pull: the gas has a protection of its own.
+    _, wanted = run_episode(lambda t: 100.0, retention, 120.0, credit, heat)
     assert wanted[0] == 1.0
     assert np.all(np.diff(wanted) <= 1e-12)
     # Within 0.02 of all of it, nothing is spent.
@@ -331,7 +332,7 @@ def test_full_share_then_decay_to_the_retention(retention, heat):
     if retention < 0.9:
         ends = np.argmax(wanted < 1.0) * 0.1
         # Credit is counted from when more than the retention is in use: two to four seconds later.
-        assert heat - 0.2 <= ends <= heat + 5.0
+        assert credit - 0.2 <= ends <= credit + 5.0
         later = wanted[np.argmax(wanted < 1.0) + 50]
         assert later == pytest.approx(retention + (1 - retention) * math.exp(-1), abs=0.01)
 
@@ -354,6 +355,12 @@ def test_lifting_for_less_than_a_rest_brings_no_credit(retention, pumps):
     # Above the retention no more is wanted than the one credit and its decay allow.
     assert used.sum() * 0.1 <= (1 - retention) * (60.0 + 5.0 + 0.1 + 4.1 * len(pumps)) + 1e-6
     assert full_share_time_s(state) <= 60.0
+
+
+def test_told_full_share_time_is_what_heat_and_credit_both_allow():
+    for credit, heat in ((40.0, 7.0), (7.0, 40.0)):
+        state, _ = run_episode(lambda t: 0.0, 0.2, 0.1, credit, heat)
+        assert full_share_time_s(state) == pytest.approx(7.0)
 
 
 def test_credit_refills_with_rest():

@@ -257,6 +257,24 @@ def test_notes_say_why_nothing_differs(compared: Comparison) -> None:
     assert "learnt_load: " in notes and "did not reach the end" in notes
 
 
+def test_a_load_above_its_ratings_is_told_and_never_the_default(
+    compared: Comparison, utility: Rig
+) -> None:
+    what = replace(compared.what, combined_mass_kg=utility.vehicle.rated_gcm_kg + 300.0)
+    notes = "; ".join(comparison_notes(replace(compared, what=what)))
+    assert "above rated_gcm_kg (6,000 kg)" in notes and "above rated_towing_kg" in notes
+    held = compared.table.assign(ratings_held_back=0.4)
+    notes = "; ".join(comparison_notes(replace(compared, table=held)))
+    assert "learnt_load: for 40 % of the time" in notes and "above rated" not in notes
+    road = compared.what.road
+    assert situation(utility, road).combined_mass_kg == pytest.approx(5400.0)
+    weak = utility.vehicle.model_copy(update={"rated_towing_kg": 1500.0})
+    tow = situation(utility.model_copy(update={"vehicle": weak}), road)
+    assert tow.combined_mass_kg == pytest.approx(2650.0 + 1350.0)
+    with pytest.raises(InputError, match="the rig alone weighs 2,650 kg"):
+        situation(utility, road, 2000.0)
+
+
 def test_a_road_that_cannot_be_driven_is_refused(utility: Rig, tmp_path: Path) -> None:
     path = tmp_path / "wall.toml"
     path.write_text("[[section]]\nlength_m = 600\ngrade_percent = 58\nground = 'soft_sand'\n")

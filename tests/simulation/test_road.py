@@ -154,7 +154,7 @@ def test_altitude_in_whole_metres_is_no_staircase(tmp_path: Path) -> None:
         ("distance_m,grade_percent\n0,1\n2,1\n", "runs over 2 m"),
         ("distance_m,grade_percent\n0,1\n9e8,1\n", "900,000,000"),
         ("distance_m,grade_percent\n0,20\n90000,20\n", "of altitude"),
-        ("", "cannot be read"),
+        ("", "is empty"),
     ],
 )
 def test_faults_in_csv_are_told(text: str, said: str, tmp_path: Path) -> None:
