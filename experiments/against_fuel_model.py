@@ -53,9 +53,8 @@ def one_drive(mass_kg: float, road: str, seed: int) -> list[dict[str, Any]]:
         "friction_mep_slope_kpa_s_per_rad": line.friction_mep_slope_kpa_s_per_rad,
     }
     handbook = {"indicated_efficiency": 0.41}
-    ratios = sorted(set(model.vehicle_file()["TransmissionData"]["Transm"]["GearRatio"]))[::-1]
     driveline = {
-        "gear_ratios": ratios,
+        "gear_ratios": model.gear_ratios(),
         "final_drive": model.vehicle_file()["TransmissionData"]["AxelRatio"],
     }
     rows = []
