@@ -7,9 +7,10 @@ Willans line?
 Method: six vehicles from 1.6 to 36 t; UDDS + HWFET level and hilly, WLTC hilly (2 % rms grade).
 Beliefs are wrong on purpose (``plants/cases.py``). For (c) the engine's line is fitted first, as
 ``fit_willans.py`` does, from a drive of the same vehicle *alone*, whose mass is known, over other
-hills; what remains of that fit, at least 3 %, is the rig's scale sd. For (a) and (b), where the
-plant is exact, it is 0.2 and 0.3 %. The plant is quasi-static at 1 Hz; its timing is in
-``plants/vehicle_energy.py``.
+hills; what remains of that fit, at least 3 %, is the rig's scale sd, and how far a curve through
+the same samples lies from the line at no load says how sure its friction is. For (a) and (b), where
+the plant is exact, the scale sd is 0.2 and 0.3 %. The plant is quasi-static at 1 Hz; its timing is
+in ``plants/vehicle_energy.py``.
 
 Expected answer: mass within (a) 0.5 % rms, (b) 1 % rms, (c) 5 % and inside the 95 % interval.
 
@@ -59,12 +60,7 @@ def one_drive(case: cases.Case, road: str, seed: int) -> list[dict[str, Any]]:
         engine: dict[str, Any] = {}
         if measured == "fuel":
             scale_sd = max(scale_sd, line.relative_error)
-            engine = {
-                "heating_value_mj_kg": run.heating_value_j_g / 1e3,
-                "indicated_efficiency": line.indicated_efficiency,
-                "friction_mep_kpa": line.friction_mep_kpa,
-                "friction_mep_slope_kpa_s_per_rad": line.friction_mep_slope_kpa_s_per_rad,
-            }
+            engine = {"heating_value_mj_kg": run.heating_value_j_g / 1e3, **line.engine_keys()}
         rig = cases.rig_for(case, run.truth, tractive_scale_sd=scale_sd, engine=engine)
         row = cases.judge(run.trace(measured), rig, run.truth)
         rows.append(

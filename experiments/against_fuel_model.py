@@ -47,11 +47,7 @@ def one_drive(mass_kg: float, road: str, seed: int) -> list[dict[str, Any]]:
         "inertia_kg_m2": run.engine_inertia_kg_m2,
         "idle_rpm": float(model.vehicle_file()["EngineData"]["ICEData"]["Idling"]),
     }
-    measured = {
-        "indicated_efficiency": line.indicated_efficiency,
-        "friction_mep_kpa": line.friction_mep_kpa,
-        "friction_mep_slope_kpa_s_per_rad": line.friction_mep_slope_kpa_s_per_rad,
-    }
+    measured = line.engine_keys()
     handbook = {"indicated_efficiency": 0.41}
     driveline = {
         "gear_ratios": model.gear_ratios(),

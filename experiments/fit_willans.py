@@ -11,7 +11,9 @@ dynamometer, or a drive at known mass), least squares of
 with e within 0.1 to 0.6 and f0, f1 not negative; samples under 5 % of the largest power are left
 out, since there a line is at its worst. What remains, relative to the power, is the engine's
 departure from a line: its weighted mean is the error of the tractive scale at these loads and its
-change between low and high load what ``tractive_scale_sd`` must cover.
+change between low and high load what ``tractive_scale_sd`` must cover. A second fit, of a curve
+(brake torque with the square of the fuel per turn added), says something else of no load; the line
+is taken to be wrong there by as much at two standard deviations: ``friction_mep_sd_kpa``.
 
 Expected answer: for a DI diesel e = 0.40 to 0.45 (Guzzella & Onder, *Introduction to Modeling and
 Control of Internal Combustion Engine Systems*, from memory); the two outside engines here are
@@ -46,6 +48,8 @@ class WillansLine:
         Slope.
     friction_mep_kpa, friction_mep_slope_kpa_s_per_rad : float
         Offset at zero speed and its rise with engine speed.
+    friction_mep_sd_kpa : float
+        Half the difference between what the line and a curve say of no load; at least 5.
     relative_error : float
         Power-weighted root mean square of what remains, relative to the power.
     bias_low, bias_high : float
@@ -57,10 +61,20 @@ class WillansLine:
     indicated_efficiency: float
     friction_mep_kpa: float
     friction_mep_slope_kpa_s_per_rad: float
+    friction_mep_sd_kpa: float
     relative_error: float
     bias_low: float
     bias_high: float
     samples: int
+
+    def engine_keys(self) -> dict[str, float]:
+        """What the table ``[engine]`` of a rig file takes from the fit."""
+        return {
+            "indicated_efficiency": self.indicated_efficiency,
+            "friction_mep_kpa": self.friction_mep_kpa,
+            "friction_mep_slope_kpa_s_per_rad": self.friction_mep_slope_kpa_s_per_rad,
+            "friction_mep_sd_kpa": self.friction_mep_sd_kpa,
+        }
 
 
 def fit(
@@ -104,11 +118,17 @@ def fit(
     )
     coefficients = answer.x / size
     fitted = design @ coefficients
+    heat = heating_value_j_g * fuel
+    curve = np.column_stack([heat, heat**2 / omega, -per_kpa * omega])
+    size = np.abs(curve).max(axis=0)
+    curved_kpa = (np.linalg.lstsq(curve / size, power, rcond=None)[0] / size)[2]
+    line_kpa = coefficients[1] + coefficients[2] * omega.mean()
     high = power > np.median(power)
     return WillansLine(
         indicated_efficiency=float(coefficients[0]),
         friction_mep_kpa=float(coefficients[1]),
         friction_mep_slope_kpa_s_per_rad=float(coefficients[2]),
+        friction_mep_sd_kpa=max(5.0, 0.5 * abs(float(curved_kpa - line_kpa))),
         relative_error=float(np.sqrt(np.mean((power - fitted) ** 2)) / power.mean()),
         bias_low=float(power[~high].sum() / fitted[~high].sum() - 1.0),
         bias_high=float(power[high].sum() / fitted[high].sum() - 1.0),

@@ -119,8 +119,6 @@ def rig_arrays(rig: Rig) -> RigArrays:
     RigArrays
     """
     engine, driveline = rig.engine, rig.driveline
-    # fmep V / 4 pi is friction torque for a four-stroke engine, V / 2 pi for a two-stroke.
-    per_kpa = 1e3 * engine.displacement_m3 / (math.pi * engine.strokes_per_cycle)
     if engine.uprated is not None:
         extra_rpm = np.asarray(engine.full_load_rpm, dtype=np.float64)
         base = engine.full_load_torque(extra_rpm, 0.0)
@@ -129,8 +127,8 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra_rpm, extra, base = np.array([0.0, 1e4]), np.zeros(2), np.ones(2)
     return RigArrays(
         heat_to_torque_w_s_g=engine.indicated_efficiency * engine.heating_value_j_g,
-        friction_torque_n_m=engine.friction_mep_kpa * per_kpa,
-        friction_torque_slope_n_m_s=engine.friction_mep_slope_kpa_s_per_rad * per_kpa,
+        friction_torque_n_m=engine.torque_of_mep(engine.friction_mep_kpa),
+        friction_torque_slope_n_m_s=engine.torque_of_mep(engine.friction_mep_slope_kpa_s_per_rad),
         accessory_power_w=engine.accessory_power_kw * 1e3,
         idle_rad_s=engine.idle_rpm * math.pi / 30.0,
         engine_inertia_kg_m2=engine.inertia_kg_m2,
