@@ -146,6 +146,7 @@ def energy_plant_line(
     drag_area_m2: float,
     rated_power_w: float,
     seed: int = 11,
+    engine_map: str = "shipped",
 ) -> tuple[WillansLine, pd.DataFrame]:
     """The line of the energy simulator's engine, from a drive over hills at known load.
 
@@ -157,6 +158,8 @@ def energy_plant_line(
         Engine rating; displacement follows at 50 kW/L.
     seed : int
         Of the hills.
+    engine_map : str
+        See ``plants.vehicle_energy.drive``.
 
     Returns
     -------
@@ -182,6 +185,7 @@ def energy_plant_line(
         rolling_resistance=rolling_resistance,
         drag_area_m2=drag_area_m2,
         rated_power_w=rated_power_w,
+        engine_map=engine_map,
     )
     rpm, _ = plant.crank_speed(run.steps["speed_m_s"].to_numpy(), run.truth)
     driving = (run.steps["wheel_power_w"] > 0.0) & (run.steps["speed_m_s"] > 2.0)

@@ -22,6 +22,7 @@ What was found by comparing its outputs with its inputs (each is tested):
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +32,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
+from plants import archive
 from plants.truth import Truth
 
 Array = NDArray[np.float64]
@@ -149,6 +151,25 @@ def conventional_vehicle() -> dict[str, Any]:
     raise LookupError("the package ships no conventional vehicle")
 
 
+def older_diesel_map() -> tuple[Array, Array]:
+    """Efficiency of a diesel over its share of rated power, in the wheel of the older release.
+
+    Returns
+    -------
+    share, efficiency : ndarray, shape (12,)
+    """
+    text = archive.read_text(r"fastsim/parameters\.py$")
+    rows = []
+    for name in ("fc_pwr_out_perc", "fc_eff_map_diesel"):
+        found = re.search(name + r"\s*=\s*np\.array\(\s*\[([^\]]*)\]", text)
+        if found is None:
+            raise LookupError(f"the older release has no {name}")
+        rows.append(
+            np.array([float(value) for value in found.group(1).split(",") if value.strip()])
+        )
+    return rows[0], rows[1]
+
+
 def drive(
     speed_m_s: Array,
     grade_percent: Array,
@@ -157,6 +178,7 @@ def drive(
     rolling_resistance: float,
     drag_area_m2: float,
     rated_power_w: float,
+    engine_map: str = "shipped",
 ) -> PlantRun:
     """Run the plant over a speed trace.
 
@@ -170,6 +192,8 @@ def drive(
         The truth to be recovered.
     rated_power_w : float
         Engine rating; it must suffice for the cycle.
+    engine_map : {"shipped", "diesel"}
+        Efficiency over power: the shipped petrol car's, or the diesel's of the older release.
 
     Returns
     -------
@@ -193,6 +217,10 @@ def drive(
     chassis["drive_type"], chassis["wheel_fric_coef"] = "AWD", 1.5
     engine["pwr_out_max_watts"] = engine["pwr_out_max_init_watts"] = rated_power_w
     engine["pwr_ramp_lag_seconds"] = 1e-3
+    if engine_map == "diesel":
+        data = engine["eff_interp_from_pwr_out"]["data"]
+        share, efficiency = older_diesel_map()
+        data["grid"][0]["data"], data["values"]["data"] = share.tolist(), efficiency.tolist()
     vehicle = fastsim.Vehicle.from_dict(table)
     vehicle.set_save_interval(1)
     cycle = fastsim.Cycle.from_dict(
