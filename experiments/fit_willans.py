@@ -9,11 +9,15 @@ dynamometer, or a drive at known mass), least squares of
     P_brake = e H mdot_fuel - (f0 + f1 omega) V_d omega / (2 pi strokes / 2)
 
 with e within 0.1 to 0.6 and f0, f1 not negative; samples under 5 % of the largest power are left
-out, since there a line is at its worst. What remains, relative to the power, is the engine's
-departure from a line: its weighted mean is the error of the tractive scale at these loads and its
-change between low and high load what ``tractive_scale_sd`` must cover. A second fit, of a curve
-(brake torque with the square of the fuel per turn added), says something else of no load; the line
-is taken to be wrong there by as much at two standard deviations: ``friction_mep_sd_kpa``.
+out, since there a line is at its worst. A second fit, of a curve (brake torque with the square of
+the fuel per turn added), tells how far the engine is from a line:
+
+- A mass is read off how the force *varies*, so it is the line's slope that counts, not its level.
+  A drive is mostly in the lower or in the upper half of the loads: the root mean square, over both
+  halves, of the curve's mean slope there over the line's, less one, is the slope's error.
+  ``tractive_scale_sd`` is that, or the relative error of the power if it is more, and at least 3 %.
+- Curve and line differ in what they say of no load; the line is taken to be wrong there by as much
+  at two standard deviations: ``friction_mep_sd_kpa``.
 
 Expected answer: for a DI diesel e = 0.40 to 0.45 (Guzzella & Onder, *Introduction to Modeling and
 Control of Internal Combustion Engine Systems*, from memory); the two outside engines here are
@@ -38,6 +42,10 @@ from plants import cycles
 Array = NDArray[np.float64]
 
 
+LEAST_SCALE_SD = 0.03
+"""The rig file's default: fuel, driveline and tyres differ besides."""
+
+
 @dataclass(frozen=True)
 class WillansLine:
     """A fitted line, in the rig's terms.
@@ -50,6 +58,9 @@ class WillansLine:
         Offset at zero speed and its rise with engine speed.
     friction_mep_sd_kpa : float
         Half the difference between what the line and a curve say of no load; at least 5.
+    slope_error : float
+        Root mean square over the two halves of the load of the curve's slope over the line's, less
+        one.
     relative_error : float
         Power-weighted root mean square of what remains, relative to the power.
     bias_low, bias_high : float
@@ -62,10 +73,16 @@ class WillansLine:
     friction_mep_kpa: float
     friction_mep_slope_kpa_s_per_rad: float
     friction_mep_sd_kpa: float
+    slope_error: float
     relative_error: float
     bias_low: float
     bias_high: float
     samples: int
+
+    @property
+    def tractive_scale_sd(self) -> float:
+        """What a rig file should say of the scale of a chain that rests on this line."""
+        return max(LEAST_SCALE_SD, self.slope_error, self.relative_error)
 
     def engine_keys(self) -> dict[str, float]:
         """What the table ``[engine]`` of a rig file takes from the fit."""
@@ -121,14 +138,19 @@ def fit(
     heat = heating_value_j_g * fuel
     curve = np.column_stack([heat, heat**2 / omega, -per_kpa * omega])
     size = np.abs(curve).max(axis=0)
-    curved_kpa = (np.linalg.lstsq(curve / size, power, rcond=None)[0] / size)[2]
-    line_kpa = coefficients[1] + coefficients[2] * omega.mean()
+    # The curve's friction rises with speed as the line's does: speed and load are seldom apart.
+    rising = coefficients[2] * per_kpa * omega * omega
+    found = np.linalg.lstsq(curve / size, power + rising, rcond=None)[0] / size
+    straight, square, curved_kpa = found
+    slope = (straight + 2.0 * square * heat / omega) / coefficients[0] - 1.0
+    heavy = power / omega > np.median(power / omega)
     high = power > np.median(power)
     return WillansLine(
         indicated_efficiency=float(coefficients[0]),
         friction_mep_kpa=float(coefficients[1]),
         friction_mep_slope_kpa_s_per_rad=float(coefficients[2]),
-        friction_mep_sd_kpa=max(5.0, 0.5 * abs(float(curved_kpa - line_kpa))),
+        friction_mep_sd_kpa=max(5.0, 0.5 * abs(float(curved_kpa - coefficients[1]))),
+        slope_error=float(np.hypot(slope[heavy].mean(), slope[~heavy].mean()) / np.sqrt(2.0)),
         relative_error=float(np.sqrt(np.mean((power - fitted) ** 2)) / power.mean()),
         bias_low=float(power[~high].sum() / fitted[~high].sum() - 1.0),
         bias_high=float(power[high].sum() / fitted[high].sum() - 1.0),

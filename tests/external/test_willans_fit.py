@@ -21,6 +21,8 @@ def test_a_line_is_given_back() -> None:
     assert line.relative_error < 1e-6
     # A curve through a straight engine's samples says the same of no load: the least that is said.
     assert line.friction_mep_sd_kpa == pytest.approx(5.0)
+    assert line.slope_error < 1e-6
+    assert line.tractive_scale_sd == pytest.approx(0.03)
 
 
 def test_a_curved_engine_is_reported_as_such() -> None:
@@ -50,6 +52,10 @@ def test_how_sure_the_friction_is_covers_what_curvature_does_to_it() -> None:
     off = 120.0 - middle
     assert off > 10.0
     assert 2.0 * line.friction_mep_sd_kpa == pytest.approx(off, rel=0.15)
+    # By hand: the slope falls as 1 - 0.24 x; the line's is about that at the middle, x = 0.55, so
+    # either half, a quarter of the range away, is off by 0.24 x 0.225 / 0.868.
+    assert line.slope_error == pytest.approx(0.062, rel=0.25)
+    assert line.tractive_scale_sd == line.slope_error
     assert line.engine_keys()["friction_mep_sd_kpa"] == line.friction_mep_sd_kpa
 
 
