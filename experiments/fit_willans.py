@@ -12,10 +12,12 @@ with e within 0.1 to 0.6 and f0, f1 not negative; samples under 5 % of the large
 out, since there a line is at its worst. A second fit, of a curve (brake torque with the square of
 the fuel per turn added), tells how far the engine is from a line:
 
-- A mass is read off how the force *varies*, so it is the line's slope that counts, not its level.
-  A drive is mostly in the lower or in the upper half of the loads: the root mean square, over both
-  halves, of the curve's mean slope there over the line's, less one, is the slope's error.
-  ``tractive_scale_sd`` is that, or the relative error of the power if it is more, and at least 3 %.
+- The curve is what the rig takes (``efficiency_fall_per_mpa``), where a rig may hold it;
+  ``tractive_scale_sd`` is then the relative error of the power that remains, at least 3 %.
+- Else the line serves. A mass is read off how the force *varies*, so it is its slope that counts,
+  not its level. A drive is mostly in the lower or in the upper half of the loads: the root mean
+  square, over both halves, of the curve's mean slope there over the line's, less one, is the
+  slope's error, and ``tractive_scale_sd`` at least that.
 - Curve and line differ in what they say of no load; the line is taken to be wrong there by as much
   at two standard deviations: ``friction_mep_sd_kpa``.
 
@@ -56,6 +58,10 @@ class WillansLine:
         Slope.
     friction_mep_kpa, friction_mep_slope_kpa_s_per_rad : float
         Offset at zero speed and its rise with engine speed.
+    curve_efficiency, curve_fall_per_mpa, curve_friction_mep_kpa : float
+        The curve in the rig's terms; its friction rises with speed as the line's.
+    curve_relative_error : float
+        As ``relative_error``, of the curve.
     friction_mep_sd_kpa : float
         Half the difference between what the line and a curve say of no load; at least 5.
     slope_error : float
@@ -72,6 +78,10 @@ class WillansLine:
     indicated_efficiency: float
     friction_mep_kpa: float
     friction_mep_slope_kpa_s_per_rad: float
+    curve_efficiency: float
+    curve_fall_per_mpa: float
+    curve_friction_mep_kpa: float
+    curve_relative_error: float
     friction_mep_sd_kpa: float
     slope_error: float
     relative_error: float
@@ -81,14 +91,24 @@ class WillansLine:
 
     @property
     def tractive_scale_sd(self) -> float:
-        """What a rig file should say of the scale of a chain that rests on this line."""
+        """What a rig file should say of the scale of a chain that rests on this fit."""
+        if self.curved:
+            return max(LEAST_SCALE_SD, self.curve_relative_error)
         return max(LEAST_SCALE_SD, self.slope_error, self.relative_error)
+
+    @property
+    def curved(self) -> bool:
+        """Whether the curve is one that a rig file may hold; else the line serves."""
+        within = -0.1 <= self.curve_fall_per_mpa <= 0.2 and 0.1 < self.curve_efficiency < 0.6
+        return within and self.curve_friction_mep_kpa >= 0.0
 
     def engine_keys(self) -> dict[str, float]:
         """What the table ``[engine]`` of a rig file takes from the fit."""
+        curved = self.curved
         return {
-            "indicated_efficiency": self.indicated_efficiency,
-            "friction_mep_kpa": self.friction_mep_kpa,
+            "indicated_efficiency": self.curve_efficiency if curved else self.indicated_efficiency,
+            "efficiency_fall_per_mpa": self.curve_fall_per_mpa if curved else 0.0,
+            "friction_mep_kpa": self.curve_friction_mep_kpa if curved else self.friction_mep_kpa,
             "friction_mep_slope_kpa_s_per_rad": self.friction_mep_slope_kpa_s_per_rad,
             "friction_mep_sd_kpa": self.friction_mep_sd_kpa,
         }
@@ -144,11 +164,16 @@ def fit(
     straight, square, curved_kpa = found
     slope = (straight + 2.0 * square * heat / omega) / coefficients[0] - 1.0
     heavy = power / omega > np.median(power / omega)
+    left_over = power + rising - curve @ found
     high = power > np.median(power)
     return WillansLine(
         indicated_efficiency=float(coefficients[0]),
         friction_mep_kpa=float(coefficients[1]),
         friction_mep_slope_kpa_s_per_rad=float(coefficients[2]),
+        curve_efficiency=float(straight),
+        curve_fall_per_mpa=float(-square / straight**2 * 1e3 * per_kpa),
+        curve_friction_mep_kpa=float(curved_kpa),
+        curve_relative_error=float(np.sqrt(np.mean(left_over**2)) / power.mean()),
         friction_mep_sd_kpa=max(5.0, 0.5 * abs(float(curved_kpa - coefficients[1]))),
         slope_error=float(np.hypot(slope[heavy].mean(), slope[~heavy].mean()) / np.sqrt(2.0)),
         relative_error=float(np.sqrt(np.mean((power - fitted) ** 2)) / power.mean()),

@@ -5,6 +5,7 @@ Internal Combustion Engine Systems*, from memory)::
 
     T_brake = e H mdot_fuel / omega - fmep(omega) V_d / 4 pi - P_accessory / omega
 
+(or a curve, where the rig says by how much e falls with load)
 or from the net brake torque (accessories: ``ACCESSORIES_IN_TORQUE``);
 then through the driveline, whose efficiency divides when the wheels drive the engine. A sample
 whose force is not known is *set aside with a reason*, never guessed.
@@ -105,6 +106,8 @@ class RigArrays(NamedTuple):
     """Uprated less base full-load torque, over ``extra_rpm``."""
     base_torque_n_m: FloatArray
     """Base full-load torque over ``extra_rpm``."""
+    efficiency_fall_per_n_m: float
+    """Share by which the indicated efficiency falls per newton metre of indicated torque."""
 
 
 def rig_arrays(rig: Rig) -> RigArrays:
@@ -146,6 +149,7 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra_rpm=extra_rpm,
         extra_torque_n_m=np.asarray(extra, dtype=np.float64),
         base_torque_n_m=np.asarray(base, dtype=np.float64),
+        efficiency_fall_per_n_m=engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3),
     )
 
 
@@ -174,8 +178,9 @@ def willans_brake_torque(
     engine_rad_s: float,
     friction_n_m: float,
     accessory_power_w: float,
+    fall_per_n_m: float = 0.0,
 ) -> float:
-    """Net brake torque from fuelling by the Willans line (N m).
+    """Net brake torque from fuelling by the Willans line, or a curve (N m).
 
     Parameters
     ----------
@@ -189,12 +194,16 @@ def willans_brake_torque(
         Friction torque (N m), :func:`friction_torque`.
     accessory_power_w : float
         Power taken by accessories (W).
+    fall_per_n_m : float
+        Share by which the efficiency falls per newton metre of indicated torque.
 
     Returns
     -------
     float
     """
-    return (heat_to_torque_w_s_g * fuel_rate_g_s - accessory_power_w) / engine_rad_s - friction_n_m
+    straight = (heat_to_torque_w_s_g * fuel_rate_g_s - accessory_power_w) / engine_rad_s
+    indicated = heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
+    return straight - friction_n_m - fall_per_n_m * indicated * indicated
 
 
 @jit
@@ -428,8 +437,11 @@ def traction_sample(
             engine_rad_s,
             friction,
             rig.accessory_power_w,
+            rig.efficiency_fall_per_n_m,
         )
         indicated = rig.heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
+        # A little more fuel gives what the curve's slope says.
+        indicated -= 2.0 * rig.efficiency_fall_per_n_m * indicated * indicated
     else:
         if math.isnan(engine_torque_n_m):
             return (

@@ -22,6 +22,8 @@ def test_a_line_is_given_back() -> None:
     # A curve through a straight engine's samples says the same of no load: the least that is said.
     assert line.friction_mep_sd_kpa == pytest.approx(5.0)
     assert line.slope_error < 1e-6
+    assert line.curve_fall_per_mpa == pytest.approx(0.0, abs=1e-6)
+    assert line.curve_efficiency == pytest.approx(0.415, rel=1e-6)
     assert line.tractive_scale_sd == pytest.approx(0.03)
 
 
@@ -55,7 +57,13 @@ def test_how_sure_the_friction_is_covers_what_curvature_does_to_it() -> None:
     # By hand: the slope falls as 1 - 0.24 x; the line's is about that at the middle, x = 0.55, so
     # either half, a quarter of the range away, is off by 0.24 x 0.225 / 0.868.
     assert line.slope_error == pytest.approx(0.062, rel=0.25)
-    assert line.tractive_scale_sd == line.slope_error
+    # The curve is that engine: 12 % at most, where the indicated mean effective pressure is
+    # 0.45 x 42.8 kJ/g x 0.04 g x 4 pi / 3 L = 3.227 MPa.
+    assert line.curved
+    assert line.curve_efficiency == pytest.approx(0.45, rel=1e-6)
+    assert line.curve_fall_per_mpa == pytest.approx(0.12 / 3.227, rel=1e-3)
+    assert line.curve_friction_mep_kpa == pytest.approx(120.0, rel=1e-4)
+    assert line.tractive_scale_sd == pytest.approx(0.03)
     assert line.engine_keys()["friction_mep_sd_kpa"] == line.friction_mep_sd_kpa
 
 
