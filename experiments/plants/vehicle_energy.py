@@ -66,9 +66,9 @@ class PlantRun:
 
         Parameters
         ----------
-        measured : {"wheel_force", "wheel_power", "engine_torque", "fuel"}
-            What the logger is taken to measure. ``engine_torque`` adds the engine speed of a
-            driveline whose overall ratio is such that torque is power over that speed
+        measured : {"wheel_force", "wheel_power", "engine_torque", "fuel", "fuel_alone"}
+            What the logger is taken to measure. ``engine_torque`` and ``fuel`` add gear and engine
+            speed of a driveline whose overall ratio is such that torque is power over that speed
             (:func:`crank_speed`).
 
         Returns
@@ -96,12 +96,13 @@ class PlantRun:
         else:
             # Its brakes take all negative power, so their switch is known.
             table["brake_active"] = (steps["wheel_power_w"] < 0.0).astype(float)
-            if measured == "engine_torque":
-                speed, gear = crank_speed(steps["speed_m_s"].to_numpy(), self.truth)
+            speed, gear = crank_speed(steps["speed_m_s"].to_numpy(), self.truth)
+            if measured in ("engine_torque", "fuel"):
                 table["engine_speed_rpm"] = speed
                 table["gear"] = gear
+            if measured == "engine_torque":
                 table["engine_torque_n_m"] = steps["engine_power_w"] / (speed * np.pi / 30.0)
-            elif measured == "fuel":
+            elif measured in ("fuel", "fuel_alone"):
                 table["fuel_rate_g_s"] = steps["fuel_power_w"] / self.heating_value_j_g
             else:
                 raise ValueError(f"nothing called {measured!r} is measured")
