@@ -99,7 +99,7 @@ class WillansLine:
     @property
     def curved(self) -> bool:
         """Whether the curve is one that a rig file may hold; else the line serves."""
-        within = -0.1 <= self.curve_fall_per_mpa <= 0.2 and 0.1 < self.curve_efficiency < 0.6
+        within = -0.1 <= self.curve_fall_per_mpa <= 0.3 and 0.1 < self.curve_efficiency < 0.6
         return within and self.curve_friction_mep_kpa >= 0.0
 
     def engine_keys(self) -> dict[str, float]:

@@ -106,7 +106,7 @@ class Engine(_Table):
     """How sure the friction is, and with it what a straight line says of no load (kPa); filled in:
     5 where the friction is stated, else 37, a quarter of the default at 2000 rpm (common practice,
     no source)."""
-    efficiency_fall_per_mpa: Annotated[float, Field(ge=-0.1, le=0.2)] = 0.0
+    efficiency_fall_per_mpa: Annotated[float, Field(ge=-0.1, le=0.3)] = 0.0
     """Share by which the indicated efficiency falls per MPa of indicated mean effective pressure as
     ``indicated_efficiency`` gives it; 0 is a straight line."""
     inertia_kg_m2: NonNegative = 0.28

@@ -440,8 +440,8 @@ def traction_sample(
             rig.efficiency_fall_per_n_m,
         )
         indicated = rig.heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
-        # A little more fuel gives what the curve's slope says.
-        indicated -= 2.0 * rig.efficiency_fall_per_n_m * indicated * indicated
+        # Not the curve's slope: at high load that leaves a regeneration nothing to explain.
+        indicated -= rig.efficiency_fall_per_n_m * indicated * indicated
     else:
         if math.isnan(engine_torque_n_m):
             return (
