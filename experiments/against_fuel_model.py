@@ -7,7 +7,7 @@ Method: masses from 1.84 to 3.8 t, UDDS + HWFET over hills (2 % rms) and WLTC ov
 of prior on the engine are granted:
 
 - *measured line*: slope and friction from ``fit_willans.py`` on another drive of the car alone, at
-  its known 1.84 t, with the rig's scale sd what remains of that fit (at least 3 %);
+  its known 1.84 t, with the rig's scale sd what that fit says (at least 3 %);
 - *handbook line*: slope 0.41 and the rig's default friction, driveline efficiency 0.9, scale sd
   8 %: what one knows of a diesel without any test.
 
@@ -47,20 +47,15 @@ def one_drive(mass_kg: float, road: str, seed: int) -> list[dict[str, Any]]:
         "inertia_kg_m2": run.engine_inertia_kg_m2,
         "idle_rpm": float(model.vehicle_file()["EngineData"]["ICEData"]["Idling"]),
     }
-    measured = {
-        "indicated_efficiency": line.indicated_efficiency,
-        "friction_mep_kpa": line.friction_mep_kpa,
-        "friction_mep_slope_kpa_s_per_rad": line.friction_mep_slope_kpa_s_per_rad,
-    }
+    measured = line.engine_keys()
     handbook = {"indicated_efficiency": 0.41}
-    ratios = sorted(set(model.vehicle_file()["TransmissionData"]["Transm"]["GearRatio"]))[::-1]
     driveline = {
-        "gear_ratios": ratios,
+        "gear_ratios": model.gear_ratios(),
         "final_drive": model.vehicle_file()["TransmissionData"]["AxelRatio"],
     }
     rows = []
     for prior, line_keys, scale_sd in (
-        ("measured line", measured, max(0.03, line.relative_error)),
+        ("measured line", measured, line.tractive_scale_sd),
         ("handbook line", handbook, 0.08),
     ):
         rig = cases.rig_for(

@@ -8,7 +8,7 @@ Method: the logs carried by the wheel of fastsim 2.1.5 (Apache-2.0), found by pa
 approximate mass is the middle of the US EPA's test-car list over front-driven cars of that engine
 size (``plants/sedan_logs.py``). No engine speed, gear or brake switch is logged, so the Willans
 line is used in its power form with handbook values for a petrol engine (slope 0.38, friction
-100 kPa at low speed rising with speed; from memory) and a rig scale sd of 10 %.
+100 kPa at low speed rising with speed, known to a quarter; from memory) and a rig scale sd of 10 %.
 
 Expected answer: the 95 % interval holds the approximate mass in each log. A consistency check, not
 a mass recovered: neither the roller's inertia setting nor the car's road load on the day is known.
@@ -46,6 +46,7 @@ def sedan_rig() -> Rig:
                 "indicated_efficiency": 0.38,
                 "friction_mep_kpa": 100.0,
                 "friction_mep_slope_kpa_s_per_rad": 0.2,
+                "friction_mep_sd_kpa": 37.0,
                 "inertia_kg_m2": 0.15,
                 "idle_rpm": 700.0,
                 "accessory_power_kw": 0.7,

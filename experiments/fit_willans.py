@@ -9,9 +9,17 @@ dynamometer, or a drive at known mass), least squares of
     P_brake = e H mdot_fuel - (f0 + f1 omega) V_d omega / (2 pi strokes / 2)
 
 with e within 0.1 to 0.6 and f0, f1 not negative; samples under 5 % of the largest power are left
-out, since there a line is at its worst. What remains, relative to the power, is the engine's
-departure from a line: its weighted mean is the error of the tractive scale at these loads and its
-change between low and high load what ``tractive_scale_sd`` must cover.
+out, since there a line is at its worst. A second fit, of a curve (brake torque with the square of
+the fuel per turn added), tells how far the engine is from a line:
+
+- The curve is what the rig takes (``efficiency_fall_per_mpa``), where a rig may hold it;
+  ``tractive_scale_sd`` is then the relative error of the power that remains, at least 3 %.
+- Else the line serves. A mass is read off how the force *varies*, so it is its slope that counts,
+  not its level. A drive is mostly in the lower or in the upper half of the loads: the root mean
+  square, over both halves, of the curve's mean slope there over the line's, less one, is the
+  slope's error, and ``tractive_scale_sd`` at least that.
+- Curve and line differ in what they say of no load; the line is taken to be wrong there by as much
+  at two standard deviations: ``friction_mep_sd_kpa``.
 
 Expected answer: for a DI diesel e = 0.40 to 0.45 (Guzzella & Onder, *Introduction to Modeling and
 Control of Internal Combustion Engine Systems*, from memory); the two outside engines here are
@@ -36,6 +44,10 @@ from plants import cycles
 Array = NDArray[np.float64]
 
 
+LEAST_SCALE_SD = 0.03
+"""The rig file's default: fuel, driveline and tyres differ besides."""
+
+
 @dataclass(frozen=True)
 class WillansLine:
     """A fitted line, in the rig's terms.
@@ -46,6 +58,15 @@ class WillansLine:
         Slope.
     friction_mep_kpa, friction_mep_slope_kpa_s_per_rad : float
         Offset at zero speed and its rise with engine speed.
+    curve_efficiency, curve_fall_per_mpa, curve_friction_mep_kpa : float
+        The curve in the rig's terms; its friction rises with speed as the line's.
+    curve_relative_error : float
+        As ``relative_error``, of the curve.
+    friction_mep_sd_kpa : float
+        Half the difference between what the line and a curve say of no load; at least 5.
+    slope_error : float
+        Root mean square over the two halves of the load of the curve's slope over the line's, less
+        one.
     relative_error : float
         Power-weighted root mean square of what remains, relative to the power.
     bias_low, bias_high : float
@@ -57,10 +78,40 @@ class WillansLine:
     indicated_efficiency: float
     friction_mep_kpa: float
     friction_mep_slope_kpa_s_per_rad: float
+    curve_efficiency: float
+    curve_fall_per_mpa: float
+    curve_friction_mep_kpa: float
+    curve_relative_error: float
+    friction_mep_sd_kpa: float
+    slope_error: float
     relative_error: float
     bias_low: float
     bias_high: float
     samples: int
+
+    @property
+    def tractive_scale_sd(self) -> float:
+        """What a rig file should say of the scale of a chain that rests on this fit."""
+        if self.curved:
+            return max(LEAST_SCALE_SD, self.curve_relative_error)
+        return max(LEAST_SCALE_SD, self.slope_error, self.relative_error)
+
+    @property
+    def curved(self) -> bool:
+        """Whether the curve is one that a rig file may hold; else the line serves."""
+        within = -0.1 <= self.curve_fall_per_mpa <= 0.3 and 0.1 < self.curve_efficiency < 0.6
+        return within and self.curve_friction_mep_kpa >= 0.0
+
+    def engine_keys(self) -> dict[str, float]:
+        """What the table ``[engine]`` of a rig file takes from the fit."""
+        curved = self.curved
+        return {
+            "indicated_efficiency": self.curve_efficiency if curved else self.indicated_efficiency,
+            "efficiency_fall_per_mpa": self.curve_fall_per_mpa if curved else 0.0,
+            "friction_mep_kpa": self.curve_friction_mep_kpa if curved else self.friction_mep_kpa,
+            "friction_mep_slope_kpa_s_per_rad": self.friction_mep_slope_kpa_s_per_rad,
+            "friction_mep_sd_kpa": self.friction_mep_sd_kpa,
+        }
 
 
 def fit(
@@ -104,11 +155,27 @@ def fit(
     )
     coefficients = answer.x / size
     fitted = design @ coefficients
+    heat = heating_value_j_g * fuel
+    curve = np.column_stack([heat, heat**2 / omega, -per_kpa * omega])
+    size = np.abs(curve).max(axis=0)
+    # The curve's friction rises with speed as the line's does: speed and load are seldom apart.
+    rising = coefficients[2] * per_kpa * omega * omega
+    found = np.linalg.lstsq(curve / size, power + rising, rcond=None)[0] / size
+    straight, square, curved_kpa = found
+    slope = (straight + 2.0 * square * heat / omega) / coefficients[0] - 1.0
+    heavy = power / omega > np.median(power / omega)
+    left_over = power + rising - curve @ found
     high = power > np.median(power)
     return WillansLine(
         indicated_efficiency=float(coefficients[0]),
         friction_mep_kpa=float(coefficients[1]),
         friction_mep_slope_kpa_s_per_rad=float(coefficients[2]),
+        curve_efficiency=float(straight),
+        curve_fall_per_mpa=float(-square / straight**2 * 1e3 * per_kpa),
+        curve_friction_mep_kpa=float(curved_kpa),
+        curve_relative_error=float(np.sqrt(np.mean(left_over**2)) / power.mean()),
+        friction_mep_sd_kpa=max(5.0, 0.5 * abs(float(curved_kpa - coefficients[1]))),
+        slope_error=float(np.hypot(slope[heavy].mean(), slope[~heavy].mean()) / np.sqrt(2.0)),
         relative_error=float(np.sqrt(np.mean((power - fitted) ** 2)) / power.mean()),
         bias_low=float(power[~high].sum() / fitted[~high].sum() - 1.0),
         bias_high=float(power[high].sum() / fitted[high].sum() - 1.0),
@@ -126,6 +193,7 @@ def energy_plant_line(
     drag_area_m2: float,
     rated_power_w: float,
     seed: int = 11,
+    engine_map: str = "shipped",
 ) -> tuple[WillansLine, pd.DataFrame]:
     """The line of the energy simulator's engine, from a drive over hills at known load.
 
@@ -137,6 +205,8 @@ def energy_plant_line(
         Engine rating; displacement follows at 50 kW/L.
     seed : int
         Of the hills.
+    engine_map : str
+        See ``plants.vehicle_energy.drive``.
 
     Returns
     -------
@@ -162,6 +232,7 @@ def energy_plant_line(
         rolling_resistance=rolling_resistance,
         drag_area_m2=drag_area_m2,
         rated_power_w=rated_power_w,
+        engine_map=engine_map,
     )
     rpm, _ = plant.crank_speed(run.steps["speed_m_s"].to_numpy(), run.truth)
     driving = (run.steps["wheel_power_w"] > 0.0) & (run.steps["speed_m_s"] > 2.0)

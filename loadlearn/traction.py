@@ -5,6 +5,7 @@ Internal Combustion Engine Systems*, from memory)::
 
     T_brake = e H mdot_fuel / omega - fmep(omega) V_d / 4 pi - P_accessory / omega
 
+(or a curve, where the rig says by how much e falls with load)
 or from the net brake torque (accessories: ``ACCESSORIES_IN_TORQUE``);
 then through the driveline, whose efficiency divides when the wheels drive the engine. A sample
 whose force is not known is *set aside with a reason*, never guessed.
@@ -105,6 +106,8 @@ class RigArrays(NamedTuple):
     """Uprated less base full-load torque, over ``extra_rpm``."""
     base_torque_n_m: FloatArray
     """Base full-load torque over ``extra_rpm``."""
+    efficiency_fall_per_n_m: float
+    """Share by which the indicated efficiency falls per newton metre of indicated torque."""
 
 
 def rig_arrays(rig: Rig) -> RigArrays:
@@ -119,8 +122,6 @@ def rig_arrays(rig: Rig) -> RigArrays:
     RigArrays
     """
     engine, driveline = rig.engine, rig.driveline
-    # fmep V / 4 pi is friction torque for a four-stroke engine, V / 2 pi for a two-stroke.
-    per_kpa = 1e3 * engine.displacement_m3 / (math.pi * engine.strokes_per_cycle)
     if engine.uprated is not None:
         extra_rpm = np.asarray(engine.full_load_rpm, dtype=np.float64)
         base = engine.full_load_torque(extra_rpm, 0.0)
@@ -129,8 +130,8 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra_rpm, extra, base = np.array([0.0, 1e4]), np.zeros(2), np.ones(2)
     return RigArrays(
         heat_to_torque_w_s_g=engine.indicated_efficiency * engine.heating_value_j_g,
-        friction_torque_n_m=engine.friction_mep_kpa * per_kpa,
-        friction_torque_slope_n_m_s=engine.friction_mep_slope_kpa_s_per_rad * per_kpa,
+        friction_torque_n_m=engine.torque_of_mep(engine.friction_mep_kpa),
+        friction_torque_slope_n_m_s=engine.torque_of_mep(engine.friction_mep_slope_kpa_s_per_rad),
         accessory_power_w=engine.accessory_power_kw * 1e3,
         idle_rad_s=engine.idle_rpm * math.pi / 30.0,
         engine_inertia_kg_m2=engine.inertia_kg_m2,
@@ -148,6 +149,7 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra_rpm=extra_rpm,
         extra_torque_n_m=np.asarray(extra, dtype=np.float64),
         base_torque_n_m=np.asarray(base, dtype=np.float64),
+        efficiency_fall_per_n_m=engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3),
     )
 
 
@@ -176,8 +178,9 @@ def willans_brake_torque(
     engine_rad_s: float,
     friction_n_m: float,
     accessory_power_w: float,
+    fall_per_n_m: float = 0.0,
 ) -> float:
-    """Net brake torque from fuelling by the Willans line (N m).
+    """Net brake torque from fuelling by the Willans line, or a curve (N m).
 
     Parameters
     ----------
@@ -191,12 +194,16 @@ def willans_brake_torque(
         Friction torque (N m), :func:`friction_torque`.
     accessory_power_w : float
         Power taken by accessories (W).
+    fall_per_n_m : float
+        Share by which the efficiency falls per newton metre of indicated torque.
 
     Returns
     -------
     float
     """
-    return (heat_to_torque_w_s_g * fuel_rate_g_s - accessory_power_w) / engine_rad_s - friction_n_m
+    straight = (heat_to_torque_w_s_g * fuel_rate_g_s - accessory_power_w) / engine_rad_s
+    indicated = heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
+    return straight - friction_n_m - fall_per_n_m * indicated * indicated
 
 
 @jit
@@ -435,9 +442,13 @@ def traction_sample(
             engine_rad_s,
             friction,
             rig.accessory_power_w,
+            rig.efficiency_fall_per_n_m,
         )
         torque_per_unit = rig.heat_to_torque_w_s_g / engine_rad_s
         indicated = torque_per_unit * fuel_rate_g_s
+        torque_per_unit *= 1.0 - 2.0 * rig.efficiency_fall_per_n_m * indicated
+        # Not the curve's slope: at high load that leaves a regeneration nothing to explain.
+        indicated -= rig.efficiency_fall_per_n_m * indicated * indicated
     else:
         if math.isnan(engine_torque_n_m):
             return (

@@ -83,6 +83,22 @@ def test_fuel_sets_the_exhaust_limits_unless_given() -> None:
     assert Rig.from_dict(PLAIN | {"limits": {}}).limits == Rig.from_dict(PLAIN).limits
 
 
+def test_a_stated_friction_is_surer_than_a_default_one() -> None:
+    assert Rig.from_dict(PLAIN).engine.friction_mep_sd_kpa == 37.0
+    stated = changed("engine", friction_mep_kpa=110.0)
+    assert Rig.from_dict(stated).engine.friction_mep_sd_kpa == 5.0
+    stated["engine"]["friction_mep_sd_kpa"] = 22.0
+    assert Rig.from_dict(stated).engine.friction_mep_sd_kpa == 22.0
+    assert "friction_mep_sd_kpa" in error_of(changed("engine", friction_mep_sd_kpa=-1.0))
+
+
+def test_torque_of_a_mean_effective_pressure() -> None:
+    # By hand: 100 kPa on 3 L over two turns, p V / 4 pi; over one turn twice that.
+    assert Rig.from_dict(PLAIN).engine.torque_of_mep(100.0) == pytest.approx(23.8732, rel=1e-5)
+    two = Rig.from_dict(changed("engine", strokes_per_cycle=2)).engine
+    assert two.torque_of_mep(100.0) == pytest.approx(47.7465, rel=1e-5)
+
+
 def test_fuel_sets_density_and_heating_value_unless_given() -> None:
     petrol = Rig.from_dict(changed("engine", fuel="petrol")).engine
     diesel = Rig.from_dict(PLAIN).engine

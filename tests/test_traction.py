@@ -72,6 +72,20 @@ def test_willans_line_by_hand(rig: Rig) -> None:
     assert found["gear"] == 4.0
 
 
+def test_efficiency_that_falls_with_load(rig: Rig) -> None:
+    # By hand: the straight line's indicated torque x and pressure p = 4 pi x / V; what is left is
+    # x (1 - k p).
+    table = rig.model_dump()
+    table["engine"]["efficiency_fall_per_mpa"] = 0.1
+    engine, omega = rig.engine, 20.0 / rig.vehicle.tyre_radius_m * rig.overall_ratio(4)
+    straight = 3.0 * engine.heating_value_mj_kg * 1e3 * engine.indicated_efficiency / omega
+    pressure_mpa = 4.0 * math.pi * straight / engine.displacement_l / 1e3
+    lost = straight * 0.1 * pressure_mpa * rig.overall_ratio(4) / rig.vehicle.tyre_radius_m
+    lost *= rig.driveline.efficiency
+    found = settled(Rig.from_dict(table))["force_n"]
+    assert settled(rig)["force_n"] - found == pytest.approx(lost, rel=1e-9)
+
+
 def test_torque_and_fuelling_say_the_same(rig: Rig) -> None:
     arrays = rig_arrays(rig)
     omega = 20.0 / rig.vehicle.tyre_radius_m * rig.overall_ratio(4)

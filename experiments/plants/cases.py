@@ -91,6 +91,69 @@ def road(name: str, case: Case, seed: int, power: Any = None) -> tuple[Array, Ar
     )
 
 
+@dataclass(frozen=True)
+class FreshDrive:
+    """A vehicle, a real drive and hills that nobody here has looked at before.
+
+    Attributes
+    ----------
+    case : Case
+        Mass from 1.6 to 7 t, or a truck of 12 to 40 t.
+    drive : str
+        Which recorded drive.
+    grade_rms_percent : float
+        Of the hills.
+    """
+
+    case: Case
+    drive: str
+    grade_rms_percent: float
+
+    def road(self, seed: int, power: Any = None) -> tuple[Array, Array]:
+        """Speed and grade; as :func:`road`."""
+        return cycles.within_power(
+            cycles.recorded_speed(self.drive),
+            self.case.mass_kg,
+            self.case.rolling_resistance,
+            self.case.drag_area_m2,
+            0.75 * self.case.rated_power_w if power is None else power,
+            self.grade_rms_percent,
+            seed,
+        )
+
+
+def fresh_drive(seed: int) -> FreshDrive:
+    """Draw a vehicle, a recorded drive and hills.
+
+    Parameters
+    ----------
+    seed : int
+        One in five is a truck.
+
+    Returns
+    -------
+    FreshDrive
+    """
+    rng = np.random.default_rng(seed)
+    truck = seed % 5 == 4
+    low, high = (12e3, 40e3) if truck else (1.6e3, 7e3)
+    mass = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    solo = mass * float(rng.uniform(0.45, 1.0))
+    tonnes = mass / 1e3
+    case = Case(
+        name="truck" if truck else "light vehicle",
+        mass_kg=mass,
+        rolling_resistance=float(rng.uniform(0.005, 0.009) if truck else rng.uniform(0.008, 0.014)),
+        drag_area_m2=float((4.0 if truck else 0.3 + 0.35 * tonnes) * rng.uniform(0.8, 1.4)),
+        # 11 to 16 kW/t; a light vehicle has 60 kW at least.
+        rated_power_w=max(60e3, 1e3 * tonnes * float(rng.uniform(11.0, 16.0) if truck else 25.0)),
+        solo_mass_kg=solo * float(rng.uniform(0.97, 1.03)),
+        gcm_kg=mass * float(rng.uniform(0.95, 1.6)),
+    )
+    drives = cycles.recorded_drives()
+    return FreshDrive(case, drives[seed % len(drives)], float(rng.uniform(0.8, 3.5)))
+
+
 def rig_for(
     case: Case,
     truth: Truth,

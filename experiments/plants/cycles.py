@@ -6,6 +6,8 @@ registry carries, not from this repository:
 - UDDS and HWFET (40 CFR part 86 appendix I, 40 CFR part 600 appendix I): ``fastsim`` 3
 - WLTC class 3b (UN GTR 15): ``wltp``
 - US06 (40 CFR part 86 appendix I): the wheel of ``fastsim`` 2.1.5, see :mod:`plants.archive`
+
+The same wheel carries a household travel survey: speed of real drives, once a second, by day.
 """
 
 from __future__ import annotations
@@ -51,6 +53,54 @@ def speed_trace(name: str) -> Array:
         text = archive.read_text(r"resources/cycles/us06\.csv$")
         return pd.read_csv(io.StringIO(text))["cycMps"].to_numpy(dtype=float)
     raise ValueError(f"no cycle {name!r}; one of {', '.join(NAMES)}")
+
+
+RECORDED = r"cycles/cmap_subset/.*/[0-9-]+\.csv$"
+_MILE_PER_HOUR_M_S = 0.44704
+
+
+def recorded_drives(seconds: int = 1800) -> list[str]:
+    """Days of the travel survey with at least this much driving, sorted.
+
+    Parameters
+    ----------
+    seconds : int
+        Rows, one a second.
+    """
+    return [
+        name for name in archive.names(RECORDED) if archive.read_member(name).count("\n") > seconds
+    ]
+
+
+def recorded_speed(name: str, seconds: int = 1800) -> Array:
+    """Speed of a real drive, one value per second, from rest to rest.
+
+    Where the recorder was off the vehicle is brought to rest, stands for half a minute and is
+    brought up again, at 1.5 m/s2.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`recorded_drives`.
+    seconds : int
+        How much of it.
+
+    Returns
+    -------
+    ndarray
+        m/s.
+    """
+    import pandas as pd
+
+    day = pd.read_csv(io.StringIO(archive.read_member(name))).iloc[:seconds]
+    speed = _MILE_PER_HOUR_M_S * day["speed_mph"].to_numpy(dtype=float)
+    starts = np.flatnonzero(day["timestep"].to_numpy() > 1.5)
+    parts = []
+    for piece in np.split(speed, starts[starts > 0]):
+        up = np.arange(0.0, piece[0], 1.5)
+        down = np.arange(0.0, piece[-1], 1.5)[::-1]
+        parts += [up, piece, down, np.zeros(30)]
+    return np.concatenate(parts)
 
 
 def join(*parts: Array) -> Array:

@@ -11,6 +11,11 @@ with its own vehicle file (each is tested):
   100). The adapter converts.
 - The file's ``Loading`` (292.2 kg) comes on top of the mass given; wheels add 49.3 kg of inertia
   and the engine's inertia is a factor on the mass.
+- Ratio and mass factor are interpolated over speed between the gears, so that its engine hardly
+  gains speed while the inertia is paid for all the same: no engine speed could show that. The
+  fuelling depends on power alone, so any kinematics will do; the adapter logs a stepped gearbox,
+  each gear around the speed where the file has it, whose engine takes on the whole what the mass
+  factor charges.
 - Above its full load it silently reduces the acceleration; the adapter refuses such a trace.
 - Air density is 1.182 kg/m3, gravity 9.81 m/s2, driveline efficiency 0.9, accessories 1.5 % of the
   rated power; fuelling is cut on overrun.
@@ -64,9 +69,10 @@ class FuelRun:
     Attributes
     ----------
     steps : DataFrame
-        ``time_s, speed_m_s, acceleration_m_s2, grade_percent, engine_speed_rpm, engine_power_w``
-        (what the vehicle file says, at the crankshaft, accessories included) and ``fuel_rate_g_s``
-        (what the model answered).
+        ``time_s, speed_m_s, acceleration_m_s2, grade_percent, gear, engine_speed_rpm`` (of a
+        stepped gearbox), ``engine_power_w`` (what the vehicle file says, at the crankshaft,
+        accessories included), ``spinning_power_w`` (what of it the mass factor adds, at the wheels)
+        and ``fuel_rate_g_s`` (what the model answered).
     truth : Truth
         Parameters of the run; ``mass_kg`` includes the loading.
     engine_inertia_kg_m2 : float
@@ -78,7 +84,7 @@ class FuelRun:
     engine_inertia_kg_m2: float
 
     def trace(self) -> pd.DataFrame:
-        """The run as a drive log: fuelling, engine speed and grade.
+        """The run as a drive log: fuelling, engine speed, gear and grade.
 
         Returns
         -------
@@ -92,6 +98,7 @@ class FuelRun:
                 "speed_m_s": steps["speed_m_s"],
                 "grade_percent": steps["grade_percent"],
                 "engine_speed_rpm": steps["engine_speed_rpm"],
+                "gear": steps["gear"],
                 "fuel_rate_g_s": steps["fuel_rate_g_s"],
                 # What the engine cannot brake its brakes must; a brake light would show it.
                 "brake_active": (steps["engine_power_w"] < 0.0).astype(float),
@@ -139,6 +146,36 @@ def tread_power_limit(share: float) -> Callable[[float], float]:
     return lambda speed_m_s: float(np.interp(speed_m_s, grid, power))
 
 
+def gear_ratios() -> list[float]:
+    """The file's gear ratios, first gear first."""
+    return sorted(set(vehicle_file()["TransmissionData"]["Transm"]["GearRatio"]), reverse=True)
+
+
+def stepped_gear(speed_m_s: Array) -> tuple[Array, Array]:
+    """Gear and overall ratio of a stepped gearbox at these road speeds.
+
+    A gear serves up to half-way between its speed in the file and the next one's. The mass factor
+    is straight in between, so that its mean over speed stays.
+
+    Parameters
+    ----------
+    speed_m_s : ndarray
+        Road speed.
+
+    Returns
+    -------
+    gear, overall_ratio : ndarray
+    """
+    table = vehicle_file()["TransmissionData"]
+    ratios = gear_ratios()
+    listed = list(zip(table["Transm"]["Speed"], table["Transm"]["GearRatio"], strict=True))
+    last = [max(v for v, ratio in listed if ratio == wanted) for wanted in ratios]
+    first = [min(v for v, ratio in listed if ratio == wanted) for wanted in ratios]
+    changes = 0.5 * (np.array(last[:-1]) + np.array(first[1:])) / 3.6
+    index = np.searchsorted(changes, speed_m_s)
+    return index + 1.0, np.array(ratios)[index] * table["AxelRatio"]
+
+
 def drive(speed_m_s: Array, grade_percent: Array, *, mass_kg: float) -> FuelRun:
     """Ask the model for the fuelling along a speed trace.
 
@@ -173,8 +210,7 @@ def drive(speed_m_s: Array, grade_percent: Array, *, mass_kg: float) -> FuelRun:
 
     kmh = 3.6 * speed
     factor = np.interp(kmh, transmission["Speed"], transmission["RotMassF"])
-    ratio = np.interp(kmh, transmission["Speed"], transmission["GearRatio"])
-    overall = ratio * table["TransmissionData"]["AxelRatio"]
+    gear, overall = stepped_gear(speed)
     radius = 0.5 * vehicle["WheelDiameter"]
     inertia_force = (given * factor + vehicle["RedMassWheel"] + vehicle["Loading"]) * acceleration
     rolling = table["RollingResData"]["Fr0"] + table["RollingResData"]["Fr1"] * speed
@@ -204,8 +240,10 @@ def drive(speed_m_s: Array, grade_percent: Array, *, mass_kg: float) -> FuelRun:
             "speed_m_s": speed,
             "acceleration_m_s2": acceleration,
             "grade_percent": grade,
+            "gear": gear,
             "engine_speed_rpm": engine_speed,
             "engine_power_w": engine_power,
+            "spinning_power_w": given * (factor - 1.0) * acceleration * speed,
             "fuel_rate_g_s": fuel,
         }
     )

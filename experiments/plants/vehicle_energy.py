@@ -22,6 +22,7 @@ What was found by comparing its outputs with its inputs (each is tested):
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +32,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
+from plants import archive
 from plants.truth import Truth
 
 Array = NDArray[np.float64]
@@ -64,9 +66,9 @@ class PlantRun:
 
         Parameters
         ----------
-        measured : {"wheel_force", "wheel_power", "engine_torque", "fuel"}
-            What the logger is taken to measure. ``engine_torque`` adds the engine speed of a
-            driveline whose overall ratio is such that torque is power over that speed
+        measured : {"wheel_force", "wheel_power", "engine_torque", "fuel", "fuel_alone"}
+            What the logger is taken to measure. ``engine_torque`` and ``fuel`` add gear and engine
+            speed of a driveline whose overall ratio is such that torque is power over that speed
             (:func:`crank_speed`).
 
         Returns
@@ -94,12 +96,13 @@ class PlantRun:
         else:
             # Its brakes take all negative power, so their switch is known.
             table["brake_active"] = (steps["wheel_power_w"] < 0.0).astype(float)
-            if measured == "engine_torque":
-                speed, gear = crank_speed(steps["speed_m_s"].to_numpy(), self.truth)
+            speed, gear = crank_speed(steps["speed_m_s"].to_numpy(), self.truth)
+            if measured in ("engine_torque", "fuel"):
                 table["engine_speed_rpm"] = speed
                 table["gear"] = gear
+            if measured == "engine_torque":
                 table["engine_torque_n_m"] = steps["engine_power_w"] / (speed * np.pi / 30.0)
-            elif measured == "fuel":
+            elif measured in ("fuel", "fuel_alone"):
                 table["fuel_rate_g_s"] = steps["fuel_power_w"] / self.heating_value_j_g
             else:
                 raise ValueError(f"nothing called {measured!r} is measured")
@@ -149,6 +152,25 @@ def conventional_vehicle() -> dict[str, Any]:
     raise LookupError("the package ships no conventional vehicle")
 
 
+def older_diesel_map() -> tuple[Array, Array]:
+    """Efficiency of a diesel over its share of rated power, in the wheel of the older release.
+
+    Returns
+    -------
+    share, efficiency : ndarray, shape (12,)
+    """
+    text = archive.read_text(r"fastsim/parameters\.py$")
+    rows = []
+    for name in ("fc_pwr_out_perc", "fc_eff_map_diesel"):
+        found = re.search(name + r"\s*=\s*np\.array\(\s*\[([^\]]*)\]", text)
+        if found is None:
+            raise LookupError(f"the older release has no {name}")
+        rows.append(
+            np.array([float(value) for value in found.group(1).split(",") if value.strip()])
+        )
+    return rows[0], rows[1]
+
+
 def drive(
     speed_m_s: Array,
     grade_percent: Array,
@@ -157,6 +179,7 @@ def drive(
     rolling_resistance: float,
     drag_area_m2: float,
     rated_power_w: float,
+    engine_map: str = "shipped",
 ) -> PlantRun:
     """Run the plant over a speed trace.
 
@@ -170,6 +193,8 @@ def drive(
         The truth to be recovered.
     rated_power_w : float
         Engine rating; it must suffice for the cycle.
+    engine_map : {"shipped", "diesel"}
+        Efficiency over power: the shipped petrol car's, or the diesel's of the older release.
 
     Returns
     -------
@@ -193,6 +218,10 @@ def drive(
     chassis["drive_type"], chassis["wheel_fric_coef"] = "AWD", 1.5
     engine["pwr_out_max_watts"] = engine["pwr_out_max_init_watts"] = rated_power_w
     engine["pwr_ramp_lag_seconds"] = 1e-3
+    if engine_map == "diesel":
+        data = engine["eff_interp_from_pwr_out"]["data"]
+        share, efficiency = older_diesel_map()
+        data["grid"][0]["data"], data["values"]["data"] = share.tolist(), efficiency.tolist()
     vehicle = fastsim.Vehicle.from_dict(table)
     vehicle.set_save_interval(1)
     cycle = fastsim.Cycle.from_dict(

@@ -42,6 +42,9 @@ from loadlearn.traction import (
 
 FloatArray = NDArray[np.float64]
 
+USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
+"""Usual engine speed over idle, and road speed, of a mixed drive (common practice, no source)."""
+
 _RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
 STATE_FORMAT = 1
@@ -125,6 +128,34 @@ def accessory_spread_w(rig: Rig, force_source: int) -> float:
     return spread_w
 
 
+def offset_sd_n(rig: Rig, force_source: int) -> float:
+    """Standard deviation of a constant error of the force computed at the tread (N).
+
+    Friction that is not what the rig says (with it goes what a line through a curved engine says of
+    no load) is a nearly constant force, which no drive tells from rolling resistance and drag. So
+    it is *considered* in their intervals and not learnt (Schmidt, as for the scale).
+
+    Parameters
+    ----------
+    rig : Rig
+    force_source : int
+        See :mod:`loadlearn.traction`.
+
+    Returns
+    -------
+    float
+        The friction's sd as a power at a usual engine speed, at the tread at a usual road speed;
+        nothing where the force does not come from fuelling.
+    """
+    if force_source != SOURCE_FUEL:
+        return 0.0
+    engine = rig.engine
+    assert engine.friction_mep_sd_kpa is not None
+    torque_n_m = engine.torque_of_mep(engine.friction_mep_sd_kpa)
+    usual_rad_s = USUAL_OVER_IDLE * engine.idle_rpm * math.pi / 30.0
+    return torque_n_m * usual_rad_s * rig.driveline.efficiency / USUAL_SPEED_M_S
+
+
 def default_noise(height_source: int, rig: Rig, force_source: int = SOURCE_FUEL) -> Noise:
     """Noise levels before a log has been seen.
 
@@ -171,6 +202,7 @@ def prior_for(
     """
     bias = 0.026 if height == rows.HEIGHT_FROM_ACCELEROMETER else 3e-4
     prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg, slope_bias_sd=bias)
+    prior = prior._replace(offset_sd_n=offset_sd_n(rig, force))
     if force == SOURCE_TRACTIVE:
         # Measured downstream of the engine: no accessories, no unreported share.
         prior = prior._replace(unreported=0.0, unreported_sd=0.0)

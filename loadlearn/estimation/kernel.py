@@ -539,7 +539,17 @@ def filter_rows(
         if with_outputs:
             out = outputs[index]
             probability = surface_probability[index]
-            summarise(states, covariances, log_weights, loads, grounds, out, probability, mixture)
+            summarise(
+                states,
+                covariances,
+                log_weights,
+                loads,
+                grounds,
+                prior.offset_sd_n,
+                out,
+                probability,
+                mixture,
+            )
             # The surface named is the most probable one, with hysteresis.
             named = int(memory[F_SURFACE])
             likeliest = int(np.argmax(probability))

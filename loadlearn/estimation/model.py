@@ -386,6 +386,8 @@ class Prior(NamedTuple):
     """Beyond which no other load is believed in (kg)."""
     slip_per_n: float
     slip_sd_per_n: float
+    offset_sd_n: float = 0.0
+    """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component

@@ -41,6 +41,7 @@ from loadlearn.estimation.layout import (
 )
 from loadlearn.estimation.model import COLD, KAPPA, PHI, ROLL, Grounds
 from loadlearn.estimation.normal import mixture_interval
+from loadlearn.roadload import GRAVITY_M_S2, drag_force
 
 FloatArray = NDArray[np.float64]
 
@@ -49,6 +50,9 @@ LEAST_PHI_PER_KG = 1e-6
 LEFT_OUT_SD = 0.004
 """What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
 mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
+
+OFFSET_SPEED_M_S, OFFSET_DENSITY_KG_M3 = 25.0, 1.2
+"""Where drag is told from rolling resistance: a force that is wrong there by the offset."""
 
 
 @jit
@@ -154,6 +158,7 @@ def summarise(
     log_weights: FloatArray,
     loads: FloatArray,
     grounds: Grounds,
+    offset_sd_n: float,
     out: FloatArray,
     surface_probability: FloatArray,
     scratch: FloatArray,
@@ -165,6 +170,8 @@ def summarise(
     states, covariances, log_weights, loads
         Shapes as in ``layout``.
     grounds : Grounds
+    offset_sd_n : float
+        Constant error of the computed force to be considered in rolling resistance and drag (N).
     out : ndarray, shape (24,)
         Receives the output row.
     surface_probability : ndarray, shape (grounds,)
@@ -172,6 +179,7 @@ def summarise(
     scratch : ndarray, shape (7, loads x lanes)
     """
     modes = grounds.mean.size
+    offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
     peak = peak_of(log_weights, loads, modes)
     total = 0.0
     each = scratch[5]
@@ -224,6 +232,8 @@ def summarise(
                 1e-16,
             )
             roll[count] = roll_mean
+            offset_slope = offset_sd_n * max(phi, LEAST_PHI_PER_KG) / GRAVITY_M_S2
+            roll_var += offset_slope * offset_slope
             roll_sd[count] = math.sqrt(roll_var)
             roll_first += weight * roll_mean
             roll_second += weight * (roll_mean * roll_mean + roll_var)
@@ -236,6 +246,7 @@ def summarise(
                 covariances[load, KAPPA, KAPPA, mode],
                 covariances[load, KAPPA, PHI, mode],
             )
+            area_var += offset_area_m2 * offset_area_m2
             area *= math.exp(scale)
             drag += weight * area
             drag_given += weight * (area_var + area * area)

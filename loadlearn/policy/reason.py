@@ -71,14 +71,6 @@ def rig_warnings(rig: Rig) -> list[str]:
         found.append("the rig has no [engine.uprated]: there is no extra torque to advise on")
     if place == "none":
         found.append("the rig has no exhaust temperature sensor: extra torque is always 0")
-    key = "exhaust_gas_temp_after_turbine_degc" if place == "after_turbine" else ""
-    key = "exhaust_gas_temp_degc" if place == "before_turbine" else key
-    if key and rig.engine.fuel == "petrol" and key not in rig.limits.model_fields_set:
-        found.append(
-            f"limits.{key} is left at {getattr(rig.limits, key):g} degC, which suits a diesel: a "
-            "petrol engine's gas is hotter than that without any extra torque, so that none will "
-            "be allowed; give the limit that the engine's maker states"
-        )
     return found
 
 

@@ -225,6 +225,7 @@ def _computed_force(rig: Rig, fine: dict[str, FloatArray]) -> FloatArray:
     power = fuel * engine.heating_value_j_g * engine.indicated_efficiency
     torque = (power - fine["accessory_power_w"]) / speed
     torque -= friction_pa * engine.displacement_m3 / (4.0 * np.pi)
+    torque -= engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3) * (power / speed) ** 2
     gear = np.clip(fine["gear"].astype(int), 1, len(line.gear_ratios)) - 1
     ratio = np.array(line.gear_ratios)[gear] * line.final_drive
     ratio = np.where(fine["low_range"] > 0.5, ratio * (line.transfer_low_ratio or 1.0), ratio)

@@ -158,6 +158,7 @@ class EngineParameters(NamedTuple):
     lag_boost_s: float
     lag_fall_s: float
     reported_share: float
+    efficiency_fall_per_n_m: float
     exhaust_brake_mep_pa: float
     share_ceiling: float
 

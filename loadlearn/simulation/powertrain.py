@@ -66,6 +66,11 @@ def fuel_for_torque(
 ) -> float:
     """Fuelling (g/s) of the Willans line for a brake torque before the tractive scale."""
     power = (torque + friction_torque(engine_speed, engine)) * engine_speed + accessory_w
+    fall = engine.efficiency_fall_per_n_m
+    if fall != 0.0 and power > 0.0:
+        # The straight line's indicated torque x that gives this one: x (1 - fall x).
+        root = max(1.0 - 4.0 * fall * power / engine_speed, 0.0)
+        power = engine_speed * (1.0 - math.sqrt(root)) / (2.0 * fall)
     return max(0.0, power / (efficiency * engine.heating_value_j_g))
 
 
@@ -74,8 +79,10 @@ def torque_for_fuel(
     fuel_g_s: float, engine_speed: float, accessory_w: float, engine: EngineParameters
 ) -> float:
     """Brake torque (N m) of a fuelling at the mean efficiency, with the tractive scale."""
-    power = fuel_g_s * engine.efficiency * engine.heating_value_j_g - accessory_w
+    heat_w = fuel_g_s * engine.efficiency * engine.heating_value_j_g
+    power = heat_w - accessory_w
     torque = power / max(engine_speed, 20.0) - friction_torque(engine_speed, engine)
+    torque -= engine.efficiency_fall_per_n_m * (heat_w / max(engine_speed, 20.0)) ** 2
     return engine.torque_scale * torque
 
 

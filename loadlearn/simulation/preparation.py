@@ -241,6 +241,7 @@ def _engine(
         lag_boost_s=0.15 if engine.fuel == "diesel" else 0.3,
         lag_fall_s=0.10,
         reported_share=drawn["reported_share"],
+        efficiency_fall_per_n_m=engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3),
         exhaust_brake_mep_pa=4.5e5 if variation.exhaust_brake else 0.0,
         share_ceiling=share,
     )

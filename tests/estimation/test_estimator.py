@@ -18,11 +18,13 @@ from numpy.testing import assert_allclose
 
 from loadlearn import LoadEstimator, read_log
 from loadlearn.errors import InputError
+from loadlearn.estimation.estimator import prior_for
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.sensors import Logger
+from loadlearn.traction import force_source
 
 TRUE_MASS_KG = 5200.0
 COMPARED = (
@@ -244,3 +246,25 @@ def test_importing_compiles_nothing() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_unsure_friction_widens_what_it_looks_like_and_nothing_else(rig: Rig, drive: Drive) -> None:
+    # A friction power at 2.5 times idle, at the tread at 15 m/s, by hand.
+    log, table = channels(drive.log), rig.model_dump()
+    force_sd = 40e3 * rig.engine.displacement_m3 / (4.0 * np.pi)
+    force_sd *= 2.5 * rig.engine.idle_rpm * np.pi / 30.0 * rig.driveline.efficiency / 15.0
+    ends = []
+    for mep_sd_kpa in (0.0, 40.0):
+        table["engine"]["friction_mep_sd_kpa"] = mep_sd_kpa
+        ends.append(LoadEstimator(Rig.from_dict(table)).run(log).iloc[-1])
+    sure, unsure = ends
+    for name in ("mass_kg", "mass_sd_kg", "rolling_resistance", "drag_area_m2"):
+        assert unsure[name] == sure[name]
+    wider = np.sqrt(unsure["rolling_resistance_sd"] ** 2 - sure["rolling_resistance_sd"] ** 2)
+    assert wider == pytest.approx(force_sd / (9.80665 * sure["mass_kg"]), rel=0.02)
+    wider = np.sqrt(unsure["drag_area_sd_m2"] ** 2 - sure["drag_area_sd_m2"] ** 2)
+    assert wider == pytest.approx(force_sd / (0.5 * 1.2 * 25.0**2), rel=0.02)
+    assert unsure["rolling_resistance_low95"] < sure["rolling_resistance_low95"]
+    # Measured torque has the friction off already.
+    torque = log.drop(columns="fuel_rate_g_s").assign(engine_torque_n_m=100.0)
+    assert prior_for(Rig.from_dict(table), force_source(torque), 0).offset_sd_n == 0.0

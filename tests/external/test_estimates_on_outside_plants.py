@@ -36,7 +36,7 @@ def test_mass_from_the_energy_simulator(
     assert rows["mass_inside95"].all()
 
 
-@pytest.mark.parametrize("measured", ["(a)", "(b)"])
+@pytest.mark.parametrize("measured", ["(a)", "(b)", "(c)"])
 def test_rolling_resistance_and_drag_from_the_energy_simulator(
     energy_drives: pd.DataFrame, measured: str
 ) -> None:
@@ -55,6 +55,8 @@ def test_mass_from_a_second_fuel_model() -> None:
     assert set(rows["prior"]) == {"measured line", "handbook line"}
     assert rows["mass_inside95"].all()
     assert rows["mass_error_percent"].abs().max() < 15.0
+    assert rows["rolling_inside95"].all()
+    assert rows["drag_inside95"].all()
 
 
 @pytest.mark.parametrize("ground", ["gravel", "sand"])
