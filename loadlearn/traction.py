@@ -101,6 +101,8 @@ class RigArrays(NamedTuple):
     reference_torque_n_m: float
     ratios: FloatArray
     """Overall ratios (high range), first gear first."""
+    log_ratios: FloatArray
+    log_transfer_low_ratio: float
     extra_rpm: FloatArray
     extra_torque_n_m: FloatArray
     """Uprated less base full-load torque, over ``extra_rpm``."""
@@ -128,6 +130,10 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra = engine.full_load_torque(extra_rpm, 1.0) - base
     else:
         extra_rpm, extra, base = np.array([0.0, 1e4]), np.zeros(2), np.ones(2)
+    ratios = np.array(
+        [rig.overall_ratio(gear + 1) for gear in range(len(driveline.gear_ratios))],
+        dtype=np.float64,
+    )
     return RigArrays(
         heat_to_torque_w_s_g=engine.indicated_efficiency * engine.heating_value_j_g,
         friction_torque_n_m=engine.torque_of_mep(engine.friction_mep_kpa),
@@ -142,10 +148,9 @@ def rig_arrays(rig: Rig) -> RigArrays:
         converter_stall_torque_ratio=driveline.converter_stall_torque_ratio or 1.0,
         transfer_low_ratio=driveline.transfer_low_ratio or 0.0,
         reference_torque_n_m=engine.reference_torque_n_m or 100.0 * engine.displacement_l,
-        ratios=np.array(
-            [rig.overall_ratio(gear + 1) for gear in range(len(driveline.gear_ratios))],
-            dtype=np.float64,
-        ),
+        ratios=ratios,
+        log_ratios=np.log(ratios),
+        log_transfer_low_ratio=math.log(driveline.transfer_low_ratio or 1.0),
         extra_rpm=extra_rpm,
         extra_torque_n_m=np.asarray(extra, dtype=np.float64),
         base_torque_n_m=np.asarray(base, dtype=np.float64),
@@ -210,13 +215,13 @@ def willans_brake_torque(
 def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
     """Gear, range and log-distance of the overall ratio nearest to an observed one."""
     best_gear, best_low, best = 0, False, 1e9
+    log_observed = math.log(observed)
     for range_index in range(2 if rig.transfer_low_ratio > 0.0 else 1):
-        factor = rig.transfer_low_ratio if range_index == 1 else 1.0
+        # High range unless low range is clearly nearer: the ranges interleave.
+        extra = 0.02 if range_index == 1 else 0.0
+        shift = log_observed - (rig.log_transfer_low_ratio if range_index == 1 else 0.0)
         for index in range(rig.ratios.size):
-            distance = abs(math.log(observed / (rig.ratios[index] * factor)))
-            # High range unless low range is clearly nearer: the ranges interleave.
-            if range_index == 1:
-                distance += 0.02
+            distance = abs(shift - rig.log_ratios[index]) + extra
             if distance < best:
                 best, best_gear, best_low = distance, index + 1, range_index == 1
     return best_gear, best_low, best

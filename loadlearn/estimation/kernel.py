@@ -79,7 +79,7 @@ from loadlearn.estimation.model import (
     slow_relaxation,
 )
 from loadlearn.estimation.normal import truncated_normal
-from loadlearn.estimation.posterior import load_weight, summarise
+from loadlearn.estimation.posterior import load_weight, relative_weight, summarise
 from loadlearn.estimation.switching import mix
 from loadlearn.roadload import GRAVITY_M_S2
 
@@ -294,17 +294,19 @@ load on an easier ground."""
 
 
 @jit
-def _looseness(log_weights: FloatArray, loads: FloatArray, grounds: Grounds, peak: float) -> float:
-    """Probability that the ground is loose, over all loads."""
+def _total_and_loose(
+    log_weights: FloatArray, loads: FloatArray, grounds: Grounds, peak: float
+) -> tuple[float, float]:
+    """Weight of all hypotheses relative to ``exp(peak)``, and of those on loose ground."""
     loose, total = 0.0, 0.0
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5:
             for mode in range(grounds.mean.size):
-                weight = math.exp(log_weights[load, mode] - peak)
+                weight = relative_weight(log_weights[load, mode] - peak)
                 total += weight
                 if grounds.mean[mode] > LOOSE_GROUND:
                     loose += weight
-    return loose / total
+    return total, loose
 
 
 @jit
@@ -450,10 +452,12 @@ def filter_rows(
         memory[F_SINCE_RELAX_S] += row[R_DT]
         peak = -1e300
         nis_best = math.nan
-        for load in range(MAX_LOADS):
-            before[load] = 0.0
-            if loads[load, L_ACTIVE] > 0.5:
-                before[load] = load_weight(log_weights[load], modes, 0.0)
+        several = _only_load(loads) < 0
+        if several:
+            for load in range(MAX_LOADS):
+                before[load] = 0.0
+                if loads[load, L_ACTIVE] > 0.5:
+                    before[load] = load_weight(log_weights[load], modes, 0.0)
         for load in range(MAX_LOADS):
             if loads[load, L_ACTIVE] < 0.5:
                 continue
@@ -517,15 +521,13 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
-            loose = _looseness(log_weights, loads, grounds, peak)
+            total, loose = _total_and_loose(log_weights, loads, grounds, peak)
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
-            memory[F_LOOSE] = max(loose, remembered)
-            _temper_on_loose_ground(log_weights, loads, modes, before, peak, memory[F_LOOSE])
+            memory[F_LOOSE] = max(loose / total, remembered)
+            if several and memory[F_LOOSE] > 1e-9:
+                _temper_on_loose_ground(log_weights, loads, modes, before, peak, memory[F_LOOSE])
+                total, _ = _total_and_loose(log_weights, loads, grounds, peak)
             # Keep the weights near one; what is taken off is the log's likelihood.
-            total = 0.0
-            for load in range(MAX_LOADS):
-                if loads[load, L_ACTIVE] > 0.5:
-                    total += load_weight(log_weights[load], modes, peak)
             shift = peak + math.log(total)
             memory[F_LOG_LIKELIHOOD] += shift
             for load in range(MAX_LOADS):

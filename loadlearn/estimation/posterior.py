@@ -51,8 +51,18 @@ LEFT_OUT_SD = 0.004
 """What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
 mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
 
+LEAST_LOG_WEIGHT = -35.0
+"""Hypotheses further below the most probable one count as nothing."""
+LEAST_WEIGHT = 1e-4
+"""Hypotheses of less weight than this are left out of moments and intervals."""
 OFFSET_SPEED_M_S, OFFSET_DENSITY_KG_M3 = 25.0, 1.2
 """Where drag is told from rolling resistance: a force that is wrong there by the offset."""
+
+
+@jit
+def relative_weight(log_ratio: float) -> float:
+    """Exponential of a log weight relative to the greatest; 0 where it cannot count."""
+    return math.exp(log_ratio) if log_ratio > LEAST_LOG_WEIGHT else 0.0
 
 
 @jit
@@ -60,7 +70,7 @@ def load_weight(log_weights: FloatArray, modes: int, peak: float) -> float:
     """Weight of one load over its modes, relative to ``exp(peak)``."""
     total = 0.0
     for mode in range(modes):
-        total += math.exp(log_weights[mode] - peak)
+        total += relative_weight(log_weights[mode] - peak)
     return total
 
 
@@ -128,7 +138,7 @@ def log_implied_pooled(
         peak = max(peak, log_weights[mode])
     total, first, second = 0.0, 0.0, 0.0
     for mode in range(modes):
-        weight = math.exp(log_weights[mode] - peak)
+        weight = relative_weight(log_weights[mode] - peak)
         if weight < 1e-9:
             continue
         mean, variance = log_implied(states[PHI, mode], covariances[PHI, PHI, mode])
@@ -186,7 +196,7 @@ def summarise(
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5:
             for mode in range(modes):
-                weight = math.exp(log_weights[load, mode] - peak)
+                weight = relative_weight(log_weights[load, mode] - peak)
                 each[load * modes + mode] = weight
                 total += weight
     surface_probability[:] = 0.0
@@ -197,6 +207,8 @@ def summarise(
     drag, drag_second, drag_given = 0.0, 0.0, 0.0
     mass_first, mass_second, implied_first, implied_second = 0.0, 0.0, 0.0, 0.0
     roll_first, roll_second, scale_first, scale_second, kept = 0.0, 0.0, 0.0, 0.0, 0.0
+    # Most hypotheses share one scale: its exponential is taken when it changes.
+    last_log_scale, last_scale, last_scale_log, scale_factor = 0.0, 1.0, 0.0, 1.0
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] < 0.5:
             continue
@@ -210,7 +222,7 @@ def summarise(
                 solo += weight
             if grounds.regeneration[mode] == 1:
                 regeneration += weight
-            if weight < 1e-5:
+            if weight < LEAST_WEIGHT:
                 continue
             phi, phi_var = states[load, PHI, mode], covariances[load, PHI, PHI, mode]
             mean_i, var_i = log_implied(phi, phi_var)
@@ -218,10 +230,14 @@ def summarise(
             weights[count] = weight
             log_mass[count] = mean_m
             log_mass_sd[count] = math.sqrt(var_m)
-            mean_mass = math.exp(mean_m) * (1.0 + 0.5 * var_m)
+            if mean_m - mean_i != last_log_scale:
+                last_log_scale = mean_m - mean_i
+                last_scale = math.exp(last_log_scale)
+            mass_i = math.exp(mean_i)
+            mean_mass = mass_i * last_scale * (1.0 + 0.5 * var_m)
             mass_first += weight * mean_mass
             mass_second += weight * mean_mass * mean_mass * (1.0 + var_m)
-            mean_implied = math.exp(mean_i) * (1.0 + 0.5 * var_i)
+            mean_implied = mass_i * (1.0 + 0.5 * var_i)
             implied_first += weight * mean_implied
             implied_second += weight * mean_implied * mean_implied * (1.0 + var_i)
             roll_mean = states[load, ROLL, mode] + states[load, COLD, mode]
@@ -247,7 +263,10 @@ def summarise(
                 covariances[load, KAPPA, PHI, mode],
             )
             area_var += offset_area_m2 * offset_area_m2
-            area *= math.exp(scale)
+            if scale != last_scale_log:
+                last_scale_log = scale
+                scale_factor = math.exp(scale)
+            area *= scale_factor
             drag += weight * area
             drag_given += weight * (area_var + area * area)
             drag_second += weight * (area_var + area * area * (1.0 + scale_var))

@@ -98,12 +98,12 @@ def mix(
             for j in range(i + 1):
                 pooled_covariance[i, j] = 0.0
         for mode in range(modes):
-            if share[mode] > 1e-7:
+            if share[mode] > 1e-6:
                 for i in range(n):
                     pooled[i] += share[mode] * states[i, mode]
         for mode in range(modes):
             part = share[mode]
-            if part <= 1e-7:
+            if part <= 1e-6:
                 continue
             for i in range(n):
                 difference[i] = states[i, mode] - pooled[i]
