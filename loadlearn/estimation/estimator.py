@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.estimation import kernel, layout, rows
+from loadlearn.estimation.lateness import Waiting, align, delays_of
 from loadlearn.estimation.model import (
     N_ROW,
     R_TIME,
@@ -32,6 +33,7 @@ from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import (
     ACCESSORIES_IN_TORQUE,
+    NO_FORCE,
     REASONS,
     SOURCE_FUEL,
     SOURCE_TORQUE,
@@ -47,7 +49,7 @@ USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
 
 _RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 """Version of what ``save`` writes."""
 
 
@@ -223,11 +225,15 @@ class LoadEstimator:
         Kinds of ground; default the handbook's.
     noise : Noise, optional
         Levels of what is not modelled; default from the log when it was prepared.
+    delays_s : mapping, optional
+        How late the ``force`` and the ``height`` channel are (s), for logs that are not prepared
+        and for :meth:`step`, which then answers that much later; such as
+        ``prepare(...).attrs["delays_s"]`` of an earlier log of the same logger.
 
     Raises
     ------
     InputError
-        The initial belief is not positive.
+        The initial belief is not positive, or a delay is not a number of seconds.
 
     References
     ----------
@@ -242,6 +248,7 @@ class LoadEstimator:
         initial_mass_sd_kg: float | None = None,
         grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
         noise: Noise | None = None,
+        delays_s: Mapping[str, float] | None = None,
     ) -> None:
         for name, value in (
             ("initial_mass_kg", initial_mass_kg),
@@ -253,6 +260,9 @@ class LoadEstimator:
         self.grounds = tuple(grounds)
         self._initial = (initial_mass_kg, initial_mass_sd_kg)
         self._given_noise = noise
+        self._delays = delays_of(delays_s)
+        self._waiting: Waiting | None = None
+        self._last_reason = NO_FORCE
         self._rig_arrays = rig_arrays(rig)
         self._sources: tuple[int, int] | None = None
         self._with_share = False
@@ -266,6 +276,7 @@ class LoadEstimator:
         self, force: int, height: int, noise: Noise | None, with_share: bool = False
     ) -> None:
         self._sources = (force, height)
+        self._waiting = None
         self._noise = noise or self._given_noise or default_noise(height, self.rig, force)
         self._modes = ground_modes(self.grounds, with_regeneration=force == SOURCE_FUEL)
         prior = prior_for(self.rig, force, height, *self._initial)
@@ -359,7 +370,11 @@ class LoadEstimator:
             Noise(**noise) if noise is not None else None,
             share_logged(trace),
         )
-        advance = self._advance(rows.row_inputs(trace))
+        inputs = rows.row_inputs(trace)
+        if "delays_s" not in trace.attrs:
+            assert self._sources is not None
+            inputs = align(inputs, *self._sources, self._delays)
+        advance = self._advance(inputs)
         history = self._history(trace, advance)
         assert self.state is not None and self._noise is not None
         state = self.state
@@ -412,6 +427,8 @@ class LoadEstimator:
         Returns
         -------
         Load
+            Of the newest sample whose late channels are complete (``delays_s``); that is this one
+            where there are none.
 
         Raises
         ------
@@ -432,8 +449,16 @@ class LoadEstimator:
             tangent = grade / 100.0
             inputs[0, rows.I_SLOPE] = tangent / math.sqrt(1.0 + tangent * tangent)
         inputs[0, rows.I_DENSITY] = rows.density_of_sample(sample)
-        advance = self._advance(inputs)
-        return self._load(float(inputs[0, 0]), int(advance.reason[0]))
+        time_s = float(inputs[0, 0])
+        if any(self._delays):
+            if self._waiting is None:
+                assert self._sources is not None
+                self._waiting = Waiting(*self._sources, self._delays)
+            inputs = self._waiting.push(inputs[0])
+            time_s = self._waiting.newest_passed_s()
+        if len(inputs) > 0:
+            self._last_reason = int(self._advance(inputs).reason[-1])
+        return self._load(time_s, self._last_reason)
 
     def _load(self, time_s: float, reason: int) -> Load:
         assert self.state is not None
@@ -482,6 +507,12 @@ class LoadEstimator:
             "sources": self._sources,
             "with_share": self._with_share,
             "noise": None if self._noise is None else list(self._noise),
+            "delays_s": dict(self._delays._asdict()),
+            "waiting": None
+            if self._waiting is None
+            else [[x.hex() for x in sample.tolist()] for sample in self._waiting.samples],
+            "passed": 0 if self._waiting is None else self._waiting.passed,
+            "last_reason": self._last_reason,
             "state": None
             if self.state is None
             else {
@@ -542,7 +573,9 @@ class LoadEstimator:
             initial_mass_sd_kg,
             grounds=grounds,
             noise=None if given is None else Noise(*given),
+            delays_s=document["delays_s"],
         )
+        estimator._last_reason = document["last_reason"]
         if document["state"] is not None:
             force, height = document["sources"]
             estimator._begin(force, height, Noise(*document["noise"]), document["with_share"])
@@ -554,6 +587,12 @@ class LoadEstimator:
                     for name, entry in document["state"].items()
                 }
             )
+            if document["waiting"] is not None:
+                estimator._waiting = Waiting(force, height, estimator._delays)
+                estimator._waiting.samples.extend(
+                    np.array([float.fromhex(x) for x in sample]) for sample in document["waiting"]
+                )
+                estimator._waiting.passed = document["passed"]
         return estimator
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from loadlearn.estimation import kernel, layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
 from loadlearn.estimation.fine_speed import fine_speed
+from loadlearn.estimation.lateness import Delays, align, interval_means, shifted
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
@@ -66,8 +66,6 @@ class _Likelihood:
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
         # Ten samples a second are plenty to search with.
         self.inputs = np.ascontiguousarray(self.inputs[:: max(1, int(0.1 / max(step, 1e-3)))])
-        self.force_column = rows.I_FORCE + self.source
-        self.height_column = {0: rows.I_SLOPE, 1: rows.I_ALTITUDE, 2: rows.I_ACCEL}[self.height]
         self.table, self.count = self.rows(self.inputs)
 
     def rows(self, inputs: FloatArray) -> tuple[FloatArray, int]:
@@ -87,14 +85,8 @@ class _Likelihood:
         )
         return table, count
 
-    def delayed(self, force_s: float, height_s: float) -> tuple[FloatArray, int]:
-        inputs = self.inputs.copy()
-        time_s, force = inputs[:, 0], inputs[:, self.force_column]
-        if force_s != 0.0:
-            inputs[:, rows.I_MEAN] = interval_means(time_s, force, force_s)
-        for column, delay in ((self.force_column, force_s), (self.height_column, height_s)):
-            inputs[:, column] = shifted(inputs[:, 0], inputs[:, column], delay)
-        return self.rows(inputs)
+    def delayed(self, delays: Delays) -> tuple[FloatArray, int]:
+        return self.rows(align(self.inputs, self.source, self.height, delays))
 
     def __call__(self, noise: Noise, table: FloatArray | None = None, count: int = 0) -> float:
         noise = noise._replace(mix_every_s=2.0)
@@ -130,80 +122,6 @@ def _one_component(prior: Prior) -> Prior:
         weight=np.ones(1),
         solo=np.zeros(1, dtype=np.int64),
     )
-
-
-def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
-    """A channel moved earlier by its delay, by straight lines between samples.
-
-    Parameters
-    ----------
-    time_s, values : ndarray, shape (n,)
-        NaN marks absent values; what cannot be formed without them stays NaN.
-    delay_s : float
-        How late the channel is (s); negative when it is early.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    if delay_s == 0.0:
-        return values.copy()
-    present = np.isfinite(values)
-    if not present.any():
-        return values.copy()
-    at = time_s + delay_s
-    moved = np.interp(at, time_s[present], values[present], left=np.nan, right=np.nan)
-    if not present.all():
-        # A straight line over a long absence would invent data.
-        index = np.clip(np.searchsorted(time_s, at), 0, len(time_s) - 1)
-        moved[~present[index]] = np.nan
-    # The ends keep their last value: a delay of a fraction of a second loses nothing.
-    edge = np.isnan(moved) & np.isfinite(values)
-    moved[edge] = values[edge]
-    return moved
-
-
-def interval_means(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
-    """Mean of a late channel over the interval that ends at each stamp, by straight lines.
-
-    Between the instants that a late channel's samples belong to, its straight line has corners
-    inside the log's intervals: the mean of the two ends would smooth it once more.
-
-    Parameters
-    ----------
-    time_s, values : ndarray, shape (n,)
-        NaN marks absent values.
-    delay_s : float
-        How late the channel is (s).
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        NaN at the first stamp, where the channel is absent, and at the ends.
-    """
-    n = time_s.size
-    means = np.full(n, np.nan)
-    if n < 3:
-        return means
-    step = np.diff(time_s)
-    area = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * step)])
-    if np.isnan(area[-1]):
-        # An absent value spoils its neighbours only.
-        parts = 0.5 * (values[1:] + values[:-1]) * step
-        area = np.concatenate([[0.0], np.cumsum(np.nan_to_num(parts))])
-    at = time_s + delay_s
-    place = np.clip(np.searchsorted(time_s, at, side="right") - 1, 0, n - 2)
-    into = at - time_s[place]
-    slope = (values[place + 1] - values[place]) / step[place]
-    reached = area[place] + into * (values[place] + 0.5 * slope * into)
-    outside = (at < time_s[0]) | (at > time_s[-1])
-    reached[outside] = np.nan
-    means[1:] = np.diff(reached) / step
-    # A whole interval without the channel between the two ends.
-    absent = np.concatenate([[0], np.cumsum(np.isnan(values))])
-    first, last = place[:-1], np.minimum(place[1:] + 1, n - 1)
-    means[1:][absent[last + 1] - absent[first] > 0] = np.nan
-    return means
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
@@ -280,20 +198,13 @@ def _search_noise(
     return noise_at(result.x), -float(result.fun)
 
 
-class _Delays(NamedTuple):
-    """How late the force and the height channel are (s)."""
-
-    force: float = 0.0
-    height: float = 0.0
-
-
-def _compared(likelihood: _Likelihood, noise: Noise, candidates: Sequence[_Delays]) -> FloatArray:
+def _compared(likelihood: _Likelihood, noise: Noise, candidates: Sequence[Delays]) -> FloatArray:
     """Log-likelihood of each candidate, over the rows that all of them can use.
 
     Which samples are set aside hangs on the force, and so on the delay: without a common set the
     candidates would be judged on different data.
     """
-    tables = [likelihood.delayed(*candidate) for candidate in candidates]
+    tables = [likelihood.delayed(candidate) for candidate in candidates]
     known = np.min([table[:count, R_KNOWN] for table, count in tables], axis=0)
     for table, count in tables:
         table[:count, R_KNOWN] = known
@@ -308,7 +219,7 @@ channel hang together over a distance, which the likelihood does not know: more 
 def _search_delay(
     likelihood: _Likelihood,
     noise: Noise,
-    candidates: Sequence[_Delays],
+    candidates: Sequence[Delays],
     values: FloatArray,
     sure: float,
 ) -> float:
@@ -318,7 +229,7 @@ def _search_delay(
     ----------
     likelihood : _Likelihood
     noise : Noise
-    candidates : sequence of _Delays
+    candidates : sequence of Delays
         One for each of ``values``; one of them is 0.
     values : ndarray, shape (k,)
         Evenly spaced delays (s).
@@ -342,7 +253,7 @@ def _search_delay(
     return float(values[best] + np.clip(offset, -0.5, 0.5) * (values[1] - values[0]))
 
 
-def _find_delays(likelihood: _Likelihood, noise: Noise) -> _Delays:
+def _find_delays(likelihood: _Likelihood, noise: Noise) -> Delays:
     """Delays of the force and of the height channel, one after the other, and once more."""
     step = float(np.median(np.diff(likelihood.inputs[:, 0])))
     # Fuelling or torque cannot lead the force it makes.
@@ -352,7 +263,7 @@ def _find_delays(likelihood: _Likelihood, noise: Noise) -> _Delays:
     first, last = -math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9)
     heights = np.arange(first, last + 1, dtype=np.float64) * stride
     whole = likelihood.height == rows.HEIGHT_FROM_ALTITUDE
-    found = _Delays()
+    found = Delays()
     for _ in range(2):
         before = found
         tried = [found._replace(force=float(delay)) for delay in forces]
@@ -365,7 +276,7 @@ def _find_delays(likelihood: _Likelihood, noise: Noise) -> _Delays:
         if abs(found.force - before.force) < 0.1 and found.height == before.height:
             break
     # A fraction of a sample is not worth a move.
-    return _Delays(*(delay if abs(delay) >= 0.1 else 0.0 for delay in found))
+    return Delays(*(delay if abs(delay) >= 0.1 else 0.0 for delay in found))
 
 
 def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
@@ -403,29 +314,23 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer
     likelihood = _Likelihood(prepared, rig)
     noise = default_noise(likelihood.height, rig, likelihood.source)
-    delays = {"force": 0.0, "height": 0.0}
+    delays = Delays()
     if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)
-        delays = _find_delays(likelihood, noise)._asdict()
-        if delays["force"] != 0.0 or delays["height"] != 0.0:
-            likelihood.table, likelihood.count = likelihood.delayed(
-                delays["force"], delays["height"]
-            )
+        delays = _find_delays(likelihood, noise)
+        if any(delays):
+            likelihood.table, likelihood.count = likelihood.delayed(delays)
             noise, _ = _search_noise(likelihood, noise, 25)
-        if delays["force"] != 0.0:
-            prepared["force_channel_mean"] = interval_means(
-                time_s,
-                prepared[_FORCE_COLUMNS[likelihood.source]].to_numpy(dtype=np.float64),
-                delays["force"],
-            )
-        for name, delay in (
-            (_FORCE_COLUMNS[likelihood.source], delays["force"]),
-            (_HEIGHT_COLUMNS[likelihood.height], delays["height"]),
-        ):
-            prepared[name] = shifted(time_s, prepared[name].to_numpy(dtype=np.float64), delay)
+        force, height = _FORCE_COLUMNS[likelihood.source], _HEIGHT_COLUMNS[likelihood.height]
+        values = prepared[force].to_numpy(dtype=np.float64)
+        if delays.force != 0.0:
+            prepared["force_channel_mean"] = interval_means(time_s, values, delays.force)
+        prepared[force] = shifted(time_s, values, delays.force)
+        values = prepared[height].to_numpy(dtype=np.float64)
+        prepared[height] = shifted(time_s, values, delays.height)
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
     prepared.attrs["noise"] = dict(noise._asdict())
-    prepared.attrs["delays_s"] = delays
+    prepared.attrs["delays_s"] = dict(delays._asdict())
     return prepared

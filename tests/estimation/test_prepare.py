@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation.fine_speed import fine_speed, whole_unit
-from loadlearn.estimation.prepare import interval_means, shifted
+from loadlearn.estimation.lateness import interval_means, shifted
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.simulation.sensors import Logger
 
