@@ -1,7 +1,9 @@
 """Exhaust gas: an observer that judges the gas rather than the lagging sensor, and a cap from it.
 
-The observer is an extended Kalman filter with three states: temperature of the metal, temperature
-of the sensor, and the factor ``k`` by which the gas rises more, or less, than the model says. It
+The observer is an extended Kalman filter with four states: temperature of the metal, temperature
+of the sensor, the factor ``k`` by which the gas rises more, or less, than the model says, and how
+much slower, or quicker, than believed the sensor is. After overrun the sensor is hundreds of kelvin
+behind: a lag a tenth longer than believed and not in doubt would be read as a gas 20 K colder. It
 runs on the fuelling that was *really* burnt, so nothing winds up while some other protection (or
 the driver) holds the torque below what this cap would allow.
 
@@ -49,22 +51,32 @@ CAP_BAND, CAP_LAG_S = 0.05, 0.7
 """Nearer than the first the cap is followed evenly with the second, so that meter noise moves it
 neither way (share; s)."""
 _ANCHOR_S = 5.0
+_LAG_LEAST_SD = 0.05
+"""A sensor is not one first-order lag, and its lag changes with the flow (common practice, no
+source): never known better than this (relative)."""
+_LAG_MOST = 0.7
 _RISE_FLOOR_K = 60.0
 """Rises below this (fuel cut, idle) say little of the factor at load."""
 
 
 class ExhaustState(NamedTuple):
-    """What is believed of the exhaust; degC, and the covariance of (metal, sensor, factor)."""
+    """What is believed of the exhaust; degC, and the covariance of (metal, sensor, factor, lag)."""
 
     metal_degc: float
     sensor_degc: float
     factor: float
+    lag: float
+    """Logarithm of the sensor's time constant over the believed one."""
     cov_metal: float
     cov_metal_sensor: float
     cov_sensor: float
     cov_metal_factor: float
     cov_sensor_factor: float
     cov_factor: float
+    cov_metal_lag: float
+    cov_sensor_lag: float
+    cov_factor_lag: float
+    cov_lag: float
     log_rise: float
     """Logarithm of the modelled rise at which the factor was last observed: the anchor."""
     predicted_move_k: float
@@ -123,12 +135,17 @@ def initial_exhaust_state(
         gas_degc,
         sensor_degc,
         1.0,
+        0.0,
         60.0 * 60.0,
         0.0,
         10.0 * 10.0,
         0.0,
         0.0,
         factor_variance,
+        0.0,
+        0.0,
+        0.0,
+        p.sensor_time_sd * p.sensor_time_sd,
         math.log(300.0 + _RISE_FLOOR_K),
         0.0,
         gas_degc,
@@ -156,7 +173,8 @@ def predict_exhaust(
     ExhaustState
     """
     keep_metal = math.exp(-interval_s / p.metal_time_s)
-    keep_sensor = math.exp(-interval_s / p.sensor_time_s)
+    turns = interval_s / (p.sensor_time_s * math.exp(state.lag))
+    keep_sensor = math.exp(-turns)
     through = 1.0 - p.turbine_drop_share * drive.after_turbine
     cylinder = drive.intake_degc + state.factor * drive.rise_k
     metal = cylinder + (state.metal_degc - cylinder) * keep_metal
@@ -164,19 +182,25 @@ def predict_exhaust(
     seen = gas * through + (1.0 - through) * drive.ambient_degc
     sensor = seen + (state.sensor_degc - seen) * keep_sensor
 
-    # Jacobian of (metal, sensor, factor): only three entries differ from the identity's pattern.
+    # Jacobian of (metal, sensor, factor, lag): few entries differ from the identity's pattern.
     metal_by_factor = drive.rise_k * (1.0 - keep_metal)
     sensor_by_metal = (1.0 - keep_sensor) * through * p.metal_share * keep_metal
     gas_by_factor = (1.0 - p.metal_share) * drive.rise_k + p.metal_share * metal_by_factor
     sensor_by_factor = (1.0 - keep_sensor) * through * gas_by_factor
+    sensor_by_lag = (state.sensor_degc - seen) * keep_sensor * turns
     mm, ms, ss = state.cov_metal, state.cov_metal_sensor, state.cov_sensor
     mf, sf, ff = state.cov_metal_factor, state.cov_sensor_factor, state.cov_factor
+    ml, sl, fl, ll = state.cov_metal_lag, state.cov_sensor_lag, state.cov_factor_lag, state.cov_lag
     a, b, c, d, e = keep_metal, metal_by_factor, sensor_by_metal, keep_sensor, sensor_by_factor
     new_mm = a * a * mm + 2.0 * a * b * mf + b * b * ff
-    new_ms = a * (c * mm + d * ms + e * mf) + b * (c * mf + d * sf + e * ff)
+    g = sensor_by_lag
+    new_ms = a * (c * mm + d * ms + e * mf + g * ml) + b * (c * mf + d * sf + e * ff + g * fl)
     new_ss = c * c * mm + d * d * ss + e * e * ff + 2.0 * (c * d * ms + c * e * mf + d * e * sf)
+    new_ss += g * (g * ll + 2.0 * (c * ml + d * sl + e * fl))
     new_mf = a * mf + b * ff
-    new_sf = c * mf + d * sf + e * ff
+    new_sf = c * mf + d * sf + e * ff + g * fl
+    new_ml = a * ml + b * fl
+    new_sl = c * ml + d * sl + e * fl + g * ll
 
     now = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
     log_rise = state.log_rise
@@ -197,12 +221,17 @@ def predict_exhaust(
         metal,
         sensor,
         state.factor,
+        state.lag,
         new_mm,
         new_ms,
         new_ss,
         new_mf,
         new_sf,
         grown,
+        new_ml,
+        new_sl,
+        fl,
+        ll,
         log_rise,
         (sensor - state.sensor_degc) * drive.firing,
         gas,
@@ -216,8 +245,10 @@ def correct_exhaust(
 ) -> ExhaustState:
     """Correct the belief with a reading of the sensor.
 
-    The factor is kept within 0.6 to 1.6 and a single reading moves the belief as if it were at most
-    four standard deviations away, so that one wild value cannot carry it off.
+    The factor is kept within 0.6 to 1.6, the sensor's lag within half and twice the believed one. A
+    single reading moves the belief as if it were at most four standard deviations away, so that one
+    wild value cannot carry it off. The lag is learnt while firing only, and its doubt counts always
+    (Schmidt's filter).
 
     Parameters
     ----------
@@ -244,6 +275,8 @@ def correct_exhaust(
     gain_metal = state.cov_metal_sensor / total
     gain_sensor = state.cov_sensor / total
     gain_factor = state.cov_sensor_factor / total
+    # On overrun metal warms what little flows: a sensor that falls slowly says little of its lag.
+    gain_lag = drive.firing * state.cov_sensor_lag / total
     metal = state.metal_degc + gain_metal * surprise
     factor = min(max(state.factor + gain_factor * surprise, 0.6), 1.6)
     mm = state.cov_metal - gain_metal * state.cov_metal_sensor
@@ -252,6 +285,10 @@ def correct_exhaust(
     mf = state.cov_metal_factor - gain_metal * state.cov_sensor_factor
     sf = state.cov_sensor_factor * (1.0 - gain_sensor)
     ff = max(state.cov_factor - gain_factor * state.cov_sensor_factor, 1e-8)
+    ml = state.cov_metal_lag - gain_metal * state.cov_sensor_lag
+    sl = state.cov_sensor_lag * (1.0 - gain_sensor)
+    fl = state.cov_factor_lag - gain_factor * state.cov_sensor_lag
+    ll = max(state.cov_lag - gain_lag * state.cov_sensor_lag, _LAG_LEAST_SD * _LAG_LEAST_SD)
     cylinder = drive.intake_degc + factor * drive.rise_k
     gas = cylinder - p.metal_share * (cylinder - metal)
     variance = _gas_variance(p, mm, mf, ff, drive.rise_k)
@@ -260,12 +297,17 @@ def correct_exhaust(
         metal,
         state.sensor_degc + gain_sensor * surprise,
         factor,
+        min(max(state.lag + gain_lag * surprise, -_LAG_MOST), _LAG_MOST),
         mm,
         ms,
         ss,
         mf,
         sf,
         ff,
+        ml,
+        sl,
+        fl,
+        ll,
         state.log_rise,
         state.predicted_move_k,
         gas,

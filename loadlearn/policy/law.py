@@ -162,6 +162,7 @@ def policy_step(
             state.extra_torque,
             engine,
             exhaust.firing_s,
+            air_now.spin_up,
             changing,
             interval,
         ),

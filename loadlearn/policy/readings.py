@@ -48,6 +48,8 @@ FUEL_NOISE_SHARE = 0.03
 """A fuelling this near to the followed one differs by noise (relative)."""
 SETTLED_S = 8.0
 """Firing for this long, the turbocharger is up (s)."""
+SPUN_UP = 0.03
+"""Charge pressure this near to what is asked for differs by the fuelling's noise (relative)."""
 
 
 class EngineNow(NamedTuple):
@@ -82,6 +84,9 @@ class AirNow(NamedTuple):
     air_ratio: float
     boost_ratio: float
     """Charge pressure measured over what the boost control asks for, lately near full load."""
+    spin_up: float
+    """Modelled charge pressure asked for over attained, less 1: positive while the turbocharger
+    spins up."""
 
 
 def surroundings(row: NDArray[np.float64]) -> Surroundings:
@@ -228,6 +233,7 @@ def read_air(
     if not math.isnan(state.charge_kpa):
         charge += (state.charge_kpa - steady) * math.exp(-interval_s / p.charge_time_s)
     charge = max(charge, air.ambient_kpa)
+    spin_up = steady / charge - 1.0
     measured = row[BOOST] + air.ambient_kpa
     per_kpa = air_per_kpa(p, omega, intake)
     modelled = charge * per_kpa
@@ -241,13 +247,17 @@ def read_air(
         flow = modelled * ratio
     elif load > 0.3:
         now = min(max(flow / max(modelled, 1e-3), 0.6), 1.6)
-        ratio += (now - ratio) * (1.0 - math.exp(-interval_s))
+        # While the charge is on its way, a turbocharger quicker or slower than believed looks like
+        # more or less air: what its lag may explain says nothing of the air at full load.
+        unsure = p.charge_time_sd * abs(spin_up)
+        explained = min(max(now - ratio, -unsure), unsure)
+        ratio += (now - ratio - explained) * (1.0 - math.exp(-interval_s))
     boost_ratio = state.boost_ratio
     if not math.isnan(measured) and load > 0.9:
         asked = charge_target_kpa(p, engine.fuel_g_s, engine.base_fuel_g_s, omega)
         now = min(max(measured / max(asked, 1.0), 0.6), 1.4)
         boost_ratio += (now - boost_ratio) * (1.0 - math.exp(-interval_s / 3.0))
-    return AirNow(intake, charge, measured, flow, ratio, boost_ratio)
+    return AirNow(intake, charge, measured, flow, ratio, boost_ratio, spin_up)
 
 
 def follow_fuel_ratio(
@@ -255,6 +265,7 @@ def follow_fuel_ratio(
     share: float,
     engine: EngineNow,
     firing_s: float,
+    spin_up: float,
     changing: bool,
     interval_s: float,
 ) -> float:
@@ -274,6 +285,9 @@ def follow_fuel_ratio(
     firing_s : float
         For how long, about, the engine has been firing: just after overrun it is the turbocharger's
         lag that takes fuel away, and the ratio may only rise.
+    spin_up : float
+        Charge pressure asked for over attained, less 1; as :class:`AirNow`. After a change down the
+        turbocharger is late just the same.
     changing : bool
         Whether a gear change is under way, during which full load is not given.
     interval_s : float
@@ -288,7 +302,7 @@ def follow_fuel_ratio(
         return ratio
     nominal = engine.base_fuel_g_s + share * (engine.uprated_fuel_g_s - engine.base_fuel_g_s)
     now = min(max(engine.fuel_g_s / max(nominal, 1e-3), 0.7), 1.15)
-    if now < ratio and firing_s < SETTLED_S:
+    if now < ratio and (firing_s < SETTLED_S or spin_up > SPUN_UP):
         return ratio
     # Towards more fuel, hence more heat, it follows quickly once beyond the channel's noise.
     lag = 0.7 if now > ratio + FUEL_NOISE_SHARE else 3.0

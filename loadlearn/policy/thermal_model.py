@@ -63,6 +63,8 @@ class ThermalParameters(NamedTuple):
     """Charge air above ambient after the cooler at base full load."""
     charge_time_s: float = 1.0
     """Lag of the charge pressure behind fuelling."""
+    charge_time_sd: float = 1.0
+    """Relative: turbochargers differ, and one spins up the quicker the more gas flows."""
     # Exhaust
     exhaust_energy_share: float = 0.34
     exhaust_share_rise: float = 0.2
@@ -77,6 +79,8 @@ class ThermalParameters(NamedTuple):
     """Relative: metal is not one piece, and cools and warms in other ways than one."""
     metal_time_s: float = 45.0
     sensor_time_s: float = 2.5
+    sensor_time_sd: float = 0.2
+    """Relative: probes differ in thickness and place, and gas in how fast it flows."""
     sensor_noise_k: float = 2.0
     turbine_drop_share: float = 0.27
     """Drop across the turbine over the gas's excess above ambient."""
