@@ -458,6 +458,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
                 member.update(z)
             if weigh:
                 log_likelihood = np.array([member.log_likelihood for member in self.filters])
+                kernel.temper_on_firm_ground(np.log(self.mu), log_likelihood, self.grounds)
                 weight = self.mu * np.exp(log_likelihood - log_likelihood.max())
                 self.mu = weight / weight.sum()
 
