@@ -117,9 +117,6 @@ def accessory_spread_w(rig: Rig, force_source: int) -> float:
     -------
     float
         Nothing for a tread force; wider for a torque, which may be told before or after them.
-        From fuelling, friction that is not what the rig says comes on top: engine speed grows
-        with road speed from about idle, so of the torque that is wrong the part at idle speed is a
-        constant power, and the rest the constant force of :func:`offset_sd_n`.
     """
     if force_source == SOURCE_TRACTIVE:
         return 0.0
@@ -128,15 +125,7 @@ def accessory_spread_w(rig: Rig, force_source: int) -> float:
         return float(
             np.hypot(spread_w, ACCESSORIES_IN_TORQUE * 1e3 * rig.engine.accessory_power_kw)
         )
-    idle_rad_s = rig.engine.idle_rpm * math.pi / 30.0
-    friction_w = _friction_torque_sd_n_m(rig) * idle_rad_s * rig.driveline.efficiency
-    return float(np.hypot(spread_w, friction_w))
-
-
-def _friction_torque_sd_n_m(rig: Rig) -> float:
-    engine = rig.engine
-    assert engine.friction_mep_sd_kpa is not None
-    return engine.torque_of_mep(engine.friction_mep_sd_kpa)
+    return spread_w
 
 
 def offset_sd_n(rig: Rig, force_source: int) -> float:
@@ -160,8 +149,10 @@ def offset_sd_n(rig: Rig, force_source: int) -> float:
     """
     if force_source != SOURCE_FUEL:
         return 0.0
-    usual_rad_s = USUAL_OVER_IDLE * rig.engine.idle_rpm * math.pi / 30.0
-    torque_n_m = _friction_torque_sd_n_m(rig)
+    engine = rig.engine
+    assert engine.friction_mep_sd_kpa is not None
+    torque_n_m = engine.torque_of_mep(engine.friction_mep_sd_kpa)
+    usual_rad_s = USUAL_OVER_IDLE * engine.idle_rpm * math.pi / 30.0
     return torque_n_m * usual_rad_s * rig.driveline.efficiency / USUAL_SPEED_M_S
 
 
