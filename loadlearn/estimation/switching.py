@@ -89,12 +89,9 @@ def mix(
             if grounds.regeneration[mode] != flag:
                 continue
             share[mode] = weight[mode] / total
-            stay = weight[mode] * (
-                1.0 - (leaving - grounds.rate_per_s[first if mode == apart else mode]) * dt
-            )
-            # Nobody arrives on the first ground from the first ground.
-            same = weight[mode] + (weight[apart] if apart >= 0 and mode == first else 0.0)
-            arrive = (total - same) * grounds.rate_per_s[mode] * dt
+            # From "nothing has changed" to "the first ground again" is a change within a kind.
+            stay = weight[mode] * (1.0 - (leaving - grounds.rate_per_s[mode]) * dt)
+            arrive = (total - weight[mode]) * grounds.rate_per_s[mode] * dt
             if arrive > 1e-6 * stay:
                 keep[mode] = stay / (stay + arrive)
                 take[mode] = arrive / (stay + arrive)

@@ -172,8 +172,9 @@ def test_a_regeneration_begins_where_nothing_has_changed_yet(prior: Prior, noise
     states, _, log_weights = mixed(before, modes)
     assert np.exp(log_weights[on]) == pytest.approx(SECONDS / 21600.0, rel=0.02)
     assert states[PHI, on] == pytest.approx(before[0][PHI, apart], rel=1e-3)
-    # It is the first ground already, so it does not arrive there.
-    assert np.exp(log_weights[0]) < 1e-6
+    # The first ground may change within its kind: its resistance is drawn anew.
+    assert np.exp(log_weights[0]) == pytest.approx(SECONDS * modes.rate_per_s[0], rel=0.02)
+    assert states[ROLL, 0] == pytest.approx(modes.mean[0], rel=1e-3)
 
 
 def test_the_first_ground_regained_is_kept_apart_anew(prior: Prior, noise: Noise) -> None:
