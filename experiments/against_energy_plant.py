@@ -19,6 +19,9 @@ speed are needed; those from 300 on were run after that only (``--first-seed 300
 
 Expected answer: mass within (a) 0.5 % rms, (b) 1 % rms, (c) 5 % and inside the 95 % interval.
 
+``--alone``: the same roads driven with nothing hitched. In every drive the load stays what it is:
+the last column counts changes of load that the summary reports all the same, expected none.
+
 What it does not show: the plant shares the force balance with the estimator, so the *estimation* is
 tested, not the form of the model; its road, wind, gears and sensors are perfect.
 """
@@ -26,6 +29,7 @@ tested, not the form of the model; its road, wind, gears and sensors are perfect
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from typing import Any
 
 import fit_willans
@@ -95,10 +99,10 @@ def judged(
     return rows
 
 
-def tasks(seeds: int, quick: bool) -> list[tuple[cases.Case, str, int]]:
+def tasks(seeds: int, quick: bool, alone: bool = False) -> list[tuple[cases.Case, str, int]]:
     """Every vehicle on every road, the level one once; a third of them under ``--quick``."""
     made = [
-        (case, road, 100 * seed + index)
+        (replace(case, mass_kg=case.solo_mass_kg) if alone else case, road, 100 * seed + index)
         for seed in range(seeds)
         for index, case in enumerate(cases.CASES)
         for road in cases.ROADS
@@ -113,6 +117,7 @@ def main() -> int:
     made = harness.parser(__doc__, seeds=3, quick_seeds=1)
     made.add_argument("--fresh", action="store_true", help="vehicles and real drives at random")
     made.add_argument("--first-seed", type=int, default=0, help="with --fresh")
+    made.add_argument("--alone", action="store_true", help="nothing is hitched")
     chosen = harness.parse(made)
     if chosen.fresh:
         seeds = range(chosen.first_seed, chosen.first_seed + chosen.seeds)
@@ -120,7 +125,7 @@ def main() -> int:
         rows = pd.DataFrame(harness.run(fresh_drive, drawn, chosen, "drives"))
         table = cases.summary(rows, ["measured", "road"])
     else:
-        drawn_up = tasks(chosen.seeds, chosen.quick)
+        drawn_up = tasks(chosen.seeds, chosen.quick, chosen.alone)
         rows = pd.DataFrame(harness.run(one_drive, drawn_up, chosen, "drives"))
         table = cases.summary(rows, ["measured"])
     picture, axes = harness.figure(1, 3, width=10.0, height=3.4)

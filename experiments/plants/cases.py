@@ -214,6 +214,8 @@ def rig_for(
 def judge(trace: pd.DataFrame, rig: Rig, truth: Truth) -> dict[str, Any]:
     """Run the estimator as the command ``estimate`` does and judge the end of the drive.
 
+    The load does not change: each change that the summary reports is a false one.
+
     Parameters
     ----------
     trace : DataFrame
@@ -246,6 +248,7 @@ def judge(trace: pd.DataFrame, rig: Rig, truth: Truth) -> dict[str, Any]:
         row[f"{short}_z"] = (value - true) / sd
         row[f"{short}_inside95"] = int(abs(value - true) <= 1.96 * sd)
     row["surface"] = str(end["surface"])
+    row["false_load_changes"] = len(history.attrs["summary"]["load_changes"])
     row["learning_share"] = float(history["learning"].mean())
     return row
 
@@ -288,6 +291,7 @@ def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
                 "rolling_inside95": float(group["rolling_inside95"].mean()),
                 "drag_rms_percent": rms(group["drag_error_percent"]),
                 "drag_inside95": float(group["drag_inside95"].mean()),
+                "false_load_changes": int(group["false_load_changes"].sum()),
             }
         )
     return pd.DataFrame(table)

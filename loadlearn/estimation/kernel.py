@@ -286,8 +286,11 @@ def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, nois
 
 LOOSE_GROUND = 0.035
 """Rolling resistance from which a ground is loose: it wanders, and the wheels slip."""
+FIRM_EVIDENCE = 0.4
+"""Share of the evidence between loads that counts on firm ground: what is wrong with the engine's
+line stays with the operating point, so the samples of one pull are not independent ..."""
 LOOSE_EVIDENCE = 0.03
-"""Share of the evidence between loads that counts there ..."""
+"""... on loose ground, which wanders ..."""
 LOOSE_MEMORY_S = 300.0
 """... and for this long after it was last believed in: the way out of a misfit on sand is another
 load on an easier ground."""
@@ -310,7 +313,7 @@ def _total_and_loose(
 
 
 @jit
-def _temper_on_loose_ground(
+def temper_loads(
     log_weights: FloatArray,
     loads: FloatArray,
     modes: int,
@@ -318,12 +321,12 @@ def _temper_on_loose_ground(
     peak: float,
     loose: float,
 ) -> None:
-    """On loose ground let little of the misfit speak between loads, in place.
+    """Let only a share of the misfit speak between loads, in place.
 
-    Sand wanders in ways that no model follows, and each misfit would be one more reason for
-    another load. The evidence between *grounds* of one load is left as it is; between loads it is
-    raised to a small power (a tempered likelihood). A load that was really changed shows in
-    hundreds of nats, so it is still found, and at once on firm ground.
+    No engine keeps to its line and sand wanders in ways that no model follows, and each misfit
+    would be one more reason for another load. The evidence between *grounds* of one load is left as
+    it is; between loads it is raised to a power below one (a tempered likelihood), a small one on
+    loose ground. A load that was really changed shows in hundreds of nats, so it is still found.
     """
     active, average, total = 0, 0.0, 0.0
     for load in range(MAX_LOADS):
@@ -336,6 +339,7 @@ def _temper_on_loose_ground(
     if active < 2:
         return
     average /= total
+    share = loose * LOOSE_EVIDENCE + (1.0 - loose) * FIRM_EVIDENCE
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0:
             continue
@@ -343,7 +347,7 @@ def _temper_on_loose_ground(
         if after <= 0.0:
             continue
         gained = math.log(after) + peak - math.log(before[load])
-        taken = (1.0 - LOOSE_EVIDENCE) * loose * (gained - average)
+        taken = (1.0 - share) * (gained - average)
         for mode in range(modes):
             log_weights[load, mode] -= taken
 
@@ -561,8 +565,8 @@ def filter_rows(
             total, loose = _total_and_loose(log_weights, loads, grounds, peak)
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
             memory[F_LOOSE] = max(loose / total, remembered)
-            if several and memory[F_LOOSE] > 1e-9:
-                _temper_on_loose_ground(log_weights, loads, modes, before, peak, memory[F_LOOSE])
+            if several:
+                temper_loads(log_weights, loads, modes, before, peak, memory[F_LOOSE])
                 total, _ = _total_and_loose(log_weights, loads, grounds, peak)
             # Keep the weights near one; what is taken off is the log's likelihood.
             shift = peak + math.log(total)

@@ -60,6 +60,8 @@ FloatArray = NDArray[np.float64]
 
 UNTOLD_SHARE = 0.01
 """A changed load of less weight than this, no different from the unchanged one, merges with it."""
+TRAFFIC_HALT_S = 120.0
+"""Standstills as long as this are as likely traffic's as the driver's own (no source)."""
 SOLO_ODDS = 5.0
 """At a change of load, nothing hitched is this many times likelier than the prior at a start."""
 
@@ -204,10 +206,12 @@ def start(
 def change_probability(still_s: float, reversed_before: bool) -> float:
     """Probability that a standstill of this length changed the load.
 
-    Reversing just before raises the odds threefold: hitching and tipping are done in reverse
-    (common practice, no source).
+    Halts of less than a minute or two are traffic's, many in every drive, and nobody hitches or
+    unloads in that time; long ones leave time for it. Reversing just before raises the odds
+    threefold: hitching and tipping are done in reverse (common practice, no source).
     """
-    change = 0.45 * (1.0 - math.exp(-still_s / 500.0))
+    own = (still_s / TRAFFIC_HALT_S) ** 2
+    change = 0.45 * (1.0 - math.exp(-still_s / 500.0)) * own / (1.0 + own)
     return 3.0 * change / (1.0 + 2.0 * change) if reversed_before else change
 
 

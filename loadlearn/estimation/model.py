@@ -296,6 +296,8 @@ class Grounds(NamedTuple):
     """Index of the ground's name."""
     texture: FloatArray
     """Local variation of the coefficient, relative to its mean."""
+    unchanged: NDArray[np.int64]
+    """1 for the mode in which nothing has changed: it is left, and nothing arrives in it."""
 
 
 REGENERATION_MEAN = 0.13
@@ -312,6 +314,11 @@ def ground_modes(
     grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS, with_regeneration: bool = False
 ) -> Grounds:
     """Modes of the switching model: one per ground, and hard grounds in regeneration.
+
+    With regeneration, *the first ground, and nothing has changed yet* has a mode of its own where
+    there is a lane for it: in one filter with "it is the first ground again" or "a regeneration
+    has just ended" it would be merged away whenever something else is likelier for a while, and
+    the drive could not come back to it.
 
     Parameters
     ----------
@@ -340,11 +347,21 @@ def ground_modes(
             partner.append(index)
     if len(surface) > LANES:
         raise InputError(f"{len(grounds)} kinds of ground are too many; give at most {LANES - 2}")
+    apart = with_regeneration and len(surface) < LANES
+    if apart:
+        surface.append(0)
+        flag.append(0)
+        partner.append(partner[0])
     rates = np.array([grounds[i].per_hour for i in surface]) / 3600.0
     start = np.array([0.85 if i == 0 else 0.15 / max(1, len(grounds) - 1) for i in surface])
     if len(grounds) == 1:
         start[:] = 1.0
     start *= np.where(np.array(flag) == 1, 0.03, 1.0)
+    unchanged = np.zeros(len(surface), dtype=np.int64)
+    if apart:
+        unchanged[-1] = 1
+        rates[-1] = 0.0
+        start[0] *= 1e-6
     return Grounds(
         mean=np.array([grounds[i].rolling_resistance for i in surface]),
         sd=np.array([grounds[i].rolling_resistance_sd for i in surface]),
@@ -354,6 +371,7 @@ def ground_modes(
         initial=start / start.sum(),
         surface=np.array(surface, dtype=np.int64),
         texture=np.array([grounds[i].texture for i in surface]),
+        unchanged=unchanged,
     )
 
 

@@ -65,6 +65,12 @@ def mix(
     difference = np.zeros(n)
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
+    apart, first = -1, -1
+    for mode in range(modes):
+        if grounds.unchanged[mode] == 1:
+            apart, first = mode, int(grounds.surface[mode])
+    if apart >= 0:
+        _start_apart_anew(states, covariances, weight, apart, first, modes)
     for flag in range(2):
         total, leaving, flagged = 0.0, 0.0, 0
         for mode in range(modes):
@@ -83,6 +89,7 @@ def mix(
             if grounds.regeneration[mode] != flag:
                 continue
             share[mode] = weight[mode] / total
+            # From "nothing has changed" to "the first ground again" is a change within a kind.
             stay = weight[mode] * (1.0 - (leaving - grounds.rate_per_s[mode]) * dt)
             arrive = (total - weight[mode]) * grounds.rate_per_s[mode] * dt
             if arrive > 1e-6 * stay:
@@ -148,13 +155,44 @@ def mix(
     for mode in range(modes):
         other = grounds.partner[mode]
         if other >= 0 and grounds.regeneration[mode] == 0:
-            _begin_or_end_regeneration(states, covariances, weight, mode, other, dt)
+            _begin_or_end_regeneration(
+                states, covariances, weight, mode, other, dt, grounds.unchanged[mode] == 0
+            )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
         if grounds.regeneration[mode] == 1:
             log_weights[mode] += _bound_regeneration(states, covariances, mode)
     for mode in range(modes, LANES):
         log_weights[mode] = NO_WEIGHT
+
+
+APART_LOST, AGAIN_SURE = 1e-7, 0.99
+"""Below and above these shares "the first ground again" becomes the new "unchanged"."""
+
+
+@jit
+def _start_apart_anew(
+    states: FloatArray,
+    covariances: FloatArray,
+    weight: FloatArray,
+    apart: int,
+    first: int,
+    modes: int,
+) -> None:
+    """Where a change is past doubt and the first ground is back, keep *that* apart, in place."""
+    total = 0.0
+    for mode in range(modes):
+        total += weight[mode]
+    if weight[apart] > APART_LOST * total or weight[first] < AGAIN_SURE * total:
+        return
+    n = states.shape[0]
+    for i in range(n):
+        states[i, apart] = states[i, first]
+        for j in range(n):
+            covariances[i, j, apart] = covariances[i, j, first]
+    left = 1e-6 * weight[first]
+    weight[apart] += weight[first] - left
+    weight[first] = left
 
 
 @jit
@@ -227,10 +265,14 @@ def _begin_or_end_regeneration(
     off: int,
     on: int,
     dt: float,
+    may_end: bool,
 ) -> None:
-    """Regeneration may begin (its excess is drawn) or end (it is nothing); the ground stays."""
+    """Regeneration may begin (its excess is drawn) or end (it is nothing); the ground stays.
+
+    It does not end (``may_end``) into the mode in which nothing has changed.
+    """
     begin = weight[off] * REGENERATION_ON_PER_S * dt
-    end = weight[on] * REGENERATION_OFF_PER_S * dt
+    end = weight[on] * REGENERATION_OFF_PER_S * dt if may_end else 0.0
     stay_off, stay_on = weight[off] - begin, weight[on] - end
     # A regeneration that is believed in less than its absence leaves the latter's moments alone:
     # "it has just ended" would be merged there with "it never was", at another mass.

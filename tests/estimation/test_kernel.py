@@ -187,3 +187,27 @@ def test_covariances_stay_symmetric_and_positive(
     assert 0.2 < weights.sum() < 5.0
     assert np.isfinite(outputs[:, : layout.O_SURFACE]).all()
     assert (outputs[:, layout.O_MASS_LOW] <= outputs[:, layout.O_MASS_HIGH]).all()
+
+
+@pytest.mark.parametrize("loose", [0.0, 1.0])
+def test_between_loads_a_share_of_the_evidence_counts(grounds: Grounds, loose: float) -> None:
+    modes = grounds.mean.size
+    rng = np.random.default_rng(5)
+    start_ = np.log(rng.uniform(0.1, 1.0, (2, modes)))
+    log_weights = np.full((layout.MAX_LOADS, layout.LANES), layout.NO_WEIGHT)
+    log_weights[:2, :modes] = start_ + rng.normal(0.0, 3.0, (2, modes))
+    loads, before = np.zeros((layout.MAX_LOADS, layout.N_LOAD)), np.zeros(layout.MAX_LOADS)
+    loads[:2, layout.L_ACTIVE] = 1.0
+    before[:2] = np.exp(start_).sum(axis=1)
+    raw = log_weights[:2, :modes].copy()
+    kernel.temper_loads(log_weights, loads, modes, before, float(raw.max()), loose)
+    after = log_weights[:2, :modes]
+    # Within a load nothing moves; between loads the Bayes factor is raised to a power.
+    assert_allclose(np.diff(after, axis=1), np.diff(raw, axis=1), atol=1e-12)
+
+    def factor(logs: Array) -> float:
+        total = np.log(np.exp(logs).sum(axis=1)) - np.log(before[:2])
+        return float(total[1] - total[0])
+
+    power = kernel.LOOSE_EVIDENCE if loose else kernel.FIRM_EVIDENCE
+    assert factor(after) == pytest.approx(power * factor(raw), rel=1e-9)

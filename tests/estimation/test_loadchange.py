@@ -117,6 +117,10 @@ def test_longer_halts_and_reversing_raise_the_odds() -> None:
     reversed_ = np.array([change_probability(s, True) for s in still])
     assert (np.diff(plain) > 0.0).all() and plain[0] < 0.02 and plain[-1] < 0.7
     assert (reversed_ > plain).all() and (reversed_ < 1.0).all()
+    # A drive through a town has tens of halts at lights (about half a minute each, common
+    # practice, no source): all together they seldom change the load.
+    assert 1.0 - (1.0 - change_probability(30.0, False)) ** 30 < 0.06
+    assert change_probability(300.0, False) > 0.1
 
 
 def test_slots_never_run_out(

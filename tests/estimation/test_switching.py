@@ -139,6 +139,57 @@ def test_regeneration_begins_with_its_excess_on_the_same_ground(prior: Prior, no
     assert states[ROLL, on] == pytest.approx(before[0][ROLL, 0], rel=1e-3)
 
 
+def apart_of(modes: Grounds) -> int:
+    (apart,) = np.flatnonzero(modes.unchanged)
+    return int(apart)
+
+
+def test_that_nothing_has_changed_is_not_merged_with_that_something_did(
+    prior: Prior, noise: Noise
+) -> None:
+    modes = ground_modes(with_regeneration=True)
+    apart, on = apart_of(modes), int(modes.partner[0])
+    # Gravel and a regeneration are far likelier for a while, and know another mass.
+    weights = [1e-3] * modes.mean.size
+    weights[1], weights[on] = 0.6, 0.39
+    before = scene(modes, prior, noise, weights, False)
+    states, covariances, log_weights = mixed(before, modes)
+    assert np.exp(log_weights[: modes.mean.size]).sum() == pytest.approx(sum(weights), rel=1e-9)
+    assert_allclose(states[:, apart], before[0][:, apart], rtol=1e-12)
+    assert_allclose(covariances[:, :, apart], before[1][:, :, apart], rtol=1e-12)
+    assert np.exp(log_weights[apart]) < weights[apart]
+    # "The first ground again" takes in both.
+    assert abs(states[PHI, 0] / before[0][PHI, 0] - 1.0) > 0.01
+    assert np.exp(log_weights[0]) > weights[0]
+
+
+def test_a_regeneration_begins_where_nothing_has_changed_yet(prior: Prior, noise: Noise) -> None:
+    modes = ground_modes(with_regeneration=True)
+    apart, on = apart_of(modes), int(modes.partner[0])
+    weights = [1e-30] * modes.mean.size
+    weights[apart] = 1.0
+    before = scene(modes, prior, noise, weights, False)
+    states, _, log_weights = mixed(before, modes)
+    assert np.exp(log_weights[on]) == pytest.approx(SECONDS / 21600.0, rel=0.02)
+    assert states[PHI, on] == pytest.approx(before[0][PHI, apart], rel=1e-3)
+    # The first ground may change within its kind: its resistance is drawn anew.
+    assert np.exp(log_weights[0]) == pytest.approx(SECONDS * modes.rate_per_s[0], rel=0.02)
+    assert states[ROLL, 0] == pytest.approx(modes.mean[0], rel=1e-3)
+
+
+def test_the_first_ground_regained_is_kept_apart_anew(prior: Prior, noise: Noise) -> None:
+    modes = ground_modes(with_regeneration=True)
+    apart = apart_of(modes)
+    weights = [1e-12] * modes.mean.size
+    weights[0] = 1.0
+    before = scene(modes, prior, noise, weights, False)
+    states, covariances, log_weights = mixed(before, modes)
+    assert np.exp(log_weights[: modes.mean.size]).sum() == pytest.approx(1.0, rel=1e-9)
+    assert np.exp(log_weights[apart]) > 0.98
+    assert_allclose(states[:, apart], before[0][:, 0], rtol=1e-12)
+    assert_allclose(covariances[:, :, apart], before[1][:, :, 0], rtol=1e-12)
+
+
 def test_merging_lanes_is_moment_matching() -> None:
     rng = np.random.default_rng(2)
     states, root = rng.standard_normal((5, 8)), rng.standard_normal((5, 5, 8))

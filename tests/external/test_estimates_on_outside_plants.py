@@ -8,6 +8,8 @@ the model. More vehicles, roads and seeds: ``experiments/against_*.py``.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -44,6 +46,19 @@ def test_rolling_resistance_and_drag_from_the_energy_simulator(
     assert rows["rolling_inside95"].all()
     assert rows["drag_inside95"].all()
     assert (rows["surface"] == "sealed").all()
+
+
+def test_no_halt_of_a_city_cycle_is_taken_for_a_change_of_load() -> None:
+    # UDDS (17 stops, from memory) and HWFET, driven alone by the energy simulator.
+    pytest.importorskip("fastsim", reason="needs the extra external: fastsim 3.1 or later")
+    import against_energy_plant as against
+
+    for index in (0, 2):
+        case = cases.CASES[index]
+        alone = replace(case, mass_kg=case.solo_mass_kg)
+        rows = pd.DataFrame(against.one_drive(alone, "level city and highway", index))
+        assert (rows["false_load_changes"] == 0).all()
+        assert rows["mass_inside95"].all()
 
 
 def test_mass_from_a_second_fuel_model() -> None:
