@@ -352,40 +352,45 @@ def temper_loads(
             log_weights[load, mode] -= taken
 
 
-FIRM_EVIDENCE = 0.5
-"""Share of the evidence between hypotheses of firm ground that counts."""
+GROUND_EVIDENCE = 0.5
+"""Share of the evidence between firm grounds that counts."""
 
 
 @jit
 def temper_on_firm_ground(
     log_weight: FloatArray, log_likelihood: FloatArray, grounds: Grounds
 ) -> None:
-    """Let half of the misfit speak between firm grounds, with regeneration or without, in place.
+    """Let half of the misfit speak between firm grounds, in place.
 
     Their resistances lie within what bends, gusts and a grade's errors do for some seconds, and
     those have wider tails and more time scales than one coloured disturbance. Raised to a power
-    (a tempered likelihood) the evidence needs to last for longer; loose ground is not concerned.
+    (a tempered likelihood) the evidence needs to last for longer. Loose ground is not concerned,
+    nor is the evidence for a regeneration.
 
     Parameters
     ----------
     log_weight : ndarray, shape (at least modes,)
         Before the measurement.
     log_likelihood : ndarray, shape (at least modes,)
-        Of the measurement; tempered about the most probable firm ground's.
+        Of the measurement; tempered about the most probable firm ground's, with regeneration and
+        without.
     grounds : Grounds
     """
-    likeliest = -1
-    for mode in range(grounds.mean.size):
-        if grounds.mean[mode] < LOOSE_GROUND and (
-            likeliest < 0 or log_weight[mode] > log_weight[likeliest]
-        ):
-            likeliest = mode
-    if likeliest < 0:
-        return
-    about = log_likelihood[likeliest]
-    for mode in range(grounds.mean.size):
-        if grounds.mean[mode] < LOOSE_GROUND:
-            log_likelihood[mode] = about + FIRM_EVIDENCE * (log_likelihood[mode] - about)
+    for flag in range(2):
+        likeliest = -1
+        for mode in range(grounds.mean.size):
+            if (
+                grounds.mean[mode] < LOOSE_GROUND
+                and grounds.regeneration[mode] == flag
+                and (likeliest < 0 or log_weight[mode] > log_weight[likeliest])
+            ):
+                likeliest = mode
+        if likeliest < 0:
+            continue
+        about = log_likelihood[likeliest]
+        for mode in range(grounds.mean.size):
+            if grounds.mean[mode] < LOOSE_GROUND and grounds.regeneration[mode] == flag:
+                log_likelihood[mode] = about + GROUND_EVIDENCE * (log_likelihood[mode] - about)
 
 
 @jit
