@@ -142,6 +142,8 @@ CHANNELS: tuple[Channel, ...] = (
          "transfer range: 0 high, 1 low"),
     _row("ground_speed_m_s", "ground_speed", "speed", -0.5, 100.0, "improves",
          "speed over ground from satellites"),
+    _row("exhaust_brake_active", "exhaust_brake_active", "flag", 0.0, 1.0, "improves",
+         "exhaust brake or retarder on"),
     _row("cruise_active", "cruise_active", "flag", 0.0, 1.0, "policy",
          "cruise control engaged", identifiers="SPN 595 0/1"),
     _row("driver_aid_active", "driver_aid_active", "flag", 0.0, 1.0, "policy",

@@ -40,6 +40,7 @@ REASONS: tuple[str, ...] = (
     "overrun without a brake switch",
     "no grade",
     "low tractive power resolution",
+    "exhaust brake or retarder",
 )
 (
     KNOWN,
@@ -53,6 +54,7 @@ REASONS: tuple[str, ...] = (
     OVERRUN,
     NO_GRADE,
     LOW_POWER,
+    RETARDER,
 ) = range(len(REASONS))
 
 CRAWL_SPEED_M_S = 2.0

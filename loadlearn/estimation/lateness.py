@@ -135,7 +135,7 @@ def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatA
 
     Parameters
     ----------
-    inputs : ndarray, shape (n, 18)
+    inputs : ndarray, shape (n, 19)
         In the order of ``rows.ROW_INPUTS``.
     force, height : int
         Which channels force and height are taken from.
@@ -143,7 +143,7 @@ def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatA
 
     Returns
     -------
-    ndarray, shape (n, 18)
+    ndarray, shape (n, 19)
     """
     if not any(delays):
         return inputs
@@ -189,11 +189,11 @@ class Waiting:
 
         Parameters
         ----------
-        sample : ndarray, shape (18,)
+        sample : ndarray, shape (19,)
 
         Returns
         -------
-        ndarray, shape (k, 18)
+        ndarray, shape (k, 19)
             Aligned, in the order in which they came.
         """
         self.samples.append(sample)

@@ -57,6 +57,7 @@ from loadlearn.traction import (
     KNOWN,
     N_TRACTION_MEMORY,
     NO_GRADE,
+    RETARDER,
     SOURCE_FUEL,
     STANDSTILL,
     TRACTION_INPUTS,
@@ -91,10 +92,11 @@ ROW_INPUTS: tuple[str, ...] = (
     "regeneration_active",
     "force_channel_mean",
     "speed_half_width_m_s",
+    "exhaust_brake_active",
 )
 (I_TIME, I_SPEED) = (0, 1)
-(I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN, I_MEAN, I_HALF) = range(11, 18)
-N_INPUT = 18
+(I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN, I_MEAN, I_HALF, I_RETARDER) = range(11, 19)
+N_INPUT = 19
 I_FORCE = 2
 """Column of the channel that the force is taken from, for the first of the sources."""
 
@@ -223,7 +225,7 @@ def samples_to_rows(
         Which force channel and which height channel serve.
     shortest_row_s : float
         Samples closer together than this are integrated into one row.
-    inputs : ndarray, shape (n, 18)
+    inputs : ndarray, shape (n, 19)
         In the order of ``ROW_INPUTS``; NaN where absent.
     rows : ndarray, shape (at least n, 27)
         Receives the rows.
@@ -253,7 +255,7 @@ def samples_to_rows(
             elif (
                 column != I_SPEED
                 and column != I_ALTITUDE
-                and column < I_MEAN
+                and column not in (I_MEAN, I_HALF)
                 and time - memory[M_HELD_TIME + column] <= HOLD_S
             ):
                 value = memory[M_HELD + column]
@@ -291,6 +293,9 @@ def samples_to_rows(
         force += spin_up
         detail[index, 1] = force_sd
         detail[index, 2] = rotating
+        if reason == KNOWN and sample[I_RETARDER] > 0.5:
+            # Its drag is in no channel.
+            reason = RETARDER
         if gear < 0.0:
             memory[M_REVERSED_S] = time
         if math.isnan(speed):
@@ -547,7 +552,7 @@ def height_source(trace: pd.DataFrame) -> int:
 
 
 def row_inputs(trace: pd.DataFrame) -> FloatArray:
-    """The columns of a trace that the rows are made from, shape (n, 18).
+    """The columns of a trace that the rows are made from, shape (n, 19).
 
     Parameters
     ----------

@@ -116,6 +116,7 @@ _DISCRETE = frozenset(
         "regeneration_active",
         "transfer_range",
         "cruise_active",
+        "exhaust_brake_active",
         "driver_aid_active",
     }
 )
@@ -378,6 +379,7 @@ def _instant_values(fine: dict[str, FloatArray], rig: Rig) -> dict[str, NDArray[
         "accelerator_percent": 100.0 * fine["accelerator"],
         "regeneration_active": (fine["regeneration"] > 0.0).astype(float),
         "cruise_active": fine["cruise"],
+        "exhaust_brake_active": fine["exhaust_brake"],
         "driver_aid_active": np.zeros(fine["time_s"].size),
         "ambient_pressure_kpa": fine["ambient_pressure_kpa"],
         "latitude_deg": fine["latitude_deg"],

@@ -14,7 +14,7 @@ from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation.fine_speed import fine_speed, whole_unit
 from loadlearn.estimation.lateness import interval_means, shifted
 from loadlearn.simulation.scenarios import Scenario, scenario
-from loadlearn.simulation.sensors import Logger
+from loadlearn.simulation.sensors import Channel, Logger
 
 
 def slow_drive(seed: int, logger: Logger, name: str = "obd_1hz_grade") -> Scenario:
@@ -147,3 +147,22 @@ def test_a_gear_change_between_slow_samples_is_not_lost() -> None:
     )
     history = LoadEstimator(stiff).run(prepare(slow.drive.log, stiff))
     assert float((history["set_aside_because"] == "gear change").mean()) > 2.0 * share["slow"]
+
+
+def test_a_logged_exhaust_brake_sets_the_overrun_aside() -> None:
+    """Its drag is in no channel; unlogged it made a truck a quarter too light."""
+    logger = Logger.good_10hz("grade")
+    flagged = logger.with_channels(exhaust_brake_active=Channel(resolution=1.0))
+    errors = {}
+    for name, used in (("told", flagged), ("not told", logger)):
+        made = scenario("exhaust_brake", 41, duration_s=900.0, rig_name="heavy_truck", logger=used)
+        log, truth = made.drive.log, made.drive.truth
+        history = LoadEstimator(made.rig).run(log)
+        aside = (history["set_aside_because"] == "exhaust brake or retarder").to_numpy()
+        assert aside.any() == (name == "told")
+        if name == "told":
+            on = log["exhaust_brake_active"].to_numpy() > 0.5
+            assert not history["learning"].to_numpy()[on].any()
+        implied = history["mass_given_scale_kg"].iloc[-1] * truth["tractive_scale"].iloc[-1]
+        errors[name] = abs(implied / truth["mass_kg"].iloc[-1] - 1.0)
+    assert errors["told"] < errors["not told"]
