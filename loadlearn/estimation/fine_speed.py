@@ -12,13 +12,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.estimation.rows import WHOLE_KMH_M_S, WHOLE_MPH_M_S
 from loadlearn.resolution import gear_labels, rounding_of
 from loadlearn.rig import Rig
 
 FloatArray = NDArray[np.float64]
 
-WHOLE_KMH_M_S = 1.0 / 3.6
-WHOLE_MPH_M_S = 0.44704
 LEAST_SPEED_M_S = 4.0
 LEAST_SAMPLES = 30
 """Of a gear, before its factor is believed."""

@@ -135,8 +135,8 @@ M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
 
-_WHOLE_KMH = 1.0 / 3.6
-_WHOLE_MPH = 0.44704
+WHOLE_KMH_M_S = 1.0 / 3.6
+WHOLE_MPH_M_S = 0.44704
 
 
 def rows_memory() -> FloatArray:
@@ -159,8 +159,8 @@ def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
     The code held in memory is 0 while undecided, 1 for km/h, 2 for mph, -1 for neither.
     """
     if speed_m_s > 1.0 and memory[M_WHOLE_UNIT] >= 0.0:
-        kmh = speed_m_s / _WHOLE_KMH
-        mph = speed_m_s / _WHOLE_MPH
+        kmh = speed_m_s / WHOLE_KMH_M_S
+        mph = speed_m_s / WHOLE_MPH_M_S
         is_kmh = abs(kmh - round(kmh)) < 1e-3
         is_mph = abs(mph - round(mph)) < 1e-3
         code = memory[M_WHOLE_UNIT]
@@ -176,9 +176,9 @@ def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
         memory[M_MOVING_SEEN] += 1.0
     if memory[M_MOVING_SEEN] >= 5.0:
         if memory[M_WHOLE_UNIT] == 1.0:
-            return 0.5 * _WHOLE_KMH
+            return 0.5 * WHOLE_KMH_M_S
         if memory[M_WHOLE_UNIT] == 2.0:
-            return 0.5 * _WHOLE_MPH
+            return 0.5 * WHOLE_MPH_M_S
     return 0.0
 
 
