@@ -42,6 +42,9 @@ FUEL_STOICHIOMETRIC_RATIO = {"diesel": 14.5, "petrol": 14.6}
 # them, the same part of the rise is left as for a diesel.
 FUEL_EXHAUST_LIMITS_DEGC = {"diesel": (720.0, 520.0), "petrol": (950.0, 680.0)}
 
+EXHAUST_BRAKE_FROM_L = 5.0
+"""Diesel engines larger than this have an exhaust brake unless the rig says otherwise."""
+
 
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
@@ -118,6 +121,9 @@ class Engine(_Table):
     idle_rpm: Annotated[float, Field(ge=200.0, le=2000.0)] = 750.0
     accessory_power_kw: NonNegative = 2.0
     accessory_power_sd_kw: NonNegative = 1.5
+    exhaust_brake: bool | None = None
+    """Whether the engine has an exhaust brake (or the driveline a retarder), whose drag no channel
+    shows; filled in: a diesel of more than 5 l has one (common practice, no source)."""
     full_load_rpm: list[Positive] = Field(default_factory=list)
     full_load_torque_n_m: list[Positive] = Field(default_factory=list)
     uprated: Uprated | None = None
@@ -131,6 +137,9 @@ class Engine(_Table):
         if self.friction_mep_sd_kpa is None:
             stated = "friction_mep_kpa" in self.model_fields_set
             object.__setattr__(self, "friction_mep_sd_kpa", 5.0 if stated else 37.0)
+        if self.exhaust_brake is None:
+            large = self.fuel == "diesel" and self.displacement_l > EXHAUST_BRAKE_FROM_L
+            object.__setattr__(self, "exhaust_brake", large)
         rpm, torque = self.full_load_rpm, self.full_load_torque_n_m
         if len(rpm) != len(torque):
             raise ValueError(

@@ -41,6 +41,7 @@ REASONS: tuple[str, ...] = (
     "no grade",
     "low tractive power resolution",
     "exhaust brake or retarder",
+    "overrun without an exhaust-brake channel",
 )
 (
     KNOWN,
@@ -55,6 +56,7 @@ REASONS: tuple[str, ...] = (
     NO_GRADE,
     LOW_POWER,
     RETARDER,
+    OVERRUN_RETARDED,
 ) = range(len(REASONS))
 
 CRAWL_SPEED_M_S = 2.0
@@ -112,6 +114,8 @@ class RigArrays(NamedTuple):
     """Base full-load torque over ``extra_rpm``."""
     efficiency_fall_per_n_m: float
     """Share by which the indicated efficiency falls per newton metre of indicated torque."""
+    exhaust_brake: bool
+    """Whether an exhaust brake or retarder may be at work in overrun."""
 
 
 def rig_arrays(rig: Rig) -> RigArrays:
@@ -157,6 +161,7 @@ def rig_arrays(rig: Rig) -> RigArrays:
         extra_torque_n_m=np.asarray(extra, dtype=np.float64),
         base_torque_n_m=np.asarray(base, dtype=np.float64),
         efficiency_fall_per_n_m=engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3),
+        exhaust_brake=bool(engine.exhaust_brake),
     )
 
 

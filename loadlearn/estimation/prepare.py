@@ -16,13 +16,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation import kernel, layout, rows
-from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.estimator import (
+    LoadEstimator,
+    default_noise,
+    prior_for,
+    share_logged,
+)
 from loadlearn.estimation.fine_speed import fine_speed
 from loadlearn.estimation.lateness import Delays, align, interval_means, shifted
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
+from loadlearn.estimation.overrun import exhaust_brake_unused
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
-from loadlearn.traction import SOURCE_FUEL, RigArrays, force_source, rig_arrays
+from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
 
 FloatArray = NDArray[np.float64]
 
@@ -294,7 +300,8 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         The trace with short absences bridged, the force and the height channel moved by their
         delays, a road speed in whole units made finer where it can be
         (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
-        over each interval (``force_channel_mean``), and the columns ``road_grade_percent`` and
+        over each interval (``force_channel_mean``), ``exhaust_brake_active`` zero where the rig may
+        have one and the log shows that it was not used, and the columns ``road_grade_percent`` and
         ``road_grade_sd_percent``;
         ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
 
@@ -333,4 +340,11 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(delays._asdict())
+    if (
+        rig.engine.exhaust_brake
+        and "exhaust_brake_active" not in prepared.columns
+        and likelihood.source != SOURCE_TRACTIVE
+        and exhaust_brake_unused(prepared, rig, LoadEstimator(rig).run(prepared, smooth=True))
+    ):
+        prepared["exhaust_brake_active"] = 0.0
     return prepared

@@ -52,13 +52,16 @@ from loadlearn.roadload import (
     rolling_coefficient,
 )
 from loadlearn.traction import (
+    BRAKE_SETTLING_S,
     GAP,
     GEAR_CHANGE,
     KNOWN,
     N_TRACTION_MEMORY,
     NO_GRADE,
+    OVERRUN_RETARDED,
     RETARDER,
     SOURCE_FUEL,
+    SOURCE_TRACTIVE,
     STANDSTILL,
     TRACTION_INPUTS,
     RigArrays,
@@ -129,8 +132,9 @@ I_FORCE = 2
     M_PULL,
     M_CHANNEL,
     M_PER_UNIT,
+    M_RETARDED_S,
     M_ACCUMULATE,
-) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 28)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 29)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -147,6 +151,7 @@ def rows_memory() -> FloatArray:
     memory[M_LAST_ALTITUDE] = math.nan
     memory[M_LAST_ALTITUDE_S] = -1e9
     memory[M_REVERSED_S] = -1e9
+    memory[M_RETARDED_S] = -1e9
     memory[M_HELD:M_HELD_TIME] = math.nan
     memory[M_HELD_TIME:] = -1e9
     return memory
@@ -180,6 +185,38 @@ def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
         if memory[M_WHOLE_UNIT] == 2.0:
             return 0.5 * WHOLE_MPH_M_S
     return 0.0
+
+
+@jit
+def _retarded(
+    memory: FloatArray, rig: RigArrays, time_s: float, force_n: float, retarder: float
+) -> int:
+    """Whether an exhaust brake or retarder is or may be at work: its drag is in no channel.
+
+    Parameters
+    ----------
+    memory : ndarray, shape (N_MEMORY,)
+        Remembers when an unlogged one may last have been at work.
+    rig : RigArrays
+    time_s, force_n : float
+        Of the sample; the computed force at the tread (N) is negative in overrun.
+    retarder : float
+        The flag, NaN where it is not logged.
+
+    Returns
+    -------
+    int
+        A reason of :mod:`loadlearn.traction`, or ``KNOWN``.
+    """
+    if retarder > 0.5:
+        return RETARDER
+    if not (rig.exhaust_brake and math.isnan(retarder)):
+        return KNOWN
+    if force_n < 0.0:
+        memory[M_RETARDED_S] = time_s
+    if time_s - memory[M_RETARDED_S] < BRAKE_SETTLING_S:
+        return OVERRUN_RETARDED
+    return KNOWN
 
 
 TRACKING_TIME_S = 0.3
@@ -293,9 +330,8 @@ def samples_to_rows(
         force += spin_up
         detail[index, 1] = force_sd
         detail[index, 2] = rotating
-        if reason == KNOWN and sample[I_RETARDER] > 0.5:
-            # Its drag is in no channel.
-            reason = RETARDER
+        if reason == KNOWN and source != SOURCE_TRACTIVE:
+            reason = _retarded(memory, rig, time, force, sample[I_RETARDER])
         if gear < 0.0:
             memory[M_REVERSED_S] = time
         if math.isnan(speed):

@@ -152,6 +152,7 @@ def mix(
             for i in range(n):
                 mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
                 states[i, mode] += take[mode] * (mean_i - states[i, mode])
+    _forget_regeneration(weight, grounds, dt)
     for mode in range(modes):
         other = grounds.partner[mode]
         if other >= 0 and grounds.regeneration[mode] == 0:
@@ -164,6 +165,42 @@ def mix(
             log_weights[mode] += _bound_regeneration(states, covariances, mode)
     for mode in range(modes, LANES):
         log_weights[mode] = NO_WEIGHT
+
+
+REGENERATION_MEMORY_S = 200.0
+"""How long evidence for a regeneration lasts."""
+
+
+@jit
+def _forget_regeneration(weight: FloatArray, grounds: Grounds, dt: float) -> None:
+    """Let what has spoken for a regeneration fade towards its usual odds, in place.
+
+    A regeneration that lasts from before the log began is a lighter vehicle on more fuel: what
+    tells them apart (friction, accessories) is less than what an engine's line is wrong by, and
+    such misfit adds up over a drive as if it were evidence. Odds above the usual ones are raised
+    to a power below one, so that only what speaks for it all along is believed (the forgetting of
+    dynamic model averaging: Raftery, Karny & Ettler, Technometrics 52(1), 2010; from memory).
+
+    Parameters
+    ----------
+    weight : ndarray, shape (at least modes,)
+    grounds : Grounds
+    dt : float
+        Driving time (s).
+    """
+    on, off = 0.0, 0.0
+    for mode in range(grounds.mean.size):
+        if grounds.regeneration[mode] == 1:
+            on += weight[mode]
+        else:
+            off += weight[mode]
+    usual = REGENERATION_ON_PER_S / REGENERATION_OFF_PER_S
+    if on <= usual * off:
+        return
+    factor = (on / max(off, 1e-300) / usual) ** (math.exp(-dt / REGENERATION_MEMORY_S) - 1.0)
+    again = (on + off) / (factor * on + off)
+    for mode in range(grounds.mean.size):
+        weight[mode] *= again * (factor if grounds.regeneration[mode] == 1 else 1.0)
 
 
 APART_LOST, AGAIN_SURE = 1e-7, 0.99

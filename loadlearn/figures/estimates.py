@@ -41,6 +41,7 @@ _GROUP_OF_REASON = {
     "reverse": "standing or crawling",
     "service brake": "service or engine brake",
     "exhaust brake or retarder": "service or engine brake",
+    "overrun without an exhaust-brake channel": "service or engine brake",
     "gear change": "gear change, clutch",
     "neutral or clutch": "gear change, clutch",
 }

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
@@ -20,7 +22,12 @@ from loadlearn.estimation.model import (
     ground_modes,
 )
 from loadlearn.estimation.reference import moment_matched, redrawn, switching_matrix
-from loadlearn.estimation.switching import merge_lanes, mix
+from loadlearn.estimation.switching import (
+    REGENERATION_MEMORY_S,
+    _forget_regeneration,
+    merge_lanes,
+    mix,
+)
 
 Array = NDArray[np.float64]
 SECONDS = 4.0
@@ -157,7 +164,9 @@ def test_that_nothing_has_changed_is_not_merged_with_that_something_did(
     assert np.exp(log_weights[: modes.mean.size]).sum() == pytest.approx(sum(weights), rel=1e-9)
     assert_allclose(states[:, apart], before[0][:, apart], rtol=1e-12)
     assert_allclose(covariances[:, :, apart], before[1][:, :, apart], rtol=1e-12)
-    assert np.exp(log_weights[apart]) < weights[apart]
+    without = [mode for mode in range(modes.mean.size) if modes.regeneration[mode] == 0]
+    share = np.exp(log_weights[apart]) / np.exp(log_weights[without]).sum()
+    assert share < weights[apart] / sum(weights[mode] for mode in without)
     # "The first ground again" takes in both.
     assert abs(states[PHI, 0] / before[0][PHI, 0] - 1.0) > 0.01
     assert np.exp(log_weights[0]) > weights[0]
@@ -200,3 +209,21 @@ def test_merging_lanes_is_moment_matching() -> None:
     merge_lanes(states, covariances, 2, 0.3, states[:, 5].copy(), covariances[:, :, 5].copy(), 0.7)
     assert_allclose(states[:, 2], mean)
     assert_allclose(covariances[:, :, 2], covariance)
+
+
+@given(st.floats(-60.0, 60.0), st.floats(0.01, 5.0))
+def test_evidence_for_a_regeneration_fades_to_its_usual_odds(log_odds: float, dt: float) -> None:
+    """In two steps as in one; in all the weights stay; odds below the usual ones stay, too."""
+    modes = ground_modes(with_regeneration=True)
+    usual = np.log(900.0 / 21600.0)
+    on = modes.regeneration == 1
+    weight = np.where(on, np.exp(log_odds) / on.sum(), 1.0 / (~on).sum())
+    once, twice = weight.copy(), weight.copy()
+    _forget_regeneration(once, modes, 2.0 * dt)
+    _forget_regeneration(twice, modes, dt)
+    _forget_regeneration(twice, modes, dt)
+    assert_allclose(once, twice, rtol=1e-9)
+    assert once.sum() == pytest.approx(weight.sum(), rel=1e-12)
+    after = np.log(once[on].sum() / once[~on].sum())
+    faded = usual + (log_odds - usual) * np.exp(-2.0 * dt / REGENERATION_MEMORY_S)
+    assert after == pytest.approx(faded if log_odds > usual else log_odds, abs=1e-9)
