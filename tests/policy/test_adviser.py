@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -198,30 +197,3 @@ def test_reason_reads_well(arguments, expected):
 def test_limits_of_bits():
     assert limits_of_bits(0.0) == ()
     assert limits_of_bits(float(1 | 1 << 10)) == (LIMIT_NAMES[0], LIMIT_NAMES[10])
-
-
-def test_law_is_fast(rig, driven):
-    """20 us a sample over a log, 200 us a step: the law alone, on a machine that does other work.
-
-    In processor time, which other processes do not take; best of several, since they still take
-    caches.
-    """
-    trace, history = driven
-    advise_log(trace, rig, history)
-    batch = []
-    for _ in range(5):
-        start = time.process_time()
-        advise_log(trace, rig, history)
-        batch.append((time.process_time() - start) / len(trace))
-    assert min(batch) < 20e-6
-    adviser = DriveAdviser(rig, estimator=object())
-    samples, load = trace.head(1000).to_dict("records"), SaidLoad()
-    for sample in samples[:20]:
-        adviser.advise(sample, load)
-    steps = []
-    for begin in range(20, 1000, 100):
-        start = time.process_time()
-        for sample in samples[begin : begin + 100]:
-            adviser.advise(sample, load)
-        steps.append((time.process_time() - start) / len(samples[begin : begin + 100]))
-    assert min(steps) < 130e-6, "leaving 70 us of the 200 to the estimator"
