@@ -128,7 +128,7 @@ def filter_alone(
     rows : ndarray, shape (at least count, 27)
     first, count : int
         Rows ``first`` to ``count - 1`` at most.
-    memory : ndarray, shape (12,)
+    memory : ndarray, shape (17,)
     state : ndarray, shape (n, 1)
     covariance : ndarray, shape (n, n)
     load : ndarray, shape (10,)

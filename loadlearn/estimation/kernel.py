@@ -35,6 +35,7 @@ from loadlearn.estimation.layout import (
     F_LOG_LIKELIHOOD,
     F_LOOSE,
     F_SINCE_MIX_S,
+    F_SINCE_REGENERATION_S,
     F_SINCE_RELAX_S,
     F_SINCE_TIDY_S,
     F_STARTED,
@@ -284,6 +285,8 @@ def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, nois
         )
 
 
+REGENERATION_EVERY_S = 1.75
+"""How often, in driving time, a regeneration may have begun or ended: it lasts for minutes."""
 LOOSE_GROUND = 0.035
 """Rolling resistance from which a ground is loose: it wanders, and the wheels slip."""
 FIRM_EVIDENCE = 0.4
@@ -427,7 +430,7 @@ def filter_rows(
     ----------
     rows : ndarray, shape (at least count, 27)
     count : int
-    memory : ndarray, shape (12,)
+    memory : ndarray, shape (17,)
     states, covariances, log_weights, loads
         As in :mod:`loadlearn.estimation.layout`.
     grounds, prior, noise
@@ -495,6 +498,12 @@ def filter_rows(
             memory[F_SINCE_TIDY_S] += row[R_DT]
         mix_now = known and memory[F_SINCE_MIX_S] >= noise.mix_every_s
         memory[F_SINCE_RELAX_S] += row[R_DT]
+        regeneration_dt = 0.0
+        if mix_now:
+            memory[F_SINCE_REGENERATION_S] += memory[F_SINCE_MIX_S]
+            if memory[F_SINCE_REGENERATION_S] >= REGENERATION_EVERY_S:
+                regeneration_dt = memory[F_SINCE_REGENERATION_S]
+                memory[F_SINCE_REGENERATION_S] = 0.0
         peak = -1e300
         nis_best = math.nan
         several = _only_load(loads) < 0
@@ -518,6 +527,7 @@ def filter_rows(
                     log_weight,
                     grounds,
                     memory[F_SINCE_MIX_S],
+                    regeneration_dt,
                     pooled,
                     pooled_covariance,
                 )
@@ -594,6 +604,7 @@ def filter_rows(
                 loads,
                 grounds,
                 prior.offset_sd_n,
+                memory,
                 out,
                 probability,
                 mixture,

@@ -298,6 +298,51 @@ def blend(
 
 
 @jit
+def pool(
+    covariances: FloatArray,
+    states: FloatArray,
+    share: FloatArray,
+    pooled: FloatArray,
+    pooled_covariance: FloatArray,
+) -> None:
+    """Mean and covariance of a mixture of lanes.
+
+    Parameters
+    ----------
+    covariances : ndarray, shape (n, n, 8)
+    states : ndarray, shape (n, 8)
+    share : ndarray, shape (8,)
+        Of each lane; they add up to 1.
+    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
+        Receive the mean and the covariance.
+    """
+    n = covariances.shape[0]
+    s0, s1, s2, s3 = share[0], share[1], share[2], share[3]
+    s4, s5, s6, s7 = share[4], share[5], share[6], share[7]
+    for i in range(n):
+        m = (s0 * states[i, 0] + s4 * states[i, 4]) + (s1 * states[i, 1] + s5 * states[i, 5])
+        m += (s2 * states[i, 2] + s6 * states[i, 6]) + (s3 * states[i, 3] + s7 * states[i, 7])
+        pooled[i] = m
+        d0, d1 = s0 * (states[i, 0] - m), s1 * (states[i, 1] - m)
+        d2, d3 = s2 * (states[i, 2] - m), s3 * (states[i, 3] - m)
+        d4, d5 = s4 * (states[i, 4] - m), s5 * (states[i, 5] - m)
+        d6, d7 = s6 * (states[i, 6] - m), s7 * (states[i, 7] - m)
+        for j in range(i + 1):
+            q = pooled[j]
+            v0 = s0 * covariances[i, j, 0] + d0 * (states[j, 0] - q)
+            v1 = s1 * covariances[i, j, 1] + d1 * (states[j, 1] - q)
+            v2 = s2 * covariances[i, j, 2] + d2 * (states[j, 2] - q)
+            v3 = s3 * covariances[i, j, 3] + d3 * (states[j, 3] - q)
+            v4 = s4 * covariances[i, j, 4] + d4 * (states[j, 4] - q)
+            v5 = s5 * covariances[i, j, 5] + d5 * (states[j, 5] - q)
+            v6 = s6 * covariances[i, j, 6] + d6 * (states[j, 6] - q)
+            v7 = s7 * covariances[i, j, 7] + d7 * (states[j, 7] - q)
+            value = ((v0 + v4) + (v1 + v5)) + ((v2 + v6) + (v3 + v7))
+            pooled_covariance[i, j] = value
+            pooled_covariance[j, i] = value
+
+
+@jit
 def relax(covariances: FloatArray, index: int, factor: float, gained: FloatArray) -> None:
     """Scale one state by ``factor`` and add ``gained`` to its variance, in place.
 

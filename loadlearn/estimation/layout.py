@@ -54,8 +54,13 @@ N_LOAD = 10
     F_LAST_KG,
     F_SINCE_RELAX_S,
     F_LOOSE,
-) = range(12)
-N_FILTER = 12
+    F_LOG_MASS_LOW,
+    F_LOG_MASS_HIGH,
+    F_ROLL_LOW,
+    F_ROLL_HIGH,
+    F_SINCE_REGENERATION_S,
+) = range(17)
+N_FILTER = 17
 
 # Output columns of a row.
 (

@@ -14,6 +14,9 @@ FloatArray = NDArray[np.float64]
 Z95 = 1.959963984540054
 """Half-width of the central 95 % interval of a standard normal."""
 
+FAR = 6.0
+"""Standard deviations beyond which a component's tail (1e-9) counts as nothing."""
+
 
 @jit
 def normal_cdf(x: float) -> float:
@@ -56,20 +59,21 @@ def _mixture_quantile(
     sd: FloatArray,
 ) -> float:
     """Quantile of a normal mixture: Newton's method from ``start``, held in a bracket."""
-    low, high = 1e300, -1e300
+    low, high, narrowest = 1e300, -1e300, 1e300
     for i in range(count):
+        narrowest = min(narrowest, sd[i])
         low = min(low, mean[i] - 9.0 * sd[i])
         high = max(high, mean[i] + 9.0 * sd[i])
-    # Newton's last step squares what was left: this much of the mixture's width is enough.
-    enough = 1e-6 * (high - low)
+    # Newton's last step squares what was left: this much is enough.
+    enough = 0.01 * narrowest
     at = min(max(start, low), high)
     for _ in range(60):
         below, density = -probability, 0.0
         for i in range(count):
             z = (at - mean[i]) / sd[i]
-            if z > 8.5:
+            if z > FAR:
                 below += weight[i]
-            elif z > -8.5:
+            elif z > -FAR:
                 below += weight[i] * normal_cdf(z)
                 density += weight[i] * normal_pdf(z) / sd[i]
         if below < 0.0:
@@ -77,12 +81,11 @@ def _mixture_quantile(
         else:
             high = at
         moved = at - below / density if density > 0.0 else low
-        if low < moved < high:
-            if abs(moved - at) < enough:
-                return moved
-        else:
+        if abs(moved - at) < enough and density > 0.0:
+            return moved
+        if not low < moved < high:
             moved = 0.5 * (low + high)
-            if high - low < 1e-6 * enough:
+            if high - low < 1e-3 * enough:
                 return moved
         at = moved
     return at
@@ -90,11 +93,27 @@ def _mixture_quantile(
 
 @jit
 def mixture_interval(
-    count: int, weight: FloatArray, mean: FloatArray, sd: FloatArray
+    count: int,
+    weight: FloatArray,
+    mean: FloatArray,
+    sd: FloatArray,
+    before_low: float = math.nan,
+    before_high: float = math.nan,
 ) -> tuple[float, float]:
     """Central 95 % interval of a normal mixture.
 
     A single component, or components of nearly the same shape, need no search.
+
+    Parameters
+    ----------
+    count : int
+    weight, mean, sd : ndarray, shape (at least count,)
+    before_low, before_high : float
+        Where to start the search: the interval a moment ago, NaN where there is none.
+
+    Returns
+    -------
+    low, high : float
     """
     best = 0
     for i in range(count):
@@ -120,6 +139,8 @@ def mixture_interval(
     if weight[best] > 0.9:
         # Far components widen the moments more than they move the quantiles.
         low, high = mean[best] - Z95 * sd[best], mean[best] + Z95 * sd[best]
+    if before_low < before_high:
+        low, high = before_low, before_high
     return (
         _mixture_quantile(0.025, low, count, weight, mean, sd),
         _mixture_quantile(0.975, high, count, weight, mean, sd),

@@ -9,6 +9,10 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.estimation.layout import (
+    F_LOG_MASS_HIGH,
+    F_LOG_MASS_LOW,
+    F_ROLL_HIGH,
+    F_ROLL_LOW,
     L_ACTIVE,
     L_CHANGED,
     L_LOG_SCALE,
@@ -169,6 +173,7 @@ def summarise(
     loads: FloatArray,
     grounds: Grounds,
     offset_sd_n: float,
+    memory: FloatArray,
     out: FloatArray,
     surface_probability: FloatArray,
     scratch: FloatArray,
@@ -182,6 +187,8 @@ def summarise(
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
+    memory : ndarray, shape (17,)
+        The filter's: the intervals before, near which these are searched, and then these.
     out : ndarray, shape (24,)
         Receives the output row.
     surface_probability : ndarray, shape (grounds,)
@@ -281,11 +288,23 @@ def summarise(
     out[O_MASS_SD_GIVEN] = math.exp(scale_mean) * math.sqrt(
         max(implied_second / kept - out[O_IMPLIED] ** 2, 1e-12)
     )
-    low, high = mixture_interval(count, weights, log_mass, log_mass_sd)
+    low, high = mixture_interval(
+        count,
+        weights,
+        log_mass,
+        log_mass_sd,
+        memory[F_LOG_MASS_LOW],
+        memory[F_LOG_MASS_HIGH],
+    )
+    memory[F_LOG_MASS_LOW], memory[F_LOG_MASS_HIGH] = low, high
     out[O_MASS_LOW], out[O_MASS_HIGH] = math.exp(low), math.exp(high)
     out[O_ROLL] = roll_first / kept
     out[O_ROLL_SD] = math.sqrt(max(roll_second / kept - out[O_ROLL] ** 2, 1e-16))
-    out[O_ROLL_LOW], out[O_ROLL_HIGH] = mixture_interval(count, weights, roll, roll_sd)
+    low, high = mixture_interval(
+        count, weights, roll, roll_sd, memory[F_ROLL_LOW], memory[F_ROLL_HIGH]
+    )
+    memory[F_ROLL_LOW], memory[F_ROLL_HIGH] = low, high
+    out[O_ROLL_LOW], out[O_ROLL_HIGH] = low, high
     out[O_DRAG] = drag / kept
     out[O_DRAG_SD] = math.sqrt(max(drag_second / kept - out[O_DRAG] ** 2, 1e-16))
     out[O_DRAG_SD_GIVEN] = math.sqrt(max(drag_given / kept - out[O_DRAG] ** 2, 1e-16))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.lanes import blend
+from loadlearn.estimation.lanes import blend, pool
 from loadlearn.estimation.layout import LANES, NO_WEIGHT
 from loadlearn.estimation.model import (
     REGENERATION,
@@ -37,11 +37,12 @@ def mix(
     covariances: FloatArray,
     log_weights: FloatArray,
     grounds: Grounds,
-    dt: float,
+    ground_dt: float,
+    regeneration_dt: float,
     pooled: FloatArray,
     pooled_covariance: FloatArray,
 ) -> None:
-    """Let ground and regeneration change during ``dt`` seconds of driving, in place.
+    """Let ground and regeneration change over the last seconds of driving, in place.
 
     Parameters
     ----------
@@ -49,8 +50,10 @@ def mix(
     covariances : ndarray, shape (n, n, lanes)
     log_weights : ndarray, shape (lanes,)
     grounds : Grounds
-    dt : float
-        Seconds of driving since the last call.
+    ground_dt : float
+        Seconds of driving since the ground was last let change.
+    regeneration_dt : float
+        Since a regeneration was, and the ground in one; 0 leaves both for later.
     pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
         Scratch.
     """
@@ -62,7 +65,6 @@ def mix(
     work = np.zeros((n + 4, LANES))
     own, weight, share = work[:n], work[n], work[n + 1]
     keep, take = work[n + 2], work[n + 3]
-    difference = np.zeros(n)
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     apart, first = -1, -1
@@ -72,6 +74,9 @@ def mix(
     if apart >= 0:
         _start_apart_anew(states, covariances, weight, apart, first, modes)
     for flag in range(2):
+        dt = ground_dt if flag == 0 else regeneration_dt
+        if dt <= 0.0:
+            continue
         total, leaving, flagged = 0.0, 0.0, 0
         for mode in range(modes):
             if grounds.regeneration[mode] == flag:
@@ -99,29 +104,7 @@ def mix(
             weight[mode] = stay + arrive
         if not mixes:
             continue
-        # Pooled moments over the modes of this flag; few of them weigh anything.
-        for i in range(n):
-            pooled[i] = 0.0
-            for j in range(i + 1):
-                pooled_covariance[i, j] = 0.0
-        for mode in range(modes):
-            if share[mode] > 1e-6:
-                for i in range(n):
-                    pooled[i] += share[mode] * states[i, mode]
-        for mode in range(modes):
-            part = share[mode]
-            if part <= 1e-6:
-                continue
-            for i in range(n):
-                difference[i] = states[i, mode] - pooled[i]
-            for i in range(n):
-                for j in range(i + 1):
-                    pooled_covariance[i, j] += part * (
-                        covariances[i, j, mode] + difference[i] * difference[j]
-                    )
-        for i in range(n):
-            for j in range(i):
-                pooled_covariance[j, i] = pooled_covariance[i, j]
+        pool(covariances, states, share, pooled, pooled_covariance)
         for i in range(n):
             pooled_covariance[i, ROLL] = 0.0
             pooled_covariance[ROLL, i] = 0.0
@@ -152,16 +135,18 @@ def mix(
             for i in range(n):
                 mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
                 states[i, mode] += take[mode] * (mean_i - states[i, mode])
-    _forget_regeneration(weight, grounds, dt)
-    for mode in range(modes):
-        other = grounds.partner[mode]
-        if other >= 0 and grounds.regeneration[mode] == 0:
-            _begin_or_end_regeneration(
-                states, covariances, weight, mode, other, dt, grounds.unchanged[mode] == 0
-            )
+    if regeneration_dt > 0.0:
+        _forget_regeneration(weight, grounds, regeneration_dt)
+        for mode in range(modes):
+            other = grounds.partner[mode]
+            if other >= 0 and grounds.regeneration[mode] == 0:
+                may_end = grounds.unchanged[mode] == 0
+                _begin_or_end_regeneration(
+                    states, covariances, weight, mode, other, regeneration_dt, may_end
+                )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
-        if grounds.regeneration[mode] == 1:
+        if regeneration_dt > 0.0 and grounds.regeneration[mode] == 1:
             log_weights[mode] += _bound_regeneration(states, covariances, mode)
     for mode in range(modes, LANES):
         log_weights[mode] = NO_WEIGHT

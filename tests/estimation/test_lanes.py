@@ -58,6 +58,20 @@ def test_rank_one_downdate(case: tuple[np.random.Generator, int, int]) -> None:
     assert_allclose(covariances, expected, rtol=1e-12, atol=1e-12)
 
 
+@pytest.mark.parametrize("n", [11, 14])
+def test_pool(n: int) -> None:
+    rng = np.random.default_rng(n)
+    covariances, states = symmetric(rng, n, 8), rng.standard_normal((n, 8))
+    share = rng.dirichlet(np.ones(8))
+    pooled, pooled_covariance = np.empty(n), np.empty((n, n))
+    lanes.pool(covariances, states, share, pooled, pooled_covariance)
+    mean = states @ share
+    apart = states - mean[:, None]
+    expected = covariances @ share + np.einsum("h,ih,jh->ij", share, apart, apart)
+    assert_allclose(pooled, mean, rtol=1e-12)
+    assert_allclose(pooled_covariance, expected, rtol=1e-10, atol=1e-12)
+
+
 def test_relax(case: tuple[np.random.Generator, int, int]) -> None:
     rng, n, width = case
     covariances, gained = symmetric(rng, n, width), rng.uniform(0.1, 1.0, width)

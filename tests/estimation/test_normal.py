@@ -59,14 +59,17 @@ def test_mixture_quantile_by_root_finding(
 
     expected = brentq(below, -40.0, 40.0, xtol=1e-12)
     found = normal._mixture_quantile(probability, start, len(parts), weight, mean, sd)
-    assert found == pytest.approx(expected, abs=1e-6)
+    # Where there is hardly any density between components, the place hardly matters.
+    assert abs(below(found)) < 1e-4 or found == pytest.approx(expected, abs=1e-3 * sd.min())
 
 
 def test_interval_of_a_mixture_holds_95_per_cent() -> None:
     weight, mean, sd = np.array([0.6, 0.4]), np.array([0.0, 3.0]), np.array([1.0, 0.5])
     low, high = normal.mixture_interval(2, weight, mean, sd)
     inside = np.sum(weight * (norm.cdf((high - mean) / sd) - norm.cdf((low - mean) / sd)))
-    assert inside == pytest.approx(0.95, abs=1e-6)
+    assert inside == pytest.approx(0.95, abs=1e-4)
+    again = normal.mixture_interval(2, weight, mean, sd, low - 0.3, high + 0.4)
+    assert again == pytest.approx((low, high), abs=1e-3)
 
 
 def test_interval_of_one_component_is_the_normal_one() -> None:

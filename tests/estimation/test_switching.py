@@ -59,7 +59,7 @@ def scene(
 def mixed(scene_: tuple[Array, Array, Array], grounds: Grounds) -> tuple[Array, Array, Array]:
     states, covariances, log_weights = (array.copy() for array in scene_)
     n = states.shape[0]
-    mix(states, covariances, log_weights, grounds, SECONDS, np.empty(n), np.empty((n, n)))
+    mix(states, covariances, log_weights, grounds, SECONDS, SECONDS, np.empty(n), np.empty((n, n)))
     return states, covariances, log_weights
 
 
