@@ -107,7 +107,7 @@ def judged(history: pd.DataFrame, made: Scenario, at: int | None = None) -> dict
         mass,
         "given_",
     )
-    rolling = float(row["rolling_resistance"])
+    rolling = stretch_rolling_resistance(truth, float(last["time_s"]))
     for stem in ("", "given_"):  # rolling resistance does not depend on the scale
         note(
             "rolling",
@@ -128,6 +128,34 @@ def judged(history: pd.DataFrame, made: Scenario, at: int | None = None) -> dict
     note("drag", float(last["drag_area_m2"]) * per_scale * scale, sd_given, area, area, "given_")
     found["right_ground"] = float(str(last["surface"]) == str(row["surface"]))
     return found
+
+
+STRETCH_S = 60.0
+"""Rolling resistance is judged as that of the stretch: a mean over this long. What the ground
+varies by over tens of metres is in the estimator's disturbance, not in the coefficient."""
+
+
+def stretch_rolling_resistance(truth: pd.DataFrame, at_s: float) -> float:
+    """True rolling resistance of the stretch of ground that ends at an instant.
+
+    Parameters
+    ----------
+    truth : DataFrame
+        Of a simulated drive.
+    at_s : float
+
+    Returns
+    -------
+    float
+        Mean over the last minute of driving on the ground of that instant, cold tyres included.
+    """
+    before = truth[truth["time_s"] <= at_s]
+    same = before["surface"].astype(str) == str(before["surface"].iloc[-1])
+    left = np.flatnonzero(~same.to_numpy())
+    stretch = before.iloc[left[-1] + 1 if left.size else 0 :]
+    moving = stretch[stretch["speed_m_s"] > 1.0]
+    moving = moving[moving["time_s"] > moving["time_s"].max() - STRETCH_S]
+    return float((moving if len(moving) else stretch)["rolling_resistance"].mean())
 
 
 def _trailer(
