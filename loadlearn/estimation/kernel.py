@@ -144,7 +144,7 @@ def predict(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    row : ndarray, shape (27,)
+    row : ndarray, shape (28,)
     noise : Noise
     disturbance, walk : ndarray, shape (lanes,)
         From :func:`uneven_ground`.
@@ -428,7 +428,7 @@ def filter_rows(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 27)
+    rows : ndarray, shape (at least count, 28)
     count : int
     memory : ndarray, shape (17,)
     states, covariances, log_weights, loads
@@ -635,7 +635,7 @@ def carry_covariance(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    rows : ndarray, shape (k, 27)
+    rows : ndarray, shape (k, 28)
     noise : Noise
     """
     n, lanes = states.shape

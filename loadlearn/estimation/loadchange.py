@@ -41,6 +41,7 @@ from loadlearn.estimation.model import (
     ROLL,
     SLIP,
     SLOPE,
+    SQUAT,
     TILT,
     UNREPORTED,
     WIND,
@@ -113,6 +114,9 @@ def _start_lane(
         variance[UNREPORTED] = prior.unreported_sd**2
     if n > BIAS:
         variance[BIAS] = prior.slope_bias_sd**2
+    if n > SQUAT:
+        state[SQUAT] = prior.squat_rad_s2_m
+        variance[SQUAT] = prior.squat_sd_rad_s2_m**2
     for i in range(n):
         states[i, lane] = state[i]
         for j in range(n):
@@ -342,8 +346,9 @@ def spawn(
             log_weights[slot, mode] += math.log(mode_weight[mode])
             states[slot, ENERGY, mode] = states[best, ENERGY, mode]
             covariances[slot, ENERGY, ENERGY, mode] = covariances[best, ENERGY, ENERGY, mode] + 1.0
-            # What does not hang on the load carries over (not its correlations with the load).
-            for index in (WIND, ACCESSORY, SLOPE, COLD, TILT, SLIP, UNREPORTED, BIAS):
+            # What does not hang on the load carries over (not its correlations with the load); a
+            # body's pitch does.
+            for index in (WIND, ACCESSORY, SLOPE, COLD, TILT, SLIP, UNREPORTED, SQUAT):
                 if index < n:
                     states[slot, index, mode] = states[best, index, mode]
                     covariances[slot, index, index, mode] = covariances[best, index, index, mode]

@@ -13,7 +13,7 @@ kappa = CdA / m, none of which depends on s::
     E_k - E_(k-1) = phi int F dx / g - int c(v) cos(theta) dx - kappa int rho/2 (v + w)^2 dx / g
                     + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
                     + phi epsilon int X dx / g - phi zeta int G dx / g
-                    + phi tau int F (L - L0) dx / g
+                    + phi tau int F (L - L0) dx / g + q (v_k^2 - v_(k-1)^2) / 2
 
 (L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
 driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g,
@@ -26,7 +26,8 @@ State order (written here, once): energy height (m); inverse mass phi (1/kg); ro
 20 m/s; kappa (m^2/kg); disturbance delta (slope); head wind w (m/s); accessory power beyond the
 mean nu (W); rise of rolling resistance with speed k; excess of cold tyres; tilt of the
 fuelling-to-force chain over load; slip of the driven wheels per newton; excess of fuel in a
-regeneration zeta; unreported share of the extra torque epsilon; slope bias b.
+regeneration zeta; unreported share of the extra torque epsilon; slope bias b; squat q, by which a
+body pitches per unit of acceleration (rad per m/s^2): a body accelerometer takes it for slope.
 
 The inputs of a row are integrals over the interval from the previous row to this one, the
 measurement is at its end.
@@ -63,6 +64,7 @@ STATE_NAMES: tuple[str, ...] = (
     "regeneration_excess",
     "unreported_share",
     "slope_bias",
+    "squat_rad_s2_m",
 )
 (
     ENERGY,
@@ -79,9 +81,10 @@ STATE_NAMES: tuple[str, ...] = (
     REGENERATION,
     UNREPORTED,
     BIAS,
-) = range(14)
-N_STATES = 14
-"""All states; a log that needs fewer of the last three carries fewer (``states_needed``)."""
+    SQUAT,
+) = range(15)
+N_STATES = 15
+"""All states; a log that needs fewer of the last four carries fewer (``states_needed``)."""
 
 # Columns of a row: what the interval did, and what was measured at its end.
 ROW_NAMES: tuple[str, ...] = (
@@ -112,6 +115,7 @@ ROW_NAMES: tuple[str, ...] = (
     "slip_m_n",
     "slipping_force_n",
     "grade_height_m",
+    "kinetic_m2_s2",
 )
 (
     R_TIME,
@@ -141,8 +145,9 @@ ROW_NAMES: tuple[str, ...] = (
     R_SLIP,
     R_SLIPFORCE,
     R_GRADEHEIGHT,
-) = range(27)
-N_ROW = 27
+    R_KINETIC,
+) = range(28)
+N_ROW = 28
 
 
 class Noise(NamedTuple):
@@ -182,7 +187,7 @@ def row_sensitivities(
     ----------
     state : ndarray, shape (n, lanes)
         State at the start of the interval, in the order of ``STATE_NAMES``.
-    row : ndarray, shape (27,)
+    row : ndarray, shape (28,)
         In the order of ``ROW_NAMES``.
     predicted : ndarray, shape (lanes,)
         Receives the energy height (m).
@@ -212,6 +217,10 @@ def row_sensitivities(
         if n > BIAS:
             bias = state[BIAS, h]
             out[BIAS, h] = row[R_DX]
+        squat = 0.0
+        if n > SQUAT:
+            squat = state[SQUAT, h]
+            out[SQUAT, h] = row[R_KINETIC]
         out[ENERGY, h] = 1.0
         out[PHI, h] = per_phi
         out[ROLL, h] = -row[R_DXCOS]
@@ -228,6 +237,7 @@ def row_sensitivities(
             - state[SLOPE, h] * row[R_SLOPE]
             - kappa * drag
             + (state[DISTURBANCE, h] + bias) * row[R_DX]
+            + squat * row[R_KINETIC]
         )
         # The wheels turn further than the vehicle moves; what the body gains falls short by that.
         out[SLIP, h] = -row[R_SLIPFORCE] * (gained - row[R_GRADEHEIGHT])
@@ -375,6 +385,10 @@ def ground_modes(
     )
 
 
+SQUAT_RAD_S2_M, SQUAT_SD_RAD_S2_M = 0.006, 0.004
+"""Bodies pitch by 1 to 6 degrees per g of acceleration (common practice, no source)."""
+
+
 class Prior(NamedTuple):
     """Beliefs before the drive, per kind of load; see :func:`load_prior`."""
 
@@ -404,6 +418,9 @@ class Prior(NamedTuple):
     """Beyond which no other load is believed in (kg)."""
     slip_per_n: float
     slip_sd_per_n: float
+    squat_rad_s2_m: float = SQUAT_RAD_S2_M
+    """Pitch of the body per acceleration (rad per m/s^2)."""
+    squat_sd_rad_s2_m: float = SQUAT_SD_RAD_S2_M
     offset_sd_n: float = 0.0
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
 
@@ -518,7 +535,7 @@ def states_needed(with_regeneration: bool, with_unreported: bool, with_bias: boo
     int
     """
     if with_bias:
-        return BIAS + 1
+        return SQUAT + 1
     if with_unreported:
         return UNREPORTED + 1
     return REGENERATION + 1 if with_regeneration else SLIP + 1

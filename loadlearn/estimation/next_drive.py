@@ -207,7 +207,7 @@ def covariance_after(present: Present, table: FloatArray) -> FloatArray:
     Parameters
     ----------
     present : Present
-    table : ndarray, shape (k, 27)
+    table : ndarray, shape (k, 28)
 
     Returns
     -------

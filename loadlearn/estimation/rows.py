@@ -27,6 +27,7 @@ from loadlearn.estimation.model import (
     R_GRADEHEIGHT,
     R_GROSS,
     R_HALF,
+    R_KINETIC,
     R_KNOWN,
     R_REGEN,
     R_RESTART,
@@ -264,7 +265,7 @@ def samples_to_rows(
         Samples closer together than this are integrated into one row.
     inputs : ndarray, shape (n, 19)
         In the order of ``ROW_INPUTS``; NaN where absent.
-    rows : ndarray, shape (at least n, 27)
+    rows : ndarray, shape (at least n, 28)
         Receives the rows.
     row_of_sample : ndarray of int, shape (n,)
         Receives the number of rows complete at each sample.
@@ -375,6 +376,7 @@ def samples_to_rows(
         # noise of the very speed that is measured with it: that would pull the inverse mass down,
         # a little with each sample. The speed expected from the past serves instead.
         expected_speed = max(0.0, memory[M_TRACK_SPEED] + memory[M_TRACK_ACCEL] * min(dt, 2.0))
+        accel_before = memory[M_TRACK_ACCEL]
         _track_speed(memory, expected_speed, speed, dt)
         # Tyres and driveline take a moment to wind up.
         pull_before = memory[M_PULL]
@@ -478,6 +480,9 @@ def samples_to_rows(
             elif height_source == HEIGHT_FROM_ACCELEROMETER and not math.isnan(accel):
                 last_accel = memory[M_ACCEL] if not math.isnan(memory[M_ACCEL]) else accel
                 memory[M_HEIGHT] += 0.5 * (accel + last_accel) * dx / gravity
+                # From the past, too: the noise of two neighbouring speeds would be more than the
+                # acceleration itself, and pull the squat to nothing.
+                memory[acc + R_KINETIC] += 0.5 * (accel_before + memory[M_TRACK_ACCEL]) * dx
             if not math.isnan(sample[I_REGEN]):
                 memory[acc + R_REGEN] = 1.0 if sample[I_REGEN] > 0.5 else -1.0
         else:

@@ -6,6 +6,7 @@ import gc
 import subprocess
 import sys
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +17,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from loadlearn import LoadEstimator, read_log
+from loadlearn import LoadEstimator, prepare, read_log
 from loadlearn.errors import InputError
 from loadlearn.estimation.estimator import prior_for
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
-from loadlearn.simulation.sensors import Logger
+from loadlearn.simulation.scenarios import scenario
+from loadlearn.simulation.sensors import Accelerometer, Logger
 from loadlearn.traction import force_source
 
 TRUE_MASS_KG = 5200.0
@@ -268,3 +270,21 @@ def test_unsure_friction_widens_what_it_looks_like_and_nothing_else(rig: Rig, dr
     # Measured torque has the friction off already.
     torque = log.drop(columns="fuel_rate_g_s").assign(engine_torque_n_m=100.0)
     assert prior_for(Rig.from_dict(table), force_source(torque), 0).offset_sd_n == 0.0
+
+
+def test_squat_is_not_taken_for_mass() -> None:
+    """A body accelerometer pitches with the acceleration: unmodelled that was 5 % of the mass."""
+    logger = Logger.good_10hz("accelerometer")
+    squatting = replace(
+        logger, accelerometer=Accelerometer(pitch_bias_sd_deg=1.0, squat_deg_per_m_s2=0.5)
+    )
+    errors, z = [], []
+    for seed in (51, 52, 53):
+        made = scenario("utility_10hz", seed, logger=squatting, duration_s=1200.0)
+        last = LoadEstimator(made.rig).run(prepare(made.drive.log, made.rig)).iloc[-1]
+        truth = made.drive.truth.iloc[-1]
+        miss = last["mass_given_scale_kg"] * truth["tractive_scale"] - truth["mass_kg"]
+        errors.append(100.0 * miss / truth["mass_kg"])
+        z.append(miss / last["mass_sd_given_scale_kg"])
+    assert abs(np.mean(errors)) < 2.5
+    assert np.abs(z).max() < 3.0
