@@ -34,6 +34,7 @@ from loadlearn.estimation import model, rows
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.scenarios import with_scale_sd
+from loadlearn.simulation.sensors import Logger
 
 SITUATIONS = (
     "good_10hz",
@@ -46,6 +47,8 @@ SITUATIONS = (
     "trailer_left",
     "unflagged_regeneration",
     "unreported_extra",
+    "exhaust_brake",
+    "body_accelerometer",
 )
 Variant = Callable[[pd.DataFrame, pd.DataFrame, Rig], pd.DataFrame]
 """From the log, the prepared log and the rig to a history."""
@@ -182,6 +185,19 @@ def no_preparation(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.Da
     return LoadEstimator(rig).run(log)
 
 
+def overrun_believed(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """No exhaust brake reckoned with in overrun; prepared so, too."""
+    engine = rig.engine.model_copy(update={"exhaust_brake": False})
+    without = rig.model_copy(update={"engine": engine})
+    return LoadEstimator(without).run(prepare(log, without))
+
+
+def no_squat(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A body that does not pitch as it accelerates."""
+    with _prior_with(squat_rad_s2_m=0.0, squat_sd_rad_s2_m=1e-9):
+        return LoadEstimator(rig).run(prepared)
+
+
 def no_interval_likelihood(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """Whole km/h taken as exact values with white noise; prepared so, too."""
     with _rows_without(model.R_HALF):
@@ -206,17 +222,25 @@ VARIANTS: dict[str, Variant] = {
     "default noise levels": default_noise,
     "no preparation (online)": no_preparation,
     "no interval likelihood": no_interval_likelihood,
+    "overrun believed": overrun_believed,
+    "no squat": no_squat,
 }
 # What can matter only where the log has it.
 ONLY = {
     "no unreported share": ("unreported_extra",),
     "no interval likelihood": ("obd_1hz_altitude",),
+    "overrun believed": ("exhaust_brake",),
+    "no squat": ("body_accelerometer",),
 }
 
 
 def one_drive(situation: str, index: int, count: int) -> list[dict[str, Any]]:
     """All variants on one drive."""
-    made = judging.stratified(situation, index, count, 91_000)
+    if situation == "body_accelerometer":
+        logger = Logger.good_10hz("accelerometer")
+        made = judging.stratified("good_10hz", index, count, 91_000, logger=logger)
+    else:
+        made = judging.stratified(situation, index, count, 91_000)
     log = made.drive.log
     prepared = prepare(log, made.rig)
     return [
@@ -275,8 +299,12 @@ def draw(found: pd.DataFrame) -> Any:
 
 def main() -> int:
     """Run, print and draw."""
-    chosen = harness.options(__doc__, seeds=20, quick_seeds=1)
-    kept = SITUATIONS[::4] if chosen.quick else SITUATIONS
+    made = harness.parser(__doc__, seeds=20, quick_seeds=1)
+    made.add_argument(
+        "--situations", nargs="+", choices=SITUATIONS, default=SITUATIONS, metavar="NAME"
+    )
+    chosen = harness.parse(made)
+    kept = SITUATIONS[::4] if chosen.quick else chosen.situations
     tasks = [(one, index, chosen.seeds) for one in kept for index in range(chosen.seeds)]
     found = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))
     print("Rms mass error given the scale, % (rms z in all / given the scale)\n")
