@@ -10,9 +10,15 @@ from numpy.typing import NDArray
 
 from loadlearn.channels import CANONICAL, Unit
 from loadlearn.contradictions import nearest_ratio, overall_ratios
+from loadlearn.errors import InputError
 from loadlearn.faults import Floats
 from loadlearn.rig import Rig
+from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.traction import traction
 
+UNSEEN_SLIP, UNSEEN_SLIP_SD = 0.02, 0.015
+"""Slip that a logged speed does not carry, at a tread force of the tow vehicle's weight: half of
+what driven tyres slip on hard ground (from memory)."""
 SURE_LOG_ODDS = 3.0
 """Odds of 20 between rounding and truncating are enough to believe in one."""
 RATIO_SD = 0.003
@@ -91,14 +97,51 @@ def speed_rounding(
     speed, rpm = trace["speed_m_s"].to_numpy(), trace["engine_speed_rpm"].to_numpy()
     if rig is not None:
         gear, ratio = gear_labels(trace, rig, 0.06)
-        return rounding_of(speed, rpm, gear, step_m_s, ratio)
+        return rounding_of(speed, rpm, gear, step_m_s, ratio, pull_over_weight(trace, rig))
     if "gear" in trace:
-        return rounding_of(speed, rpm, trace["gear"].to_numpy(), step_m_s)
+        gear = trace["gear"].to_numpy()
+        return rounding_of(speed, rpm, gear, step_m_s, pull=pull_over_weight(trace, None))
     return ""
 
 
+_TYPICAL_WORK_J_G, _TYPICAL_TOW_N = 15_000.0, 30_000.0
+
+
+def pull_over_weight(trace: pd.DataFrame, rig: Rig | None) -> Floats | None:
+    """Tread force over the tow vehicle's weight; without a rig its order of magnitude, from fuel.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+        Canonical columns, n rows.
+    rig : Rig, optional
+
+    Returns
+    -------
+    ndarray of shape (n,) or None
+        0 where the force is not known; None where no channel tells it.
+    """
+    if rig is not None:
+        try:
+            force = traction(trace, rig)["force_n"].to_numpy()
+        except InputError:
+            return None
+        pull = force / (rig.vehicle.mass_kg * GRAVITY_M_S2)
+    elif "fuel_rate_g_s" in trace:
+        work = _TYPICAL_WORK_J_G * trace["fuel_rate_g_s"].to_numpy(dtype=np.float64)
+        pull = work / np.maximum(trace["speed_m_s"].to_numpy(), 1.0) / _TYPICAL_TOW_N
+    else:
+        return None
+    return np.where(np.isfinite(pull), pull, 0.0)
+
+
 def rounding_of(
-    speed_m_s: Floats, rpm: Floats, gear: Floats, step_m_s: float, ratio: Floats | None = None
+    speed_m_s: Floats,
+    rpm: Floats,
+    gear: Floats,
+    step_m_s: float,
+    ratio: Floats | None = None,
+    pull: Floats | None = None,
 ) -> str:
     """Whether a road speed in steps is rounded or truncated, from engine speed in each gear.
 
@@ -111,6 +154,9 @@ def rounding_of(
         Step of the speed (m/s).
     ratio : ndarray, shape (n,), optional
         The gear's overall ratio as far as it is known; taken as right to ``RATIO_SD``.
+    pull : ndarray, shape (n,), optional
+        Tread force over the tow vehicle's weight: driven wheels slip in proportion, and a logged
+        speed may carry all of that or none.
 
     Returns
     -------
@@ -128,14 +174,17 @@ def rounding_of(
     factors = np.array([np.median(speed[label == g] / turns[label == g]) for g in gears])
     usual = float(np.median(np.repeat(factors, [int((label == g).sum()) for g in gears])))
     tied = (np.abs(factors / usual - 1.0) < 4.0 * RATIO_SD) & (ratio is not None)
-    columns = [turns, *(np.where(label == g, turns, 0.0) for g in gears), np.ones(speed.size)]
-    matrix = np.stack(columns, axis=1)
-    tie = np.zeros((len(gears), matrix.shape[1]))
-    tie[:, 1:-1] = np.diag(0.3 * step_m_s / (usual * np.where(tied, RATIO_SD, 0.1)))
+    slip = -turns * (pull[use] if pull is not None else 0.0)
+    columns = [turns, *(np.where(label == g, turns, 0.0) for g in gears), slip]
+    matrix = np.stack([*columns, np.ones(speed.size)], axis=1)
+    tie = np.zeros((len(gears) + 1, matrix.shape[1]))
+    spread = usual * np.concatenate([np.where(tied, RATIO_SD, 0.1), [UNSEEN_SLIP_SD]])
+    tie[:, 1:-1] = np.diag(0.3 * step_m_s / spread)
+    believed = tie[:, -2] * usual * UNSEEN_SLIP
 
     def solve(rows: NDArray[np.bool_]) -> tuple[Floats, Floats]:
         system = np.vstack([matrix[rows], tie])
-        wanted = np.concatenate([speed[rows], np.zeros(len(gears))])
+        wanted = np.concatenate([speed[rows], believed])
         solution = np.linalg.lstsq(system, wanted, rcond=None)[0]
         return solution, np.asarray(np.linalg.pinv(system.T @ system))
 
@@ -149,8 +198,11 @@ def rounding_of(
     changes = max(1, int((np.diff(speed) != 0.0).sum()))
     variance = float(residual.var()) * information[-1, -1] * max(1.0, near.sum() / changes)
     # Two hypotheses: the intercept is 0 or minus half a step. Tyres that grow with speed and
-    # ratios that are not quite steady leave a twentieth of a step.
-    intercept, sd = float(solution[-1]) / step_m_s, math.hypot(math.sqrt(variance) / step_m_s, 0.05)
+    # ratios that are not quite steady leave a twentieth of a step; slip that is not accounted for
+    # is most in the low gears and raises the intercept by up to half a step.
+    unknown, raised = (0.05, 0.0) if pull is not None else (0.2, 0.25)
+    intercept = float(solution[-1]) / step_m_s - raised
+    sd = math.hypot(math.sqrt(variance) / step_m_s, unknown)
     log_odds = (intercept**2 - (intercept + 0.5) ** 2) / (2.0 * sd * sd)
     if log_odds < -SURE_LOG_ODDS and abs(intercept) < 3.0 * sd:
         return "rounded"

@@ -56,6 +56,7 @@ from loadlearn.estimation.model import (
     states_needed,
 )
 from loadlearn.estimation.problem import drive_rows, filter_arrays, one_component
+from loadlearn.estimation.switching import scale_state
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import SOURCE_FUEL, force_source
@@ -79,7 +80,7 @@ def conditional_bound(
 
     Parameters
     ----------
-    trace_or_rows : DataFrame, or ndarray of shape (k, 25)
+    trace_or_rows : DataFrame, or ndarray of shape (k, 28)
         Canonical columns, or rows in the order of ``model.ROW_NAMES``.
     truth : DataFrame
         ``time_s``, ``mass_kg``, ``drag_area_m2``, ``surface``; ``tractive_scale`` (1 if absent),
@@ -249,6 +250,9 @@ def _bound_loop(
                 covariance[ROLL, j, 0] = 0.0
                 covariance[j, ROLL, 0] = 0.0
             covariance[ROLL, ROLL, 0] = grounds.sd[here] ** 2
+            scale_state(
+                state, covariance, 0, SLIP, grounds.slip[here] / grounds.slip[mode[index - 1]]
+            )
         if changed[index]:
             for i in (PHI, KAPPA):
                 for j in range(n):

@@ -13,7 +13,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation.rows import WHOLE_KMH_M_S, WHOLE_MPH_M_S
-from loadlearn.resolution import gear_labels, rounding_of
+from loadlearn.resolution import (
+    UNSEEN_SLIP,
+    UNSEEN_SLIP_SD,
+    gear_labels,
+    pull_over_weight,
+    rounding_of,
+)
 from loadlearn.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -69,7 +75,8 @@ def fine_speed(trace: pd.DataFrame, rig: Rig) -> tuple[FloatArray, FloatArray] |
     rpm = trace["engine_speed_rpm"].to_numpy(dtype=np.float64)
     gear, ratio = gear_labels(trace, rig, 0.02 + step / np.maximum(logged, LEAST_SPEED_M_S))
     coupled = (logged > LEAST_SPEED_M_S) & (rpm > 300.0) & np.isfinite(gear)
-    rounding = rounding_of(logged, rpm, gear, step, ratio)
+    pull = pull_over_weight(trace, rig)
+    rounding = rounding_of(logged, rpm, gear, step, ratio, pull)
     if not rounding:
         return None
     middle = np.where(
@@ -79,6 +86,8 @@ def fine_speed(trace: pd.DataFrame, rig: Rig) -> tuple[FloatArray, FloatArray] |
     speed = middle.copy()
     inside = np.zeros(logged.size, dtype=bool)
     in_gear = 0
+    if pull is not None:
+        rpm = rpm * (1.0 - _unseen_slip(middle, rpm, gear, coupled, pull, step) * pull)
     for label in np.unique(gear[coupled]):
         here = np.flatnonzero(gear == label)
         if here.size < LEAST_SAMPLES:
@@ -97,3 +106,31 @@ def fine_speed(trace: pd.DataFrame, rig: Rig) -> tuple[FloatArray, FloatArray] |
         return middle, half_width
     half_width[inside] = 0.0
     return speed, half_width
+
+
+def _unseen_slip(
+    middle: FloatArray,
+    rpm: FloatArray,
+    gear: FloatArray,
+    coupled: NDArray[np.bool_],
+    pull: FloatArray,
+    step: float,
+) -> float:
+    """Slip of the driven wheels, per pull, that the logged speed does not carry.
+
+    Ridge regression of speed over engine speed in each gear, about what is usual.
+    """
+    above = below = 0.0
+    for label in np.unique(gear[coupled]):
+        here = coupled & (gear == label)
+        relative = middle[here] / rpm[here]
+        relative = relative / np.median(relative)
+        fits = np.abs(relative - 1.0) * middle[here] < 1.5 * step
+        if fits.sum() < LEAST_SAMPLES:
+            continue
+        weight = (middle[here][fits] / (0.3 * step)) ** 2
+        pulled = pull[here][fits] - np.average(pull[here][fits], weights=weight)
+        above -= float(np.sum(weight * pulled * relative[fits]))
+        below += float(np.sum(weight * pulled * pulled))
+    prior = UNSEEN_SLIP_SD**-2
+    return (above + prior * UNSEEN_SLIP) / (below + prior)

@@ -34,6 +34,7 @@ from loadlearn.estimation.layout import (
     F_LEARNT_S,
     F_LOG_LIKELIHOOD,
     F_LOOSE,
+    F_SINCE_CHARGE_S,
     F_SINCE_MIX_S,
     F_SINCE_REGENERATION_S,
     F_SINCE_RELAX_S,
@@ -41,7 +42,9 @@ from loadlearn.estimation.layout import (
     F_STARTED,
     F_SURFACE,
     L_ACTIVE,
+    L_GROUND,
     L_SINCE_S,
+    LANES,
     MAX_LOADS,
     O_BEFORE,
     O_LOG_LIKELIHOOD,
@@ -50,7 +53,7 @@ from loadlearn.estimation.layout import (
     O_STOP,
     O_SURFACE,
 )
-from loadlearn.estimation.loadchange import spawn, start, tidy
+from loadlearn.estimation.loadchange import ground_shares, peak_of, spawn, start, tidy
 from loadlearn.estimation.model import (
     ACCESSORY,
     COLD,
@@ -342,7 +345,7 @@ def temper_loads(
     if active < 2:
         return
     average /= total
-    share = loose * LOOSE_EVIDENCE + (1.0 - loose) * FIRM_EVIDENCE
+    share = evidence_share(loose)
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0:
             continue
@@ -353,6 +356,69 @@ def temper_loads(
         taken = (1.0 - share) * (gained - average)
         for mode in range(modes):
             log_weights[load, mode] -= taken
+
+
+@jit
+def evidence_share(loose: float) -> float:
+    """Share of the evidence between loads that counts, ``loose`` of it gained on loose ground."""
+    return loose * LOOSE_EVIDENCE + (1.0 - loose) * FIRM_EVIDENCE
+
+
+CHARGE_EVERY_S = 20.0
+"""Driving time over which a change of ground is told whole: none takes longer to be believed."""
+
+
+@jit
+def charge_changes(
+    log_weights: FloatArray, loads: FloatArray, grounds: Grounds, driven_s: float, share: float
+) -> None:
+    """Let a load pay in full for changes of ground that it alone needs, in place.
+
+    A lighter load on the same sand, and the old load on a ground that is easier from here on, fit
+    alike. That a ground changes just now is improbable, and the second hypothesis pays for it; but
+    :func:`temper_loads` sees the price as misfit and takes all but a small share off. The evidence
+    of a load is its mean log-likelihood less the divergence of its grounds' probabilities from
+    where they stood (the variational identity ``log E exp l = E' l - KL``), and only the first is
+    misfit: the rest of the second is charged here.
+
+    Parameters
+    ----------
+    log_weights : ndarray, shape (loads, lanes)
+    loads : ndarray, shape (loads, 18)
+    grounds : Grounds
+    driven_s : float
+        Driving time since the last charge (s).
+    share : float
+        Of the evidence that counts, from :func:`evidence_share`.
+    """
+    modes = grounds.mean.size
+    now = np.empty(LANES)
+    peak, total, left = peak_of(log_weights, loads, modes), 0.0, 0.0
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] < 0.5:
+            continue
+        ground_shares(log_weights[load], grounds, now)
+        divergence = 0.0
+        for mode in range(modes):
+            surface = grounds.surface[mode]
+            if (
+                now[surface] <= 0.0
+                or grounds.regeneration[mode] == 1
+                or grounds.unchanged[mode] == 1
+            ):
+                continue
+            was = loads[load, L_GROUND + surface]
+            might = was + (1.0 - was) * grounds.rate_per_s[mode] * driven_s
+            divergence += now[surface] * math.log(now[surface] / might)
+        loads[load, L_GROUND:] = now
+        total += load_weight(log_weights[load], modes, peak)
+        for mode in range(modes):
+            log_weights[load, mode] -= (1.0 - share) * max(divergence, 0.0)
+        left += load_weight(log_weights[load], modes, peak)
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] > 0.5:
+            for mode in range(modes):
+                log_weights[load, mode] += math.log(total / left)
 
 
 GROUND_EVIDENCE = 0.5
@@ -496,6 +562,7 @@ def filter_rows(
             memory[F_SINCE_MIX_S] += row[R_DT]
             memory[F_LEARNT_S] += row[R_DT]
             memory[F_SINCE_TIDY_S] += row[R_DT]
+            memory[F_SINCE_CHARGE_S] += row[R_DT]
         mix_now = known and memory[F_SINCE_MIX_S] >= noise.mix_every_s
         memory[F_SINCE_RELAX_S] += row[R_DT]
         regeneration_dt = 0.0
@@ -582,6 +649,17 @@ def filter_rows(
             memory[F_LOOSE] = max(loose / total, remembered)
             if several:
                 temper_loads(log_weights, loads, modes, before, peak, memory[F_LOOSE])
+            if memory[F_SINCE_CHARGE_S] >= CHARGE_EVERY_S:
+                if modes > 1:
+                    charge_changes(
+                        log_weights,
+                        loads,
+                        grounds,
+                        memory[F_SINCE_CHARGE_S],
+                        evidence_share(memory[F_LOOSE]),
+                    )
+                memory[F_SINCE_CHARGE_S] = 0.0
+            if several:
                 total, _ = _total_and_loose(log_weights, loads, grounds, peak)
             # Keep the weights near one; what is taken off is the log's likelihood.
             shift = peak + math.log(total)

@@ -1,7 +1,7 @@
 """How the hypotheses lie in memory, and what is remembered beside them; constants only.
 
 Shapes: states (loads, n, lanes), covariances (loads, n, n, lanes), log_weights (loads, lanes),
-loads (loads, 10). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
+loads (loads, 18). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
 side in memory so that one instruction serves several.
 """
 
@@ -37,8 +37,10 @@ def lanes_for(modes: int) -> int:
     L_PRIOR_LOG_IMPLIED,
     L_PRIOR_LOG_IMPLIED_VAR,
     L_SINCE_S,
-) = range(10)
-N_LOAD = 10
+    L_GROUND,
+) = range(11)
+N_LOAD = L_GROUND + LANES
+"""From ``L_GROUND`` on: how probable each ground was when changes were last charged for."""
 
 # The filter's own scalars.
 (
@@ -59,8 +61,9 @@ N_LOAD = 10
     F_ROLL_LOW,
     F_ROLL_HIGH,
     F_SINCE_REGENERATION_S,
-) = range(17)
-N_FILTER = 17
+    F_SINCE_CHARGE_S,
+) = range(18)
+N_FILTER = 18
 
 # Output columns of a row.
 (

@@ -16,6 +16,7 @@ from loadlearn._compile import jit
 from loadlearn.estimation.layout import (
     L_ACTIVE,
     L_CHANGED,
+    L_GROUND,
     L_LOG_SCALE,
     L_LOG_SCALE_VAR,
     L_PRIOR_LOG_IMPLIED,
@@ -104,8 +105,8 @@ def _start_lane(
     state[COLD] = prior.cold_excess
     variance[COLD] = prior.cold_excess_sd**2
     variance[TILT] = prior.tilt_sd**2
-    state[SLIP] = prior.slip_per_n
-    variance[SLIP] = prior.slip_sd_per_n**2
+    state[SLIP] = prior.slip_per_n * grounds.slip[mode]
+    variance[SLIP] = (prior.slip_sd_per_n * grounds.slip[mode]) ** 2
     if n > REGENERATION and grounds.regeneration[mode] == 1:
         state[REGENERATION] = REGENERATION_MEAN
         variance[REGENERATION] = REGENERATION_SD**2
@@ -204,6 +205,30 @@ def start(
         )
         for mode in range(grounds.mean.size):
             log_weights[part, mode] += math.log(grounds.initial[mode])
+        ground_shares(log_weights[part], grounds, loads[part, L_GROUND:])
+
+
+@jit
+def ground_shares(log_weight: FloatArray, grounds: Grounds, shares: FloatArray) -> None:
+    """Probability of each ground under one load.
+
+    Parameters
+    ----------
+    log_weight : ndarray, shape (lanes,)
+    grounds : Grounds
+    shares : ndarray, shape (8,)
+        Receives the probabilities, by ``Grounds.surface``.
+    """
+    peak, total = log_weight[0], 0.0
+    for mode in range(grounds.mean.size):
+        peak = max(peak, log_weight[mode])
+    shares[:] = 0.0
+    for mode in range(grounds.mean.size):
+        weight = math.exp(log_weight[mode] - peak)
+        shares[grounds.surface[mode]] += weight
+        total += weight
+    for surface in range(shares.size):
+        shares[surface] /= total
 
 
 @jit
@@ -357,6 +382,7 @@ def spawn(
             covariances[slot, ROLL, ROLL, mode] = (
                 covariances[best, ROLL, ROLL, mode] + (0.07 * grounds.mean[mode]) ** 2
             )
+        ground_shares(log_weights[slot], grounds, loads[slot, L_GROUND:])
 
 
 @jit

@@ -231,6 +231,7 @@ def _draw_loop(
         row, here = rows[index], mode[index]
         if index > 0 and mode[index - 1] != here:
             state[ROLL, 0] = grounds.mean[here] + grounds.sd[here] * normal[index, 0]
+            state[SLIP, 0] *= grounds.slip[here] / grounds.slip[mode[index - 1]]
         if elapsed_s[index] > 0.0:
             factor = math.exp(-elapsed_s[index] / noise.wind_time_s)
             spread = noise.wind_sd_m_s * math.sqrt(1.0 - factor * factor)

@@ -444,7 +444,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
                 parts = [
                     (member.x[:, 0], member.P)
                     if other == mode
-                    else redrawn(member.x[:, 0], member.P, self.grounds, mode)
+                    else redrawn(member.x[:, 0], member.P, self.grounds, other, mode)
                     for other, member in enumerate(self.filters)
                 ]
                 mixed.append(moment_matched(arriving[:, mode] / self.mu[mode], parts))
@@ -548,16 +548,18 @@ def switching_matrix(grounds: Grounds, driven_s: float) -> FloatArray:
 
 
 def redrawn(
-    state: FloatArray, covariance: FloatArray, grounds: Grounds, mode: int
+    state: FloatArray, covariance: FloatArray, grounds: Grounds, origin: int, mode: int
 ) -> tuple[FloatArray, FloatArray]:
     """A Gaussian with the rolling resistance drawn from the prior of another ground.
+
+    The slip of the driven wheels carries over in proportion to how the grounds give way.
 
     Parameters
     ----------
     state, covariance : ndarray, shapes (n,) and (n, n)
     grounds : Grounds
-    mode : int
-        The ground arrived on.
+    origin, mode : int
+        The ground left and the ground arrived on.
 
     Returns
     -------
@@ -568,7 +570,9 @@ def redrawn(
     covariance[ROLL, :] = 0.0
     covariance[:, ROLL] = 0.0
     covariance[ROLL, ROLL] = grounds.sd[mode] ** 2
-    return state, covariance
+    factor = np.ones(state.size)
+    factor[SLIP] = grounds.slip[mode] / grounds.slip[origin]
+    return state * factor, covariance * np.outer(factor, factor)
 
 
 def moment_matched(

@@ -2,7 +2,8 @@
 
 Interacting multiple models (Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988) with
 pooled moments, O(modes) instead of O(modes^2). A change of ground *re-draws* the rolling
-resistance from the new ground's prior, uncorrelated with all else; mass and drag carry over.
+resistance from the new ground's prior, uncorrelated with all else; mass and drag carry over, and
+so does the slip of the driven wheels, in proportion to how the grounds give way.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from loadlearn.estimation.model import (
     REGENERATION_ON_PER_S,
     REGENERATION_SD,
     ROLL,
+    SLIP,
     Grounds,
 )
 from loadlearn.estimation.normal import truncated_normal
@@ -73,6 +75,7 @@ def mix(
             apart, first = mode, int(grounds.surface[mode])
     if apart >= 0:
         _start_apart_anew(states, covariances, weight, apart, first, modes)
+    _scale_slip(states, covariances, grounds, -1)
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
         if dt <= 0.0:
@@ -135,6 +138,7 @@ def mix(
             for i in range(n):
                 mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
                 states[i, mode] += take[mode] * (mean_i - states[i, mode])
+    _scale_slip(states, covariances, grounds, 1)
     if regeneration_dt > 0.0:
         _forget_regeneration(weight, grounds, regeneration_dt)
         for mode in range(modes):
@@ -150,6 +154,30 @@ def mix(
             log_weights[mode] += _bound_regeneration(states, covariances, mode)
     for mode in range(modes, LANES):
         log_weights[mode] = NO_WEIGHT
+
+
+@jit
+def _scale_slip(
+    states: FloatArray, covariances: FloatArray, grounds: Grounds, direction: int
+) -> None:
+    """Slip as on hard ground (-1), or as on each mode's own (1), in place."""
+    for mode in range(grounds.mean.size):
+        factor = grounds.slip[mode] if direction > 0 else 1.0 / grounds.slip[mode]
+        if factor != 1.0:
+            scale_state(states, covariances, mode, SLIP, factor)
+
+
+@jit
+def scale_state(
+    states: FloatArray, covariances: FloatArray, lane: int, index: int, factor: float
+) -> None:
+    """Multiply one state of one lane by a factor, in place."""
+    states[index, lane] *= factor
+    for j in range(states.shape[0]):
+        covariances[index, j, lane] *= factor
+        if j != index:
+            covariances[j, index, lane] *= factor
+    covariances[index, index, lane] *= factor
 
 
 REGENERATION_MEMORY_S = 200.0

@@ -20,7 +20,7 @@ from loadlearn.policy.columns import ALTITUDE, GRADE, RANGE, SAMPLE_COLUMNS, TIM
 from loadlearn.rig import Rig
 from loadlearn.simulation.plant_state import RECORDED
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
-from loadlearn.simulation.sensors import Logger
+from loadlearn.simulation.sensors import SLIP_SHARE, Logger
 
 FloatArray = NDArray[np.float64]
 
@@ -170,6 +170,7 @@ def live_logger(
     def stream(name: str) -> np.random.Generator:
         return np.random.default_rng([seed, 9000, zlib.crc32(name.encode())])
 
+    slip_share = float(stream(SLIP_SHARE).uniform())
     rows = (steps - 1) // steps_per_row + 2
     names = [name for name in logger.channels if name in _SOURCES and _exists(name, rig)]
     table = np.zeros((len(names), 15))
@@ -179,6 +180,8 @@ def live_logger(
     for place, name in enumerate(names):
         channel = logger.channels[name]
         source, kind, factor = _SOURCES[name]
+        if kind == _WHEEL_SPEED:
+            factor = slip_share
         age = period * (len(names) - 1 - place) / len(names) if logger.polled else 0.0
         table[place] = (
             SAMPLE_COLUMNS.index(name),
@@ -260,7 +263,8 @@ def _value(records: np.ndarray, step: int, channel: np.ndarray) -> float:
     kind = channel[_KIND]
     value = records[step, int(channel[_SOURCE])]
     if kind == _WHEEL_SPEED:
-        return records[step, _SPEED_RECORD] * (1.0 + records[step, _SLIP_RECORD])
+        slip = channel[_FACTOR] * records[step, _SLIP_RECORD]
+        return records[step, _SPEED_RECORD] * (1.0 + slip)
     if kind == _FLAG:
         return 1.0 if value > 0.0 else 0.0
     if kind == _NONE:

@@ -117,6 +117,8 @@ from loadlearn.simulation.transmission import (
 # Only the part of a tyre's resistance that is its own flexing changes with its temperature; on
 # loose ground most of the resistance is the ground's.
 _TYRE_SHARE_LIMIT = 0.014
+# Trailers rest about a tenth of their weight on the coupling (common practice, no source).
+_COUPLING_SHARE = 0.1
 
 
 @jit
@@ -482,8 +484,11 @@ def drive_step(
         faster = max(0.0, speed + accel * dt)
         state[DISTANCE] += 0.5 * (speed + faster) * dt
         state[SPEED] = faster
-        weight = mass * GRAVITY_M_S2
-        slip_wish = road[ROAD_SLIP_COMPLIANCE] * (hub - state[BRAKE_FORCE]) / weight
+        # All wheels brake; those that drive are pressed down by the tow vehicle and the coupling.
+        driven = load.tow_vehicle_mass_kg
+        driven += _COUPLING_SHARE * max(mass - driven, 0.0)
+        slip_wish = hub / (driven * GRAVITY_M_S2) - state[BRAKE_FORCE] / (mass * GRAVITY_M_S2)
+        slip_wish *= road[ROAD_SLIP_COMPLIANCE]
         state[WHEEL_SLIP] += (slip_wish - state[WHEEL_SLIP]) * min(dt / 0.2, 1.0)
         if state[LOCKED] < 1.5:
             state[ENGINE_SPEED] = max(state[ENGINE_SPEED] + change, 0.5 * engine.idle_rad_s)

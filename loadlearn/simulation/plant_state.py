@@ -193,6 +193,7 @@ class RoadLoadParameters(NamedTuple):
     cold_time_s: float
     yaw_drag_per_rad2: float
     cornering_stiffness_1_rad: float
+    tow_vehicle_mass_kg: float
 
 
 class DriverParameters(NamedTuple):

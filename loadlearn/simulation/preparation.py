@@ -193,6 +193,7 @@ def prepare_drive(
             cold_time_s=drawn["cold_tyre_time_s"],
             yaw_drag_per_rad2=variation.yaw_drag_per_rad2,
             cornering_stiffness_1_rad=9.0 if variation.curve_resistance else 1e12,
+            tow_vehicle_mass_kg=rig.vehicle.mass_kg,
         ),
         driver=driver,
         thermal=ThermalParameters.from_rig(rig).varied(seed, variation.thermal_spread),

@@ -108,6 +108,12 @@ class Accelerometer:
     noise_sd_m_s2: float = 0.15
 
 
+SLIP_SHARE = "speed_slip_share"
+"""Name of what is drawn: the share of the driven wheels' slip that the logged speed carries.
+
+All of it where it comes from the gearbox, none from undriven wheels, half as a mean of four.
+"""
+
 # Channels whose values are held, never interpolated.
 _DISCRETE = frozenset(
     {
@@ -322,7 +328,7 @@ def log_drive(
     log : pandas.DataFrame
         Canonical columns; ``time_s`` first.
     drawn : dict
-        What was drawn for the sensors (grade offset, pitch bias).
+        What was drawn for the sensors (slip share of the speed, grade offset, pitch bias).
     """
 
     def stream(name: str) -> np.random.Generator:
@@ -333,8 +339,8 @@ def log_drive(
     period = 1.0 / logger.rate_hz
     rows = int(np.floor(fine_time[-1] / period + 1e-9)) + 1
     time = period * np.arange(rows, dtype=np.float64)
-    values = _instant_values(fine, rig)
-    drawn: dict[str, Any] = {}
+    drawn: dict[str, Any] = {SLIP_SHARE: float(stream(SLIP_SHARE).uniform())}
+    values = _instant_values(fine, rig, drawn[SLIP_SHARE])
     log: dict[str, Any] = {}
     names = [name for name in logger.channels if name in values]
     for position, name in enumerate(names):
@@ -365,9 +371,11 @@ def log_drive(
     return frame[keep].reset_index(drop=True), drawn
 
 
-def _instant_values(fine: dict[str, FloatArray], rig: Rig) -> dict[str, NDArray[Any]]:
+def _instant_values(
+    fine: dict[str, FloatArray], rig: Rig, slip_share: float
+) -> dict[str, NDArray[Any]]:
     """Every channel's undisturbed value at the internal steps."""
-    slip = 1.0 + fine["wheel_slip"]
+    slip = 1.0 + slip_share * fine["wheel_slip"]
     values: dict[str, NDArray[Any]] = {
         "speed_m_s": fine["speed_m_s"] * slip,
         "ground_speed_m_s": fine["speed_m_s"],

@@ -18,8 +18,8 @@ FloatArray = NDArray[np.float64]
 
 NOISE_STEP_S = 0.1
 _LAPSE_K_M = 0.0065
-# Tread force over weight at which the driven wheels slip by 100 %, were the line straight: stiff on
-# hard ground, soft on sand (common practice, no source).
+# Tread force over the weight on the driven wheels at which they slip by 100 %, were the line
+# straight: stiff on hard ground, soft on sand (common practice, no source).
 _SLIP_STIFFNESS = {"sealed": 25.0, "gravel": 12.0, "earth": 8.0, "sand": 4.0, "soft_sand": 2.5}
 
 

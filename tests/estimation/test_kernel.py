@@ -211,3 +211,23 @@ def test_between_loads_a_share_of_the_evidence_counts(grounds: Grounds, loose: f
 
     power = kernel.LOOSE_EVIDENCE if loose else kernel.FIRM_EVIDENCE
     assert factor(after) == pytest.approx(power * factor(raw), rel=1e-9)
+
+
+def test_a_load_pays_for_the_change_of_ground_that_it_needs(grounds: Grounds) -> None:
+    """Two loads on sand; one is on earth by now: with rate r and time t that had odds of r t."""
+    modes, driven_s, share = grounds.mean.size, 20.0, 0.03
+    sand, earth = 3, 2
+    log_weights = np.full((layout.MAX_LOADS, layout.LANES), layout.NO_WEIGHT)
+    log_weights[:2, :modes] = -60.0
+    log_weights[0, sand] = log_weights[1, earth] = math.log(0.5)
+    loads = np.zeros((layout.MAX_LOADS, layout.N_LOAD))
+    loads[:2, layout.L_ACTIVE] = 1.0
+    loads[:2, layout.L_GROUND + sand] = 1.0
+    kernel.charge_changes(log_weights, loads, grounds, driven_s, share)
+    price = -math.log(grounds.rate_per_s[earth] * driven_s)
+    odds = log_weights[0, sand] - log_weights[1, earth]
+    assert odds == pytest.approx((1.0 - share) * price, rel=1e-6)
+    assert np.exp(log_weights[:2, :modes]).sum() == pytest.approx(1.0, rel=1e-9)
+    # Paid once: where the grounds stay as they are, nothing more is charged.
+    kernel.charge_changes(log_weights, loads, grounds, driven_s, share)
+    assert log_weights[0, sand] - log_weights[1, earth] == pytest.approx(odds, rel=1e-9)

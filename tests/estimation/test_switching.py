@@ -16,6 +16,7 @@ from loadlearn.estimation.model import (
     PHI,
     REGENERATION,
     ROLL,
+    SLIP,
     Grounds,
     Noise,
     Prior,
@@ -47,7 +48,10 @@ def scene(
     covariances[:] = np.einsum("ikh,jkh->ijh", root, root)
     if not same:
         states += 0.4 * sd * rng.standard_normal(states.shape)
+    # The modes' slips differ in proportion to how their grounds give way, and so do their sd.
     for h in range(grounds.mean.size):
+        covariances[SLIP, :, h] *= grounds.slip[h]
+        covariances[:, SLIP, h] *= grounds.slip[h]
         states[ROLL, h] = grounds.mean[h] * 1.1
         covariances[ROLL, :, h] *= 0.5
         covariances[:, ROLL, h] *= 0.5
@@ -87,7 +91,7 @@ def test_alike_modes_mix_as_every_mode_from_every_other(
         parts = [
             (before[0][:, other], before[1][:, :, other])
             if other == mode
-            else redrawn(before[0][:, other], before[1][:, :, other], grounds, mode)
+            else redrawn(before[0][:, other], before[1][:, :, other], grounds, other, mode)
             for other in range(5)
         ]
         mean, covariance = moment_matched(arriving[:, mode] / arriving[:, mode].sum(), parts)
@@ -104,7 +108,7 @@ def test_unlike_modes_receive_the_pool_of_all(grounds: Grounds, prior: Prior, no
     for mode in range(5):
         parts = [(before[0][:, mode], before[1][:, :, mode])]
         parts += [
-            redrawn(before[0][:, other], before[1][:, :, other], grounds, mode)
+            redrawn(before[0][:, other], before[1][:, :, other], grounds, other, mode)
             for other in range(5)
         ]
         stay = weights[mode] * (1.0 - chances.sum() + chances[mode])

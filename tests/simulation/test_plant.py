@@ -161,6 +161,19 @@ def test_engine_speed_follows_the_wheels_when_locked(rich_drive: Drive, utility:
     np.testing.assert_allclose(implied, wheel, rtol=2e-3, atol=0.02)
 
 
+def test_driven_wheels_slip_under_what_presses_them_down(rich_drive: Drive, utility: Rig) -> None:
+    """Steady pull on sealed road: force over 25 times the weight on the driven wheels."""
+    fine = rich_drive.fine
+    steady = (fine["locked"] == 1.0) & (fine["brake_force_n"] == 0.0) & (fine["speed_m_s"] > 10.0)
+    steady[1:] &= np.abs(np.diff(fine["driving_force_n"])) < 5.0
+    steady &= fine["driving_force_n"] > 1000.0
+    tow_kg = utility.vehicle.mass_kg
+    pressed_n = (tow_kg + 0.1 * (fine["mass_kg"] - tow_kg)) * GRAVITY_M_S2
+    expected = fine["driving_force_n"] / (25.0 * pressed_n)
+    assert steady.sum() > 500
+    assert np.median(fine["wheel_slip"][steady] / expected[steady]) == pytest.approx(1.0, rel=0.03)
+
+
 def test_converter_multiplies_torque_up_to_its_stall_ratio(rich_drive: Drive, utility: Rig) -> None:
     fine = rich_drive.fine
     pulling = (fine["speed_m_s"] > 0.0) & (fine["speed_m_s"] < 0.8) & (fine["phase"] == 0.0)

@@ -188,3 +188,22 @@ def test_a_fast_logger_gets_a_finer_internal_step(utility: Rig) -> None:
     assert len(drive.log) == 3001
     assert np.diff(drive.fine["time_s"]).max() == pytest.approx(0.01)
     np.testing.assert_array_equal(drive.log["ground_speed_m_s"], drive.fine["speed_m_s"])
+
+
+def test_the_logged_speed_carries_a_share_of_the_slip(utility: Rig) -> None:
+    shares = []
+    for seed in range(6):
+        drive = simulate(
+            utility,
+            random_road(2, 2500.0, "mountain", stops=[]),
+            seed=seed,
+            combined_mass_kg=5200.0,
+            logger=Logger.exact(10.0),
+            duration_s=60.0,
+        )
+        truth, share = drive.truth, drive.meta["speed_slip_share"]
+        expected = truth["speed_m_s"] * (1.0 + share * truth["wheel_slip"])
+        np.testing.assert_allclose(drive.log["speed_m_s"], expected, rtol=1e-9)
+        assert truth["wheel_slip"].max() > 1e-3
+        shares.append(share)
+    assert 0.0 <= min(shares) < 0.5 < max(shares) <= 1.0
