@@ -13,12 +13,12 @@ from loadlearn.contradictions import nearest_ratio, overall_ratios
 from loadlearn.errors import InputError
 from loadlearn.faults import Floats
 from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
-from loadlearn.traction import traction
+from loadlearn.roadload import GRAVITY_M_S2, SLIP_STIFFNESS
+from loadlearn.traction import SOURCE_TORQUE, SOURCE_TRACTIVE, force_source, traction
 
-UNSEEN_SLIP, UNSEEN_SLIP_SD = 0.02, 0.015
+UNSEEN_SLIP, UNSEEN_SLIP_SD = 0.5 / SLIP_STIFFNESS, 0.015
 """Slip that a logged speed does not carry, at a tread force of the tow vehicle's weight: half of
-what driven tyres slip on hard ground (from memory)."""
+what driven tyres slip on hard ground."""
 SURE_LOG_ODDS = 3.0
 """Odds of 20 between rounding and truncating are enough to believe in one."""
 RATIO_SD = 0.003
@@ -108,12 +108,12 @@ _TYPICAL_WORK_J_G, _TYPICAL_TOW_N = 15_000.0, 30_000.0
 
 
 def pull_over_weight(trace: pd.DataFrame, rig: Rig | None) -> Floats | None:
-    """Tread force over the tow vehicle's weight; without a rig its order of magnitude, from fuel.
+    """Tread force over the tow vehicle's weight; without a rig, its order of magnitude.
 
     Parameters
     ----------
     trace : pandas.DataFrame
-        Canonical columns, n rows.
+        Canonical columns, n rows; with engine speed.
     rig : Rig, optional
 
     Returns
@@ -121,17 +121,21 @@ def pull_over_weight(trace: pd.DataFrame, rig: Rig | None) -> Floats | None:
     ndarray of shape (n,) or None
         0 where the force is not known; None where no channel tells it.
     """
-    if rig is not None:
-        try:
-            force = traction(trace, rig)["force_n"].to_numpy()
-        except InputError:
-            return None
-        pull = force / (rig.vehicle.mass_kg * GRAVITY_M_S2)
-    elif "fuel_rate_g_s" in trace:
-        work = _TYPICAL_WORK_J_G * trace["fuel_rate_g_s"].to_numpy(dtype=np.float64)
-        pull = work / np.maximum(trace["speed_m_s"].to_numpy(), 1.0) / _TYPICAL_TOW_N
-    else:
+    try:
+        source = force_source(trace)
+    except InputError:
         return None
+    if rig is not None:
+        pull = traction(trace, rig)["force_n"].to_numpy() / (rig.vehicle.mass_kg * GRAVITY_M_S2)
+    elif source == SOURCE_TRACTIVE:
+        pull = trace["tractive_force_n"].to_numpy(dtype=np.float64) / _TYPICAL_TOW_N
+    else:
+        if source == SOURCE_TORQUE:
+            power_w = trace["engine_torque_n_m"] * trace["engine_speed_rpm"] * (math.pi / 30.0)
+        else:
+            power_w = trace["fuel_rate_g_s"] * _TYPICAL_WORK_J_G
+        force = power_w / trace["speed_m_s"].clip(lower=1.0)
+        pull = force.to_numpy(dtype=np.float64) / _TYPICAL_TOW_N
     return np.where(np.isfinite(pull), pull, 0.0)
 
 

@@ -23,6 +23,9 @@ Number: TypeAlias = Any
 
 GRAVITY_M_S2 = 9.80665
 """Standard gravity (ISO 80000-3)."""
+SLIP_STIFFNESS = 25.0
+"""Tread force over the tow vehicle's weight at which its driven wheels would slip by 100 %, on hard
+ground, were the line straight (linear range of tyre curves, from memory)."""
 REFERENCE_SPEED_M_S = 20.0
 """Speed at which a rolling resistance coefficient is quoted."""
 GAS_CONSTANT_AIR_J_KG_K = 287.05287

@@ -78,9 +78,7 @@ def test_whole_kilometres_per_hour(how: str, with_rig: bool) -> None:
     quality = log_quality(read_log(log), small_rig() if with_rig else None)
     speed = channel(quality, "speed_m_s")
     assert (speed.column, speed.unit, speed.step) == ("speed_kmh", "km/h", pytest.approx(1.0))
-    # Slip of the driven wheels raises the intercept: without a rig's ratios rounding, then, cannot
-    # be told from a truncated speed, and is not claimed.
-    assert speed.rounding in ((how,) if with_rig or how == "truncated" else (how, ""))
+    assert speed.rounding == how
     assert speed.update_interval_s is None
 
 

@@ -28,7 +28,7 @@ from loadlearn.errors import InputError
 from loadlearn.estimation import layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
 from loadlearn.estimation.kernel import predict, relax_slow, set_datum, uneven_ground
-from loadlearn.estimation.lanes import measured_cross, rank_one_downdate
+from loadlearn.estimation.lanes import measured_cross, rank_one_downdate, relax
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     COLD,
@@ -56,7 +56,6 @@ from loadlearn.estimation.model import (
     states_needed,
 )
 from loadlearn.estimation.problem import drive_rows, filter_arrays, one_component
-from loadlearn.estimation.switching import scale_state
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import SOURCE_FUEL, force_source
@@ -239,7 +238,7 @@ def _bound_loop(
     n = covariance.shape[0]
     state, sensitivity = np.zeros((n, 1)), np.zeros((n, 1))
     cross, predicted = np.zeros((n, 1)), np.zeros(1)
-    reduction = np.zeros(1)
+    reduction, nothing = np.zeros(1), np.zeros(1)
     driven, elapsed = 0.0, 0.0
     open_datum = True
     for index in range(table.shape[0]):
@@ -250,9 +249,7 @@ def _bound_loop(
                 covariance[ROLL, j, 0] = 0.0
                 covariance[j, ROLL, 0] = 0.0
             covariance[ROLL, ROLL, 0] = grounds.sd[here] ** 2
-            scale_state(
-                state, covariance, 0, SLIP, grounds.slip[here] / grounds.slip[mode[index - 1]]
-            )
+            relax(covariance, SLIP, grounds.slip[here] / grounds.slip[mode[index - 1]], nothing)
         if changed[index]:
             for i in (PHI, KAPPA):
                 for j in range(n):

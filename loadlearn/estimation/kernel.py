@@ -53,7 +53,7 @@ from loadlearn.estimation.layout import (
     O_STOP,
     O_SURFACE,
 )
-from loadlearn.estimation.loadchange import ground_shares, peak_of, spawn, start, tidy
+from loadlearn.estimation.loadchange import ground_shares, spawn, start, tidy
 from loadlearn.estimation.model import (
     ACCESSORY,
     COLD,
@@ -83,7 +83,7 @@ from loadlearn.estimation.model import (
     slow_relaxation,
 )
 from loadlearn.estimation.normal import truncated_normal
-from loadlearn.estimation.posterior import load_weight, relative_weight, summarise
+from loadlearn.estimation.posterior import load_weight, peak_of, relative_weight, summarise
 from loadlearn.estimation.switching import mix
 from loadlearn.roadload import GRAVITY_M_S2
 

@@ -45,7 +45,7 @@ from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.estimation.layout import LANES
 from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
+from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, SLIP_STIFFNESS, Ground
 
 FloatArray = NDArray[np.float64]
 
@@ -440,9 +440,6 @@ _SPLIT_WEIGHT = np.array([0.2252246249, 0.5495507502, 0.2252246249])
 _SPLIT_MEAN = np.array([-1.0575154615, 0.0, 1.0575154615])
 _SPLIT_SD = 0.6715662887
 
-SLIP_STIFFNESS = 25.0
-"""Tread force over the tow vehicle's weight at which its driven wheels would slip by 100 %."""
-
 SOLO_SHARE = 0.12
 OVERLOAD_SHARE = 0.06
 MOST_OF_GCM = 1.5
@@ -522,9 +519,8 @@ def load_prior(
         # driveline's efficiency (common practice, no source).
         tilt_sd=0.015,
         most_mass_kg=MOST_OF_GCM * gcm,
-        # Driven tyres slip by about F / (25 W) on hard ground (linear range of tyre curves, from
-        # memory), W the tow vehicle's weight; a logged speed may be one that does not slip: half of
-        # that. Left freer, the slip takes up the engine's lag and biases the mass by more.
+        # A logged speed may be one that does not slip: half. Left freer, the slip takes up the
+        # engine's lag and biases the mass by more.
         slip_per_n=0.5 / (SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2),
         slip_sd_per_n=0.25 / (SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2),
     )

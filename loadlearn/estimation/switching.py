@@ -163,21 +163,11 @@ def _scale_slip(
     """Slip as on hard ground (-1), or as on each mode's own (1), in place."""
     for mode in range(grounds.mean.size):
         factor = grounds.slip[mode] if direction > 0 else 1.0 / grounds.slip[mode]
-        if factor != 1.0:
-            scale_state(states, covariances, mode, SLIP, factor)
-
-
-@jit
-def scale_state(
-    states: FloatArray, covariances: FloatArray, lane: int, index: int, factor: float
-) -> None:
-    """Multiply one state of one lane by a factor, in place."""
-    states[index, lane] *= factor
-    for j in range(states.shape[0]):
-        covariances[index, j, lane] *= factor
-        if j != index:
-            covariances[j, index, lane] *= factor
-    covariances[index, index, lane] *= factor
+        states[SLIP, mode] *= factor
+        for j in range(states.shape[0]):
+            covariances[SLIP, j, mode] *= factor
+        for j in range(states.shape[0]):
+            covariances[j, SLIP, mode] *= factor
 
 
 REGENERATION_MEMORY_S = 200.0

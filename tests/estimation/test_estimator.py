@@ -290,7 +290,7 @@ def test_squat_is_not_taken_for_mass() -> None:
     assert np.abs(z).max() < 3.0
 
 
-def test_a_trailer_left_on_sand_is_missed_soon() -> None:
+def test_a_trailer_left_on_sand_is_noticed() -> None:
     """Half the mass on sand, and all of it on easier ground, fit alike but for what changed.
 
     Before a change of ground was charged in full, the mass stayed 30 to 90 % too large.
