@@ -149,6 +149,19 @@ def no_slip(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame
         return LoadEstimator(rig).run(prepared)
 
 
+def no_lag(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """The force as early as its channel."""
+    with _prior_with(lag_s=0.0, lag_sd_s=1e-9):
+        return LoadEstimator(rig).run(prepared)
+
+
+def no_altimeter(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A grade channel not corrected by the altimeter; prepared so, too."""
+    if "grade_percent" not in log.columns:
+        return LoadEstimator(rig).run(prepared)
+    return LoadEstimator(rig).run(prepare(log.drop(columns="altitude_m", errors="ignore"), rig))
+
+
 def no_cold_tyres(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """Tyres warm from the start."""
     with _prior_with(cold_excess=0.0, cold_excess_sd=1e-8):
@@ -217,6 +230,8 @@ VARIANTS: dict[str, Variant] = {
     "accessories fixed": no_accessories,
     "no tilt of the chain": no_tilt,
     "no wheel slip": no_slip,
+    "no lag of the force": no_lag,
+    "no altimeter": no_altimeter,
     "no cold tyres": no_cold_tyres,
     "no delays": no_delays,
     "default noise levels": default_noise,

@@ -107,14 +107,30 @@ def height_noise_sd_m(height_m: FloatArray) -> float:
     return max(1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0), LEAST_HEIGHT_SD_M)
 
 
-def _from_heights(time_s: FloatArray, speed: FloatArray, altitude: FloatArray) -> FloatArray:
-    """Slope and its sd (tangent), shape (2, n), from an altimeter."""
-    new = np.isfinite(altitude) & (np.concatenate([[np.nan], altitude[:-1]]) != altitude)
-    # A held value repeats the last one; one that stays for a second is a measurement again.
-    last_s, seen = -np.inf, np.zeros(altitude.size, dtype=bool)
-    for k in np.flatnonzero(np.isfinite(altitude)):
+def new_heights(time_s: FloatArray, height_m: FloatArray) -> NDArray[np.bool_]:
+    """Which heights are measurements: a held value only repeats the last one.
+
+    Parameters
+    ----------
+    time_s, height_m : ndarray, shape (n,)
+        NaN where there is no height.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        One that stays for a second is a measurement again.
+    """
+    new = np.isfinite(height_m) & (np.concatenate([[np.nan], height_m[:-1]]) != height_m)
+    last_s, seen = -np.inf, np.zeros(height_m.size, dtype=bool)
+    for k in np.flatnonzero(np.isfinite(height_m)):
         if new[k] or time_s[k] - last_s >= 0.95:
             seen[k], last_s = True, time_s[k]
+    return seen
+
+
+def _from_heights(time_s: FloatArray, speed: FloatArray, altitude: FloatArray) -> FloatArray:
+    """Slope and its sd (tangent), shape (2, n), from an altimeter."""
+    seen = new_heights(time_s, altitude)
     measured = np.where(seen, altitude, np.nan)
     step_m = np.concatenate([[0.0], 0.5 * (speed[1:] + speed[:-1]) * np.diff(time_s)])
     slope, variance = np.empty(altitude.size), np.empty(altitude.size)

@@ -68,6 +68,10 @@ BRAKE_SETTLING_S = 0.29
 """Nor after the service brake is let go."""
 LONGEST_STEP_S = 1.6
 """Samples further apart than this tell nothing of the engine's acceleration."""
+CLUTCH_CLOSED_WITHIN = 0.01
+CLUTCH_CLOSES_S = 1.99
+"""After a gear change without a converter the clutch slips until engine and wheels turn as one to
+within this, and for no longer than that."""
 LOCKED_WITHIN = 0.02
 """Engine and wheels this near to the gear's ratio (and the speed's step) turn as one."""
 COUPLING_POINT = 0.87
@@ -393,8 +397,12 @@ def traction_sample(
         if memory[LAST_GEAR] > -90.0:
             memory[LAST_CHANGE_S] = time_s
         memory[LAST_GEAR] = gear
-    if reason == KNOWN and time_s - memory[LAST_CHANGE_S] < SETTLING_S:
-        reason = GEAR_CHANGE
+    if reason == KNOWN:
+        since_s = time_s - memory[LAST_CHANGE_S]
+        slips = abs(slip) > CLUTCH_CLOSED_WITHIN + 0.15 / max(speed_m_s, 1.0)
+        closing = slips and not rig.has_converter and since_s < CLUTCH_CLOSES_S
+        if closing or since_s < SETTLING_S:
+            reason = GEAR_CHANGE
 
     ratio = 0.0
     if known_gear and gear >= 1.0:

@@ -263,3 +263,23 @@ def test_the_simulated_vehicle_is_read_back() -> None:
     ratio = found["force_n"].to_numpy()[pulling] / truth[pulling]
     assert np.median(ratio) == pytest.approx(1.0, abs=1e-3)
     assert np.quantile(np.abs(ratio - 1.0), 0.95) < 0.02
+
+
+@pytest.mark.parametrize(("has_converter", "reason"), [(False, "gear change"), (True, "")])
+def test_a_clutch_that_slips_after_a_gear_change_is_not_believed(
+    rig: Rig, has_converter: bool, reason: str
+) -> None:
+    line = rig.driveline.model_copy(
+        update={"converter_stall_torque_ratio": 1.9 if has_converter else None}
+    )
+    rig = rig.model_copy(update={"driveline": line})
+    trace = steady(rig, seconds=6.0)
+    trace.loc[20:, "gear"] = 5.0
+    trace.loc[20:, "engine_speed_rpm"] *= rig.overall_ratio(5) / rig.overall_ratio(4)
+    trace.loc[20:32, "engine_speed_rpm"] *= 1.04
+    found = traction(trace, rig)["set_aside_because"].astype(str).to_numpy()
+    time = trace["time_s"].to_numpy()
+    # Settled by the clock, but engine and wheels do not turn as one yet.
+    slipping = (time > 2.0 + SETTLING_S + 0.05) & (time < 3.25)
+    assert slipping.any() and set(found[slipping]) == {reason}
+    assert set(found[time > 3.45]) == {""}

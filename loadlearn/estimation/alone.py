@@ -125,7 +125,7 @@ def filter_alone(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 28)
+    rows : ndarray, shape (at least count, 29)
     first, count : int
         Rows ``first`` to ``count - 1`` at most.
     memory : ndarray, shape (17,)

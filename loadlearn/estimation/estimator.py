@@ -49,7 +49,7 @@ USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
 
 _RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
-STATE_FORMAT = 4
+STATE_FORMAT = 5
 """Version of what ``save`` writes."""
 
 
@@ -206,8 +206,8 @@ def prior_for(
     prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg, slope_bias_sd=bias)
     prior = prior._replace(offset_sd_n=offset_sd_n(rig, force))
     if force == SOURCE_TRACTIVE:
-        # Measured downstream of the engine: no accessories, no unreported share.
-        prior = prior._replace(unreported=0.0, unreported_sd=0.0)
+        # Measured downstream of the engine: no accessories, no unreported share, no lag of it.
+        prior = prior._replace(unreported=0.0, unreported_sd=0.0, lag_s=0.0)
     return prior
 
 

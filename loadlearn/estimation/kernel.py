@@ -147,7 +147,7 @@ def predict(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    row : ndarray, shape (28,)
+    row : ndarray, shape (29,)
     noise : Noise
     disturbance, walk : ndarray, shape (lanes,)
         From :func:`uneven_ground`.
@@ -494,7 +494,7 @@ def filter_rows(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 28)
+    rows : ndarray, shape (at least count, 29)
     count : int
     memory : ndarray, shape (17,)
     states, covariances, log_weights, loads
@@ -713,7 +713,7 @@ def carry_covariance(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    rows : ndarray, shape (k, 28)
+    rows : ndarray, shape (k, 29)
     noise : Noise
     """
     n, lanes = states.shape

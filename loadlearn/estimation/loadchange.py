@@ -35,6 +35,7 @@ from loadlearn.estimation.model import (
     DISTURBANCE,
     ENERGY,
     KAPPA,
+    LAG,
     PHI,
     REGENERATION,
     REGENERATION_MEAN,
@@ -105,6 +106,8 @@ def _start_lane(
     state[COLD] = prior.cold_excess
     variance[COLD] = prior.cold_excess_sd**2
     variance[TILT] = prior.tilt_sd**2
+    state[LAG] = prior.lag_s
+    variance[LAG] = prior.lag_sd_s**2
     state[SLIP] = prior.slip_per_n * grounds.slip[mode]
     variance[SLIP] = (prior.slip_sd_per_n * grounds.slip[mode]) ** 2
     if n > REGENERATION and grounds.regeneration[mode] == 1:
@@ -373,7 +376,7 @@ def spawn(
             covariances[slot, ENERGY, ENERGY, mode] = covariances[best, ENERGY, ENERGY, mode] + 1.0
             # What does not hang on the load carries over (not its correlations with the load); a
             # body's pitch does.
-            for index in (WIND, ACCESSORY, SLOPE, COLD, TILT, SLIP, UNREPORTED, SQUAT):
+            for index in (WIND, ACCESSORY, SLOPE, COLD, TILT, SLIP, LAG, UNREPORTED, SQUAT):
                 if index < n:
                     states[slot, index, mode] = states[best, index, mode]
                     covariances[slot, index, index, mode] = covariances[best, index, index, mode]

@@ -13,7 +13,8 @@ kappa = CdA / m, none of which depends on s::
     E_k - E_(k-1) = phi int F dx / g - int c(v) cos(theta) dx - kappa int rho/2 (v + w)^2 dx / g
                     + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
                     + phi epsilon int X dx / g - phi zeta int G dx / g
-                    + phi tau int F (L - L0) dx / g + q (v_k^2 - v_(k-1)^2) / 2
+                    + phi tau int F (L - L0) dx / g - phi lambda int v dF / g
+                    + q (v_k^2 - v_(k-1)^2) / 2
 
 (L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
 driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g,
@@ -25,7 +26,8 @@ differentiated.
 State order (written here, once): energy height (m); inverse mass phi (1/kg); rolling resistance at
 20 m/s; kappa (m^2/kg); disturbance delta (slope); head wind w (m/s); accessory power beyond the
 mean nu (W); rise of rolling resistance with speed k; excess of cold tyres; tilt of the
-fuelling-to-force chain over load; slip of the driven wheels per newton; excess of fuel in a
+fuelling-to-force chain over load; slip of the driven wheels per newton; lag lambda of the force
+behind its channel (s), what no delay between channels that is found tells; excess of fuel in a
 regeneration zeta; unreported share of the extra torque epsilon; slope bias b; squat q, by which a
 body pitches per unit of acceleration (rad per m/s^2): a body accelerometer takes it for slope.
 
@@ -61,6 +63,7 @@ STATE_NAMES: tuple[str, ...] = (
     "cold_tyre_excess",
     "load_tilt",
     "slip_per_n",
+    "force_lag_s",
     "regeneration_excess",
     "unreported_share",
     "slope_bias",
@@ -78,12 +81,13 @@ STATE_NAMES: tuple[str, ...] = (
     COLD,
     TILT,
     SLIP,
+    LAG,
     REGENERATION,
     UNREPORTED,
     BIAS,
     SQUAT,
-) = range(15)
-N_STATES = 15
+) = range(16)
+N_STATES = 16
 """All states; a log that needs fewer of the last four carries fewer (``states_needed``)."""
 
 # Columns of a row: what the interval did, and what was measured at its end.
@@ -116,6 +120,7 @@ ROW_NAMES: tuple[str, ...] = (
     "slipping_force_n",
     "grade_height_m",
     "kinetic_m2_s2",
+    "lag_kg_m_s",
 )
 (
     R_TIME,
@@ -146,8 +151,9 @@ ROW_NAMES: tuple[str, ...] = (
     R_SLIPFORCE,
     R_GRADEHEIGHT,
     R_KINETIC,
-) = range(28)
-N_ROW = 28
+    R_LAG,
+) = range(29)
+N_ROW = 29
 
 
 class Noise(NamedTuple):
@@ -187,7 +193,7 @@ def row_sensitivities(
     ----------
     state : ndarray, shape (n, lanes)
         State at the start of the interval, in the order of ``STATE_NAMES``.
-    row : ndarray, shape (28,)
+    row : ndarray, shape (29,)
         In the order of ``ROW_NAMES``.
     predicted : ndarray, shape (lanes,)
         Receives the energy height (m).
@@ -206,6 +212,7 @@ def row_sensitivities(
             + row[R_ROTSTEP]
             - state[ACCESSORY, h] * accessory
             + state[TILT, h] * row[R_TILT]
+            - state[LAG, h] * row[R_LAG]
         )
         bias = 0.0
         if n > REGENERATION:
@@ -231,6 +238,7 @@ def row_sensitivities(
         out[SLOPE, h] = -row[R_SLOPE]
         out[COLD, h] = -row[R_DXCOS]
         out[TILT, h] = phi * row[R_TILT]
+        out[LAG, h] = -phi * row[R_LAG]
         gained = (
             phi * per_phi
             - (state[ROLL, h] + state[COLD, h]) * row[R_DXCOS]
@@ -427,6 +435,10 @@ class Prior(NamedTuple):
     """Beyond which no other load is believed in (kg)."""
     slip_per_n: float
     slip_sd_per_n: float
+    lag_s: float = 0.02
+    """Lag of the force behind its channel (s) ..."""
+    lag_sd_s: float = 0.04
+    """... half a working cycle from fuel to torque, and what delays of whole samples leave."""
     squat_rad_s2_m: float = SQUAT_RAD_S2_M
     """Pitch of the body per acceleration (rad per m/s^2)."""
     squat_sd_rad_s2_m: float = SQUAT_SD_RAD_S2_M
@@ -543,4 +555,4 @@ def states_needed(with_regeneration: bool, with_unreported: bool, with_bias: boo
         return SQUAT + 1
     if with_unreported:
         return UNREPORTED + 1
-    return REGENERATION + 1 if with_regeneration else SLIP + 1
+    return REGENERATION + 1 if with_regeneration else LAG + 1

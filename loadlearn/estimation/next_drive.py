@@ -27,6 +27,7 @@ from loadlearn.estimation.model import (
     R_DX,
     R_DXCOS,
     R_KNOWN,
+    R_LAG,
     R_SLIP,
     R_SLOPE,
     R_SPEED,
@@ -129,6 +130,7 @@ def _rows_of(
     table[:, R_SLOPE] = rolling_coefficient(0.0, 1.0, middle) * dx * cosine
     top = max(float(np.max(force)), 1.0)
     table[:, R_TILT] = np.maximum(force, 0.0) * (force / top - MID_LOAD) * dx / GRAVITY_M_S2
+    table[:, R_LAG] = np.diff(force, prepend=force[0]) * middle / GRAVITY_M_S2
     table[:, R_KNOWN] = 1.0
     table[:, R_Y] = 0.0
     table[:, R_SPEED] = speed[1:]
@@ -207,7 +209,7 @@ def covariance_after(present: Present, table: FloatArray) -> FloatArray:
     Parameters
     ----------
     present : Present
-    table : ndarray, shape (k, 28)
+    table : ndarray, shape (k, 29)
 
     Returns
     -------

@@ -26,6 +26,7 @@ from loadlearn.estimation.fine_speed import fine_speed
 from loadlearn.estimation.lateness import Delays, align, interval_means, shifted
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.estimation.overrun import exhaust_brake_unused
+from loadlearn.estimation.two_heights import corrected_slope, difference_of_heights
 from loadlearn.grade import road_grade
 from loadlearn.rig import Rig
 from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
@@ -71,7 +72,8 @@ class _Likelihood:
         time_s = self.inputs[:, 0]
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
         # Ten samples a second are plenty to search with.
-        self.inputs = np.ascontiguousarray(self.inputs[:: max(1, int(0.1 / max(step, 1e-3)))])
+        self.stride = max(1, int(0.1 / max(step, 1e-3)))
+        self.inputs = np.ascontiguousarray(self.inputs[:: self.stride])
         self.table, self.count = self.rows(self.inputs)
 
     def rows(self, inputs: FloatArray) -> tuple[FloatArray, int]:
@@ -285,6 +287,51 @@ def _find_delays(likelihood: _Likelihood, noise: Noise) -> Delays:
     return Delays(*(delay if abs(delay) >= 0.1 else 0.0 for delay in found))
 
 
+ALTIMETER_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+SURE_ALTIMETER = 3.0
+"""An altimeter corrects a grade channel only where the log prefers it by this log-likelihood."""
+
+
+def _with_altimeter(
+    likelihood: _Likelihood, noise: Noise, trace: pd.DataFrame
+) -> tuple[FloatArray | None, float]:
+    """The slope with its height corrected by an altimeter, and the share of the correction.
+
+    Parameters
+    ----------
+    likelihood : _Likelihood
+    noise : Noise
+    trace : DataFrame
+        With its channels aligned.
+
+    Returns
+    -------
+    slope_sin : ndarray, shape (n,), or None
+    share : float
+        0 where there is no altimeter or the log does not prefer it.
+    """
+    if likelihood.height != rows.HEIGHT_FROM_GRADE or "altitude_m" not in trace.columns:
+        return None, 0.0
+    inputs = rows.row_inputs(trace)
+    slope = inputs[:, rows.I_SLOPE]
+    apart = difference_of_heights(
+        inputs[:, rows.I_TIME], inputs[:, rows.I_SPEED], slope, inputs[:, rows.I_ALTITUDE]
+    )
+    if apart is None:
+        return None, 0.0
+    stride = likelihood.stride
+    found = []
+    for share in ALTIMETER_SHARES:
+        bent = inputs[::stride].copy()
+        bent[:, rows.I_SLOPE] = corrected_slope(slope, apart, share)[::stride]
+        found.append(likelihood(noise, *likelihood.rows(bent)))
+    best = int(np.argmax(found))
+    if found[best] - found[0] <= SURE_ALTIMETER:
+        return None, 0.0
+    share = ALTIMETER_SHARES[best]
+    return corrected_slope(slope, apart, share), share
+
+
 def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """Find a whole log's delays and noise levels; align its channels.
 
@@ -300,10 +347,12 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         The trace with short absences bridged, the force and the height channel moved by their
         delays, a road speed in whole units made finer where it can be
         (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
-        over each interval (``force_channel_mean``), ``exhaust_brake_active`` zero where the rig may
+        over each interval (``force_channel_mean``), a grade channel corrected by an altimeter where
+        the log has both and prefers it, ``exhaust_brake_active`` zero where the rig may
         have one and the log shows that it was not used, and the columns ``road_grade_percent`` and
         ``road_grade_sd_percent``;
-        ``attrs["noise"]`` and ``attrs["delays_s"]`` hold what was found.
+        ``attrs["noise"]``, ``attrs["delays_s"]`` and ``attrs["altimeter_share"]`` (how much of the
+        difference of the two heights is taken for the grade's error) hold what was found.
 
     Raises
     ------
@@ -321,7 +370,7 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer
     likelihood = _Likelihood(prepared, rig)
     noise = default_noise(likelihood.height, rig, likelihood.source)
-    delays = Delays()
+    delays, altimeter_share = Delays(), 0.0
     if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
         noise, _ = _search_noise(likelihood, noise, 50)
         delays = _find_delays(likelihood, noise)
@@ -335,11 +384,18 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         prepared[force] = shifted(time_s, values, delays.force)
         values = prepared[height].to_numpy(dtype=np.float64)
         prepared[height] = shifted(time_s, values, delays.height)
+        slope, altimeter_share = _with_altimeter(likelihood, noise, prepared)
+        if slope is not None:
+            prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
+            inputs = rows.row_inputs(prepared)[:: likelihood.stride]
+            likelihood.table, likelihood.count = likelihood.rows(np.ascontiguousarray(inputs))
+            noise, _ = _search_noise(likelihood, noise, 25)
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(delays._asdict())
+    prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
         and "exhaust_brake_active" not in prepared.columns

@@ -119,7 +119,7 @@ def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray
     Parameters
     ----------
     state : ndarray, shape (n,)
-    row : ndarray, shape (28,)
+    row : ndarray, shape (29,)
         With a known force.
 
     Returns
@@ -147,7 +147,7 @@ def process_noise(
     ----------
     phi : float
         Inverse mass at the row's start (1/kg).
-    row : ndarray, shape (28,)
+    row : ndarray, shape (29,)
     noise : Noise
     walk_variance : float
         Of the rolling resistance, per second.
@@ -226,7 +226,7 @@ def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
 
     Parameters
     ----------
-    row : ndarray, shape (28,)
+    row : ndarray, shape (29,)
     n : int
 
     Returns
@@ -286,7 +286,7 @@ class Turns:
 
         Parameters
         ----------
-        row : ndarray, shape (28,)
+        row : ndarray, shape (29,)
 
         Returns
         -------

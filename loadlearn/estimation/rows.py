@@ -29,6 +29,7 @@ from loadlearn.estimation.model import (
     R_HALF,
     R_KINETIC,
     R_KNOWN,
+    R_LAG,
     R_REGEN,
     R_RESTART,
     R_REVERSED,
@@ -131,11 +132,12 @@ I_FORCE = 2
     M_TRACK_SPEED,
     M_TRACK_ACCEL,
     M_PULL,
+    M_TREAD_FORCE,
     M_CHANNEL,
     M_PER_UNIT,
     M_RETARDED_S,
     M_ACCUMULATE,
-) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 29)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 30)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -240,6 +242,16 @@ def _track_speed(memory: FloatArray, expected_m_s: float, speed_m_s: float, dt_s
 
 
 @jit
+def _lagged(before: float, from_n: float, to_n: float, dt_s: float) -> float:
+    """First-order lag of a force that changes in a straight line over an interval (exactly)."""
+    if dt_s <= 0.0:
+        return before
+    kept = math.exp(-dt_s / WIND_UP_TIME_S)
+    share = (1.0 - kept) * WIND_UP_TIME_S / dt_s
+    return kept * before + (share - kept) * from_n + (1.0 - share) * to_n
+
+
+@jit
 def samples_to_rows(
     memory: FloatArray,
     rig: RigArrays,
@@ -265,7 +277,7 @@ def samples_to_rows(
         Samples closer together than this are integrated into one row.
     inputs : ndarray, shape (n, 19)
         In the order of ``ROW_INPUTS``; NaN where absent.
-    rows : ndarray, shape (at least n, 28)
+    rows : ndarray, shape (at least n, 29)
         Receives the rows.
     row_of_sample : ndarray of int, shape (n,)
         Receives the number of rows complete at each sample.
@@ -378,9 +390,10 @@ def samples_to_rows(
         expected_speed = max(0.0, memory[M_TRACK_SPEED] + memory[M_TRACK_ACCEL] * min(dt, 2.0))
         accel_before = memory[M_TRACK_ACCEL]
         _track_speed(memory, expected_speed, speed, dt)
-        # Tyres and driveline take a moment to wind up.
+        # Tyres and driveline take time to wind up; what spins the engine up is not at the tread.
         pull_before = memory[M_PULL]
-        memory[M_PULL] += (max(force, 0.0) - pull_before) * (1.0 - math.exp(-dt / WIND_UP_TIME_S))
+        memory[M_PULL] = _lagged(pull_before, memory[M_TREAD_FORCE], force - spin_up, dt)
+        memory[M_TREAD_FORCE] = force - spin_up
         if not first:
             if math.isnan(memory[M_TYPICAL_DT]):
                 memory[M_TYPICAL_DT] = min(dt, 2.0)
@@ -449,6 +462,7 @@ def samples_to_rows(
                     memory[acc + R_FORCEVAR] += (CHANGE_LOSS_SD * pulled) ** 2
                 # Where in the interval a change of force fell is not known.
                 change = force - memory[M_FORCE]
+                memory[acc + R_LAG] += change * middle / gravity
                 memory[acc + R_FORCEVAR] += (
                     (2.0 * sd * sd * FORCE_ERROR_TIME_S + change * change * dt / 12.0)
                     * (middle * middle * dt)

@@ -23,10 +23,12 @@ from loadlearn.estimation.model import (
     DISTURBANCE,
     ENERGY,
     KAPPA,
+    LAG,
     PHI,
     R_DT,
     R_FORCEVAR,
     R_KNOWN,
+    R_LAG,
     R_SLIP,
     R_SLIPFORCE,
     R_Y,
@@ -62,14 +64,14 @@ def linear(drive: Drive, rig: Rig) -> Hypotheses:
     known = made.rows[:, R_KNOWN] > 0.5
     # The longest runs of known force, one after the other.
     table = made.rows[known][:ROWS].copy()
-    table[:, [R_FORCEVAR, R_SLIP, R_SLIPFORCE]] = 0.0
+    table[:, [R_FORCEVAR, R_SLIP, R_SLIPFORCE, R_LAG]] = 0.0
     states, covariances = made.states.copy(), made.covariances.copy()
-    for index in (WIND, ACCESSORY, TILT, SLIP):
+    for index in (WIND, ACCESSORY, TILT, SLIP, LAG):
         states[index] = 0.0
         covariances[index, :] = 0.0
         covariances[:, index] = 0.0
     calm = made.grounds._replace(texture=np.zeros(1))
-    prior = made.prior._replace(tilt_sd=0.0, slip_per_n=0.0, slip_sd_per_n=0.0)
+    prior = made.prior._replace(tilt_sd=0.0, slip_per_n=0.0, slip_sd_per_n=0.0, lag_s=0.0)
     # A drive that the model could have made: the measurement follows the rows.
     energy, rng = 0.0, np.random.default_rng(2)
     truth = states[:, 0].copy()

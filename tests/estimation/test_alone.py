@@ -53,7 +53,7 @@ def filtered(
     return arrays
 
 
-@pytest.mark.parametrize("n", [12, 13, N_STATES])
+@pytest.mark.parametrize("n", [13, 14, N_STATES])
 @pytest.mark.parametrize("case", ["as driven", "heights missing", "whole units now and then"])
 def test_fused_loop_is_the_general_loop(
     rows: Array, one_ground: Grounds, prior: Prior, noise: Noise, n: int, case: str
@@ -89,7 +89,7 @@ def test_it_stops_before_a_row_that_needs_more(
     table[:, R_KNOWN] = 1.0
     table[200, R_STILL] = 30.0
     table[300, R_HALF] = 0.14
-    arrays = problem.filter_arrays(12, 1)
+    arrays = problem.filter_arrays(13, 1)
     start(*arrays[1:], one_ground, problem.one_component(prior), noise)
     arguments = (arrays.memory, arrays.states[0], arrays.covariances[0, :, :, 0], arrays.loads[0])
     for first, expected in ((0, 200), (201, 300), (301, 400)):

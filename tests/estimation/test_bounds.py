@@ -56,18 +56,18 @@ def test_is_the_inverse_of_the_recursive_information(
     restless = noise._replace(mix_every_s=1e9)
     truth = constant_truth(table)
     found = bounds.conditional_bound(
-        table, truth, rig, restless, HANDBOOK_GROUNDS[:1], prior, n_states=11
+        table, truth, rig, restless, HANDBOOK_GROUNDS[:1], prior, n_states=12
     )
     one = bounds.pooled_prior(prior)
     modes = bounds.ground_modes(HANDBOOK_GROUNDS[:1], with_regeneration=False)
-    arrays = problem.filter_arrays(11, 1)
+    arrays = problem.filter_arrays(12, 1)
     bounds.start(*arrays[1:], modes, one, restless)
-    state = np.zeros(11)
+    state = np.zeros(12)
     state[[PHI, KAPPA]] = 1.02 / 5200.0, 2.3 / 5200.0
     unit = np.sqrt(np.diag(arrays.covariances[0, :, :, 0]))
     unit[ENERGY] = 0.1
     first = arrays.covariances[0, :, :, 0]
-    matrix = reference.measurement_matrix(table[0], 11)[0]
+    matrix = reference.measurement_matrix(table[0], 12)[0]
     _, covariance = reference.with_datum(
         state, first, 0.0, matrix, measurement_variance(table[0], restless)
     )
@@ -76,13 +76,13 @@ def test_is_the_inverse_of_the_recursive_information(
     relative = [math.sqrt(covariance[PHI, PHI]) / state[PHI]]
     for row in table[1:]:
         _, carried = reference.jacobian(state, row)
-        relaxed, gained = reference.relaxation(11, float(row[1]), disturbance)
+        relaxed, gained = reference.relaxation(12, float(row[1]), disturbance)
         step = (relaxed @ carried) / unit[:, None] * unit
-        added = reference.process_noise(state[PHI], row, restless, walk, 11)
-        added = (relaxed @ added @ relaxed.T + gained) / np.outer(unit, unit) + 1e-9 * np.eye(11)
+        added = reference.process_noise(state[PHI], row, restless, walk, 12)
+        added = (relaxed @ added @ relaxed.T + gained) / np.outer(unit, unit) + 1e-9 * np.eye(12)
         d11 = step.T @ np.linalg.solve(added, step)
         d12 = -step.T @ np.linalg.inv(added)
-        matrix = reference.measurement_matrix(row, 11)[0] * unit
+        matrix = reference.measurement_matrix(row, 12)[0] * unit
         d22 = np.linalg.inv(added) + np.outer(matrix, matrix) / measurement_variance(row, restless)
         information = d22 - d12.T @ np.linalg.solve(information + d11, d12)
         covariance = np.linalg.inv(information) * np.outer(unit, unit)
@@ -160,7 +160,7 @@ def drawn(
 
 
 def filtered(drive_: model_drive.ModelDrive, grounds: Grounds, prior: Prior, noise: Noise) -> Array:
-    arrays = problem.filter_arrays(12, grounds.mean.size)
+    arrays = problem.filter_arrays(13, grounds.mean.size)
     outputs = np.empty((len(drive_.rows), layout.N_OUTPUT))
     kernel.filter_rows(
         drive_.rows,

@@ -19,7 +19,9 @@ from numpy.testing import assert_allclose
 
 from loadlearn import LoadEstimator, prepare, read_log
 from loadlearn.errors import InputError
+from loadlearn.estimation import estimator as estimator_module
 from loadlearn.estimation.estimator import prior_for
+from loadlearn.estimation.model import LAG
 from loadlearn.rig import Rig
 from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
@@ -317,3 +319,44 @@ def test_a_trailer_left_on_sand_is_noticed() -> None:
         assert truth["mass_kg"] < 0.6 * TRUE_MASS_KG
         errors.append(last["mass_kg"] * truth["tractive_scale"] / truth["mass_kg"] - 1.0)
     assert np.median(np.abs(errors)) < 0.15
+
+
+def test_a_force_that_is_a_little_late_is_not_taken_for_mass(monkeypatch: Any) -> None:
+    """A twentieth of a second, far less than a delay that is looked for between channels."""
+    moved, rigid, learnt = [], [], []
+    for seed in (6401, 6402, 6403):
+        masses, lags = [], []
+        for delay_s in (0.0, 0.06):
+            logger = Logger.good_10hz()
+            fuel = replace(logger.channels["fuel_rate_g_s"], delay_s=delay_s)
+            made = scenario(
+                "utility_10hz",
+                seed,
+                logger=logger.with_channels(fuel_rate_g_s=fuel),
+                duration_s=1200.0,
+            )
+            estimator = LoadEstimator(made.rig)
+            history = estimator.run(made.drive.log)
+            masses.append(history["mass_given_scale_kg"].iloc[-1])
+            assert estimator.state is not None
+            state = estimator.state
+            load, mode = np.unravel_index(
+                np.argmax(np.where(state.loads[:, :1] > 0.5, state.log_weights, -1e9)),
+                state.log_weights.shape,
+            )
+            lags.append(state.states[load, LAG, mode])
+            with monkeypatch.context() as patch:
+                actual = estimator_module.prior_for
+                patch.setattr(
+                    estimator_module,
+                    "prior_for",
+                    lambda *given, actual=actual: actual(*given)._replace(lag_s=0.0, lag_sd_s=1e-9),
+                )
+                fixed = LoadEstimator(made.rig).run(made.drive.log)
+            rigid.append(fixed["mass_given_scale_kg"].iloc[-1])
+        moved.append(abs(masses[1] / masses[0] - 1.0))
+        learnt.append(lags[1] - lags[0])
+    rigid_moved = [abs(rigid[k + 1] / rigid[k] - 1.0) for k in (0, 2, 4)]
+    # What is logged late is early for the force that it is compared with.
+    assert np.mean(learnt) == pytest.approx(-0.06, abs=0.02)
+    assert np.mean(moved) < 0.5 * np.mean(rigid_moved)

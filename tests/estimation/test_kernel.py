@@ -58,11 +58,11 @@ def updated(
 def test_point_measurement_is_the_textbook_update(
     rows: Array, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
-    states, covariances = begun(12, grounds, prior, noise)
+    states, covariances = begun(13, grounds, prior, noise)
     row = rows[rows[:, R_KNOWN] > 0.5][200].copy()
     row[R_Y] = 0.7
     after, covariance_after, log_likelihood = updated(states, covariances, row, noise)
-    matrix, variance = measurement_matrix(row, 12)[0], measurement_variance(row, noise)
+    matrix, variance = measurement_matrix(row, 13)[0], measurement_variance(row, noise)
     for lane in range(grounds.mean.size):
         cross = covariances[:, :, lane] @ matrix
         total = matrix @ cross + variance
@@ -82,11 +82,11 @@ def test_energy_height_is_exact_after_unknown_force(
     rows: Array, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
     # 400 m^2 met by a measurement of 1e-4 m^2: done plainly, ten digits are lost.
-    states, covariances = begun(12, grounds, prior, noise)
+    states, covariances = begun(13, grounds, prior, noise)
     covariances[ENERGY, ENERGY] = 400.0
     row = rows[rows[:, R_KNOWN] > 0.5][200].copy()
     _, after, _ = updated(states, covariances, row, noise)
-    matrix, variance = measurement_matrix(row, 12)[0], measurement_variance(row, noise)
+    matrix, variance = measurement_matrix(row, 13)[0], measurement_variance(row, noise)
     longer = np.longdouble
     for lane in range(grounds.mean.size):
         before = covariances[:, :, lane].astype(longer)
@@ -104,7 +104,7 @@ def test_interval_likelihood_against_brute_force(
     grounds: Grounds, prior: Prior, noise: Noise, offset_sd: float, half_width_sd: float
 ) -> None:
     """Speed read in whole units: posterior moments by numerical integration over the height."""
-    states, covariances = begun(11, grounds, prior, noise)
+    states, covariances = begun(12, grounds, prior, noise)
     row = np.zeros(N_ROW)
     row[[R_TIME, R_DT, R_KNOWN, R_SPEED]] = 1.0, 0.1, 1.0, 15.0
     states[ENERGY], covariances[ENERGY, ENERGY] = 3.0, 0.04
@@ -134,7 +134,7 @@ def test_interval_likelihood_against_brute_force(
 def test_narrow_interval_is_a_point(
     rows: Array, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
-    states, covariances = begun(11, grounds, prior, noise)
+    states, covariances = begun(12, grounds, prior, noise)
     row = rows[rows[:, R_KNOWN] > 0.5][200].copy()
     sd = math.sqrt(measurement_variance(row, noise))
     # Half a standard deviation off: the difference grows with the square of that.

@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 @pytest.fixture
 def begun(grounds: Grounds, prior: Prior, noise: Noise) -> FilterArrays:
-    arrays = problem.filter_arrays(12, grounds.mean.size)
+    arrays = problem.filter_arrays(13, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
     return arrays
 

@@ -39,11 +39,11 @@ def scene(
 ) -> tuple[Array, Array, Array]:
     """Filters of five grounds that know something, as after a while of driving."""
     rng = np.random.default_rng(3)
-    arrays = problem.filter_arrays(12, grounds.mean.size)
+    arrays = problem.filter_arrays(13, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
     states, covariances = arrays.states[0].copy(), arrays.covariances[0].copy()
     sd = np.sqrt(np.einsum("iih->ih", covariances))
-    root = rng.standard_normal((12, 12, 1)) * 0.3 + np.eye(12)[:, :, None]
+    root = rng.standard_normal((13, 13, 1)) * 0.3 + np.eye(13)[:, :, None]
     root = root * sd[:, None, :1]
     covariances[:] = np.einsum("ikh,jkh->ijh", root, root)
     if not same:
