@@ -107,6 +107,23 @@ def height_noise_sd_m(height_m: FloatArray) -> float:
     return max(1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0), LEAST_HEIGHT_SD_M)
 
 
+def steps_m(time_s: FloatArray, speed_m_s: FloatArray) -> FloatArray:
+    """Way driven from the sample before to each sample (m).
+
+    Parameters
+    ----------
+    time_s, speed_m_s : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Zero at the first.
+    """
+    way = np.concatenate([[0.0], 0.5 * (speed_m_s[1:] + speed_m_s[:-1]) * np.diff(time_s)])
+    driven: FloatArray = np.maximum(way, 0.0)
+    return driven
+
+
 def new_heights(time_s: FloatArray, height_m: FloatArray) -> NDArray[np.bool_]:
     """Which heights are measurements: a held value only repeats the last one.
 
@@ -132,10 +149,9 @@ def _from_heights(time_s: FloatArray, speed: FloatArray, altitude: FloatArray) -
     """Slope and its sd (tangent), shape (2, n), from an altimeter."""
     seen = new_heights(time_s, altitude)
     measured = np.where(seen, altitude, np.nan)
-    step_m = np.concatenate([[0.0], 0.5 * (speed[1:] + speed[:-1]) * np.diff(time_s)])
     slope, variance = np.empty(altitude.size), np.empty(altitude.size)
     _smooth_height(
-        np.maximum(step_m, 0.0),
+        steps_m(time_s, speed),
         measured,
         height_noise_sd_m(altitude[seen]) ** 2,
         SLOPE_WALK_PER_M05**2,

@@ -366,12 +366,13 @@ def traction_sample(
         gear, known_gear = gear_logged, True
         low = low_range_logged > 0.5
     moving = speed_m_s >= CRAWL_SPEED_M_S
+    # Whole km/h at low speed spreads the observed ratio: 0.28 m/s is the whole step.
+    speed_step = 0.15 / max(speed_m_s, 1.0)
     if has_rpm and moving and not (known_gear and gear == 0.0):
         observed = engine_rad_s * radius / speed_m_s
         if observed > 0.2 * rig.ratios[rig.ratios.size - 1]:
             near_gear, near_low, distance = nearest_ratio(observed, rig)
-            # Whole km/h at low speed spreads the observed ratio: 0.28 m/s is the whole step.
-            tolerance = 0.04 + 0.15 / speed_m_s
+            tolerance = 0.04 + speed_step
             if known_gear:
                 stated = rig.ratios[int(gear) - 1]
                 if low and rig.transfer_low_ratio > 0.0:
@@ -399,7 +400,7 @@ def traction_sample(
         memory[LAST_GEAR] = gear
     if reason == KNOWN:
         since_s = time_s - memory[LAST_CHANGE_S]
-        slips = abs(slip) > CLUTCH_CLOSED_WITHIN + 0.15 / max(speed_m_s, 1.0)
+        slips = abs(slip) > CLUTCH_CLOSED_WITHIN + speed_step
         closing = slips and not rig.has_converter and since_s < CLUTCH_CLOSES_S
         if closing or since_s < SETTLING_S:
             reason = GEAR_CHANGE
@@ -501,7 +502,7 @@ def traction_sample(
     # --- through the driveline ----------------------------------------------------------------
     torque_sd = 0.0
     rotating_kg = wheels_kg
-    tolerance = LOCKED_WITHIN + 0.15 / max(speed_m_s, 1.0)
+    tolerance = LOCKED_WITHIN + speed_step
     if ratio > 0.0 and (not has_rpm or abs(slip) < tolerance):
         per_torque = ratio / radius
         spin_up_n = spin_up_n_m * per_torque

@@ -128,10 +128,10 @@ def filter_alone(
     rows : ndarray, shape (at least count, 29)
     first, count : int
         Rows ``first`` to ``count - 1`` at most.
-    memory : ndarray, shape (17,)
+    memory : ndarray, shape (18,)
     state : ndarray, shape (n, 1)
     covariance : ndarray, shape (n, n)
-    load : ndarray, shape (10,)
+    load : ndarray, shape (18,)
         As in :mod:`loadlearn.estimation.layout`.
     noise : Noise
     disturbance, walk : float

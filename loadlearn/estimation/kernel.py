@@ -496,7 +496,7 @@ def filter_rows(
     ----------
     rows : ndarray, shape (at least count, 29)
     count : int
-    memory : ndarray, shape (17,)
+    memory : ndarray, shape (18,)
     states, covariances, log_weights, loads
         As in :mod:`loadlearn.estimation.layout`.
     grounds, prior, noise

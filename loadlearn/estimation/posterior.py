@@ -187,7 +187,7 @@ def summarise(
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
-    memory : ndarray, shape (17,)
+    memory : ndarray, shape (18,)
         The filter's: the intervals before, near which these are searched, and then these.
     out : ndarray, shape (24,)
         Receives the output row.

@@ -206,13 +206,14 @@ def _search_noise(
     return noise_at(result.x), -float(result.fun)
 
 
-def _compared(likelihood: _Likelihood, noise: Noise, candidates: Sequence[Delays]) -> FloatArray:
-    """Log-likelihood of each candidate, over the rows that all of them can use.
+def _compared(
+    likelihood: _Likelihood, noise: Noise, tables: Sequence[tuple[FloatArray, int]]
+) -> FloatArray:
+    """Log-likelihood of each candidate's rows, over those that all of them can use.
 
     Which samples are set aside hangs on the force, and so on the delay: without a common set the
     candidates would be judged on different data.
     """
-    tables = [likelihood.delayed(candidate) for candidate in candidates]
     known = np.min([table[:count, R_KNOWN] for table, count in tables], axis=0)
     for table, count in tables:
         table[:count, R_KNOWN] = known
@@ -249,7 +250,7 @@ def _search_delay(
     float
         From a parabola through the best three.
     """
-    costs = _compared(likelihood, noise, candidates)
+    costs = _compared(likelihood, noise, [likelihood.delayed(one) for one in candidates])
     best = int(np.argmax(costs))
     if costs[best] - costs[int(np.argmin(np.abs(values)))] <= sure:
         return 0.0
@@ -300,6 +301,7 @@ def _with_altimeter(
     Parameters
     ----------
     likelihood : _Likelihood
+        Goes on with the corrected rows.
     noise : Noise
     trace : DataFrame
         With its channels aligned.
@@ -313,23 +315,23 @@ def _with_altimeter(
     if likelihood.height != rows.HEIGHT_FROM_GRADE or "altitude_m" not in trace.columns:
         return None, 0.0
     inputs = rows.row_inputs(trace)
-    slope = inputs[:, rows.I_SLOPE]
+    slope = inputs[:, rows.I_SLOPE].copy()
     apart = difference_of_heights(
         inputs[:, rows.I_TIME], inputs[:, rows.I_SPEED], slope, inputs[:, rows.I_ALTITUDE]
     )
     if apart is None:
         return None, 0.0
-    stride = likelihood.stride
-    found = []
-    for share in ALTIMETER_SHARES:
-        bent = inputs[::stride].copy()
-        bent[:, rows.I_SLOPE] = corrected_slope(slope, apart, share)[::stride]
-        found.append(likelihood(noise, *likelihood.rows(bent)))
+    slopes = [corrected_slope(slope, apart, share) for share in ALTIMETER_SHARES]
+    tables = []
+    for bent in slopes:
+        inputs[:, rows.I_SLOPE] = bent
+        tables.append(likelihood.rows(np.ascontiguousarray(inputs[:: likelihood.stride])))
+    found = _compared(likelihood, noise, tables)
     best = int(np.argmax(found))
     if found[best] - found[0] <= SURE_ALTIMETER:
         return None, 0.0
-    share = ALTIMETER_SHARES[best]
-    return corrected_slope(slope, apart, share), share
+    likelihood.table, likelihood.count = tables[best]
+    return slopes[best], ALTIMETER_SHARES[best]
 
 
 def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
@@ -387,8 +389,6 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         slope, altimeter_share = _with_altimeter(likelihood, noise, prepared)
         if slope is not None:
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
-            inputs = rows.row_inputs(prepared)[:: likelihood.stride]
-            likelihood.table, likelihood.count = likelihood.rows(np.ascontiguousarray(inputs))
             noise, _ = _search_noise(likelihood, noise, 25)
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()

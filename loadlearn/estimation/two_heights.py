@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.grade import new_heights
+from loadlearn.grade import new_heights, steps_m
 
 FloatArray = NDArray[np.float64]
 
@@ -110,26 +110,23 @@ def difference_of_heights(
     """
     from scipy.optimize import minimize_scalar
 
-    speed, slope = np.nan_to_num(speed_m_s), np.nan_to_num(slope_sin)
-    dt = np.diff(time_s, prepend=time_s[0])
-    step_m = 0.5 * (speed + np.concatenate([speed[:1], speed[:-1]])) * dt
-    step_m = np.maximum(step_m, 0.0)
-    climbed = np.cumsum(0.5 * (slope + np.concatenate([slope[:1], slope[:-1]])) * step_m)
+    way, slope = steps_m(time_s, np.nan_to_num(speed_m_s)), np.nan_to_num(slope_sin)
+    climbed = np.cumsum(0.5 * (slope + np.concatenate([slope[:1], slope[:-1]])) * way)
     seen = new_heights(time_s, altitude_m) & np.isfinite(slope_sin) & np.isfinite(speed_m_s)
-    if np.count_nonzero(seen) < LEAST_HEIGHTS or step_m.sum() < LEAST_DISTANCE_M:
+    if np.count_nonzero(seen) < LEAST_HEIGHTS or way.sum() < LEAST_DISTANCE_M:
         return None
     difference = np.where(seen, altitude_m - climbed, np.nan)
     mean, variance = np.empty(time_s.size), np.empty(time_s.size)
 
     def cost(log_walk: float) -> float:
-        found, _ = _filter_level(step_m, difference, math.exp(log_walk), mean, variance)
+        found, _ = _filter_level(way, difference, math.exp(log_walk), mean, variance)
         return -float(found)
 
     best = minimize_scalar(cost, bounds=(-16.0, 4.0), method="bounded", options={"xatol": 0.05})
     walk = math.exp(float(best.x))
-    _, noise = _filter_level(step_m, difference, walk, mean, variance)
-    _smooth_level(step_m, walk, mean, variance)
-    return Difference(np.cumsum(step_m), mean - mean[0], walk * float(noise), math.sqrt(noise))
+    _, noise = _filter_level(way, difference, walk, mean, variance)
+    _smooth_level(way, walk, mean, variance)
+    return Difference(np.cumsum(way), mean - mean[0], walk * float(noise), math.sqrt(noise))
 
 
 def corrected_slope(slope_sin: FloatArray, apart: Difference, share: float) -> FloatArray:
