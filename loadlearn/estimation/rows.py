@@ -80,6 +80,9 @@ FORCE_ERROR_TIME_S = 3.0
 """Correlation time of the force error that a slipping converter or motoring leaves."""
 WIND_UP_TIME_S = 0.25
 """Lag of the driven wheels' slip behind the force (relaxation of tyres, twist of the driveline)."""
+LAG_WITHIN_S = 0.35
+"""Between samples further apart than this a force is no straight line, and what is wrong with the
+engine's line would pass for a lag of some hundredths of a second."""
 CHANGE_WITHIN_S = 0.7
 CHANGE_LOSS, CHANGE_LOSS_SD = 0.05, 0.2
 """Share of an interval's work lost in an automatic gearbox's change of gear, where samples are
@@ -462,7 +465,8 @@ def samples_to_rows(
                     memory[acc + R_FORCEVAR] += (CHANGE_LOSS_SD * pulled) ** 2
                 # Where in the interval a change of force fell is not known.
                 change = force - memory[M_FORCE]
-                memory[acc + R_LAG] += change * middle / gravity
+                if dt <= LAG_WITHIN_S:
+                    memory[acc + R_LAG] += change * middle / gravity
                 memory[acc + R_FORCEVAR] += (
                     (2.0 * sd * sd * FORCE_ERROR_TIME_S + change * change * dt / 12.0)
                     * (middle * middle * dt)
