@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.kernel import predict, relax_slow, set_datum, uneven_ground, update
+from loadlearn.estimation.kernel import predict, relax_slow, set_datum, update
 from loadlearn.estimation.layout import LANES
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
@@ -28,6 +28,7 @@ from loadlearn.estimation.model import (
     Grounds,
     Noise,
     Prior,
+    unevenness,
 )
 from loadlearn.estimation.posterior import log_implied
 from loadlearn.estimation.problem import filter_arrays
@@ -168,8 +169,6 @@ def _tree_loop(
 ) -> float:
     blocks, n, lanes = states.shape
     modes = grounds.mean.size
-    ground_disturbance, ground_walk = np.zeros(modes), np.zeros(modes)
-    uneven_ground(grounds, noise, ground_disturbance, ground_walk)
     disturbance, walk = np.zeros(lanes), np.zeros(lanes)
     sensitivity, cross = np.zeros((n, lanes)), np.zeros((n, lanes))
     predicted, gain, reduction = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
@@ -195,8 +194,14 @@ def _tree_loop(
                 continue
             state, covariance = states[block], covariances[block]
             for h in range(lanes):
-                disturbance[h] = ground_disturbance[mode[block, h]]
-                walk[h] = ground_walk[mode[block, h]]
+                here = mode[block, h]
+                disturbance[h], walk[h] = unevenness(
+                    state[ROLL, h],
+                    grounds.mean[here],
+                    grounds.texture[here],
+                    grounds.mean[0],
+                    noise,
+                )
             predict(state, covariance, row, noise, disturbance, walk, sensitivity, cross, predicted)
             if measured and not datum:
                 set_datum(state, covariance, row, noise)

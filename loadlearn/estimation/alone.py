@@ -38,11 +38,13 @@ from loadlearn.estimation.model import (
     ROLL,
     SLIP,
     WIND,
+    Grounds,
     Noise,
     measurement_variance,
     process_variance,
     row_sensitivities,
     slow_relaxation,
+    unevenness,
 )
 from loadlearn.roadload import GRAVITY_M_S2
 
@@ -117,9 +119,8 @@ def filter_alone(
     state: FloatArray,
     covariance: FloatArray,
     load: FloatArray,
+    grounds: Grounds,
     noise: Noise,
-    disturbance: float,
-    walk: float,
 ) -> int:
     """Run one hypothesis over rows, in place, until a row needs more than that.
 
@@ -133,9 +134,9 @@ def filter_alone(
     covariance : ndarray, shape (n, n)
     load : ndarray, shape (18,)
         As in :mod:`loadlearn.estimation.layout`.
+    grounds : Grounds
+        With one mode.
     noise : Noise
-    disturbance, walk : float
-        Variance of the disturbance, and of the rolling resistance per second.
 
     Returns
     -------
@@ -144,6 +145,7 @@ def filter_alone(
         changed, or one whose measurement is an interval (the general loop has those).
     """
     n = state.shape[0]
+    mean, texture = grounds.mean[0], grounds.texture[0]
     sensitivity, predicted, cross = np.zeros((n, 1)), np.zeros(1), np.zeros(n)
     since_mix, since_relax = memory[F_SINCE_MIX_S], memory[F_SINCE_RELAX_S]
     driven, log_likelihood = 0.0, 0.0
@@ -174,6 +176,7 @@ def filter_alone(
         if dt != factor_dt:
             factor_dt = dt
             factor = math.exp(-dt / noise.disturbance_time_s)
+        disturbance, walk = unevenness(state[ROLL, 0], mean, texture, mean, noise)
         if known:
             # One dense row of the transition; the rest stays.
             row_sensitivities(state, row, predicted, sensitivity)

@@ -27,7 +27,7 @@ from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.estimation import layout, rows
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
-from loadlearn.estimation.kernel import predict, relax_slow, set_datum, uneven_ground
+from loadlearn.estimation.kernel import predict, relax_slow, set_datum
 from loadlearn.estimation.lanes import measured_cross, rank_one_downdate, relax
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
@@ -54,6 +54,7 @@ from loadlearn.estimation.model import (
     ground_modes,
     measurement_variance,
     states_needed,
+    unevenness,
 )
 from loadlearn.estimation.problem import drive_rows, filter_arrays, one_component
 from loadlearn.rig import Rig
@@ -200,8 +201,6 @@ def _bound_rows(
         half = table[index, R_HALF] * table[index, R_SPEED] / GRAVITY_M_S2
         variance = measurement_variance(table[index], noise)
         extra[index] = variance * (1.0 / interval_information(half / math.sqrt(variance)) - 1.0)
-    disturbance, walk = np.zeros(modes.mean.size), np.zeros(modes.mean.size)
-    uneven_ground(modes, noise, disturbance, walk)
     kept = np.empty((len(table), n, n))
     _bound_loop(
         table,
@@ -212,8 +211,6 @@ def _bound_rows(
         covariance,
         extra,
         modes,
-        disturbance,
-        walk,
         noise,
         kept,
     )
@@ -230,8 +227,6 @@ def _bound_loop(
     covariance: FloatArray,
     extra: FloatArray,
     grounds: Grounds,
-    disturbance: FloatArray,
-    walk: FloatArray,
     noise: Noise,
     kept: FloatArray,
 ) -> None:
@@ -239,6 +234,7 @@ def _bound_loop(
     state, sensitivity = np.zeros((n, 1)), np.zeros((n, 1))
     cross, predicted = np.zeros((n, 1)), np.zeros(1)
     reduction, nothing = np.zeros(1), np.zeros(1)
+    disturbance, walk = np.zeros(1), np.zeros(1)
     driven, elapsed = 0.0, 0.0
     open_datum = True
     for index in range(table.shape[0]):
@@ -265,13 +261,16 @@ def _bound_loop(
                 relax_slow(state, covariance, elapsed, noise)
                 state[WIND, 0] = true_states[max(index - 1, 0), WIND]
                 driven, elapsed = 0.0, 0.0
+        disturbance[0], walk[0] = unevenness(
+            state[ROLL, 0], grounds.mean[here], grounds.texture[here], grounds.mean[0], noise
+        )
         predict(
             state,
             covariance,
             row,
             noise,
-            disturbance[here : here + 1],
-            walk[here : here + 1],
+            disturbance,
+            walk,
             sensitivity,
             cross,
             predicted,

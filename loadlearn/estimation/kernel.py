@@ -81,6 +81,7 @@ from loadlearn.estimation.model import (
     process_variance,
     row_sensitivities,
     slow_relaxation,
+    unevenness,
 )
 from loadlearn.estimation.normal import truncated_normal
 from loadlearn.estimation.posterior import load_weight, peak_of, relative_weight, summarise
@@ -88,6 +89,7 @@ from loadlearn.estimation.switching import mix
 from loadlearn.roadload import GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
+# A field of ``grounds`` is taken out of it before a loop: each taking counts a reference.
 _HALF_LOG_TWO_PI = 0.9189385332046727
 
 
@@ -106,14 +108,17 @@ def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: No
 
 @jit
 def uneven_ground(
-    grounds: Grounds, noise: Noise, disturbance: FloatArray, walk: FloatArray
+    states: FloatArray,
+    grounds: Grounds,
+    noise: Noise,
+    disturbance: FloatArray,
+    walk: FloatArray,
 ) -> None:
-    """Levels of the disturbance and of the rolling resistance's walk on each lane's ground.
-
-    Both grow with the ground's own resistance: a sandy track is uneven in proportion.
+    """:func:`unevenness` of each lane.
 
     Parameters
     ----------
+    states : ndarray, shape (n, lanes)
     grounds : Grounds
     noise : Noise
     disturbance : ndarray, shape (lanes,)
@@ -121,12 +126,12 @@ def uneven_ground(
     walk : ndarray, shape (lanes,)
         Receives the variance per second of the rolling resistance.
     """
+    mean, texture = grounds.mean, grounds.texture
     for h in range(disturbance.size):
-        mode = h if h < grounds.mean.size else 0
-        local = grounds.texture[mode] * grounds.mean[mode]
-        disturbance[h] = noise.disturbance_sd**2 + local * local
-        step = noise.roll_walk_per_s05 * grounds.mean[mode] / grounds.mean[0]
-        walk[h] = step * step
+        mode = h if h < mean.size else 0
+        disturbance[h], walk[h] = unevenness(
+            states[ROLL, h], mean[mode], texture[mode], mean[0], noise
+        )
 
 
 @jit(inline="always")
@@ -308,12 +313,13 @@ def _total_and_loose(
 ) -> tuple[float, float]:
     """Weight of all hypotheses relative to ``exp(peak)``, and of those on loose ground."""
     loose, total = 0.0, 0.0
+    mean = grounds.mean
     for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5:
-            for mode in range(grounds.mean.size):
+            for mode in range(mean.size):
                 weight = relative_weight(log_weights[load, mode] - peak)
                 total += weight
-                if grounds.mean[mode] > LOOSE_GROUND:
+                if mean[mode] > LOOSE_GROUND:
                     loose += weight
     return total, loose
 
@@ -445,20 +451,21 @@ def temper_on_firm_ground(
         without.
     grounds : Grounds
     """
+    mean, regeneration = grounds.mean, grounds.regeneration
     for flag in range(2):
         likeliest = -1
-        for mode in range(grounds.mean.size):
+        for mode in range(mean.size):
             if (
-                grounds.mean[mode] < LOOSE_GROUND
-                and grounds.regeneration[mode] == flag
+                mean[mode] < LOOSE_GROUND
+                and regeneration[mode] == flag
                 and (likeliest < 0 or log_weight[mode] > log_weight[likeliest])
             ):
                 likeliest = mode
         if likeliest < 0:
             continue
         about = log_likelihood[likeliest]
-        for mode in range(grounds.mean.size):
-            if grounds.mean[mode] < LOOSE_GROUND and grounds.regeneration[mode] == flag:
+        for mode in range(mean.size):
+            if mean[mode] < LOOSE_GROUND and regeneration[mode] == flag:
                 log_likelihood[mode] = about + GROUND_EVIDENCE * (log_likelihood[mode] - about)
 
 
@@ -512,7 +519,6 @@ def filter_rows(
     predicted, gain, reduction = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
     kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
     disturbance, walk = np.zeros(lanes), np.zeros(lanes)
-    uneven_ground(grounds, noise, disturbance, walk)
     before = np.zeros(MAX_LOADS)
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
@@ -531,9 +537,8 @@ def filter_rows(
                     states[only],
                     covariances[only].reshape((n, n)),
                     loads[only],
+                    grounds,
                     noise,
-                    disturbance[0],
-                    walk[0],
                 )
                 if index == count:
                     break
@@ -603,6 +608,7 @@ def filter_rows(
                     for mode in range(modes):
                         agrees = (grounds.regeneration[mode] == 1) == (row[R_REGEN] > 0.0)
                         log_weight[mode] += -0.05 if agrees else -3.0
+            uneven_ground(state, grounds, noise, disturbance, walk)
             predict(
                 state,
                 covariance,
@@ -687,11 +693,7 @@ def filter_rows(
                 probability,
                 mixture,
             )
-            # The surface named is the most probable one, with hysteresis.
-            named = int(memory[F_SURFACE])
-            likeliest = int(np.argmax(probability))
-            if probability[likeliest] > 0.85 or probability[named] < 0.05:
-                named = likeliest
+            named = ground_named(int(memory[F_SURFACE]), probability)
             memory[F_SURFACE] = named
             memory[F_LAST_KG] = out[O_MASS]
             out[O_SURFACE] = named
@@ -699,6 +701,37 @@ def filter_rows(
             out[O_LOG_LIKELIHOOD] = memory[F_LOG_LIKELIHOOD]
             out[O_STOP] = memory[F_LAST_STOP_S]
             out[O_BEFORE] = memory[F_BEFORE_KG]
+
+
+SURELY_NAMED, SURELY_LEFT = 0.85, 0.05
+"""A ground of more probability than the first is named; one of less than the second is left."""
+NAME_ODDS = 2.0
+"""Between the names that one loose stretch may have, it is enough to be so many times likelier."""
+
+
+@jit
+def ground_named(named: int, probability: FloatArray) -> int:
+    """The most probable ground, with hysteresis against flicker.
+
+    That the ground has changed at all must be past doubt: between the first kind, on which drives
+    start, and another.
+
+    Parameters
+    ----------
+    named : int
+        The name so far.
+    probability : ndarray, shape (grounds,)
+
+    Returns
+    -------
+    int
+    """
+    likeliest = int(np.argmax(probability))
+    if probability[likeliest] > SURELY_NAMED or probability[named] < SURELY_LEFT:
+        return likeliest
+    if named > 0 and likeliest > 0 and probability[likeliest] > NAME_ODDS * probability[named]:
+        return likeliest
+    return named
 
 
 @jit

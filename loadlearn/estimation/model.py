@@ -270,6 +270,44 @@ def measurement_variance(row: FloatArray, noise: Noise) -> float:
     return speed * speed + floor * floor + noise.height_sd_m * noise.height_sd_m + 1e-10
 
 
+LEAST_OF_KIND = 0.3
+"""What the ground's unevenness is in proportion to: its resistance, at least this share of its
+kind's."""
+
+
+@jit
+def unevenness(
+    roll: float, mean: float, texture: float, first_mean: float, noise: Noise
+) -> tuple[float, float]:
+    """Levels of the disturbance and of the rolling resistance's walk on a ground.
+
+    Both grow with the resistance itself, not with its kind's mean: a sandy track is uneven in
+    proportion, and one stretch is as uneven whatever it is called. (In proportion to the kind's
+    mean, how even a stretch is would name it, and not how hard it rolls.)
+
+    Parameters
+    ----------
+    roll : float
+        Rolling resistance now.
+    mean, texture : float
+        Of this kind of ground, from :class:`Grounds`.
+    first_mean : float
+        Of the first kind.
+    noise : Noise
+
+    Returns
+    -------
+    disturbance : float
+        Variance of the disturbance.
+    walk : float
+        Variance per second of the rolling resistance.
+    """
+    roll = max(roll, LEAST_OF_KIND * mean)
+    local = texture * roll
+    step = noise.roll_walk_per_s05 * roll / first_mean
+    return noise.disturbance_sd * noise.disturbance_sd + local * local, step * step
+
+
 @jit
 def slow_relaxation(index: int, elapsed_s: float, noise: Noise) -> tuple[float, float]:
     """How a slow state (head wind, accessory power, cold tyres) relaxes over a time.

@@ -18,7 +18,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.kernel import uneven_ground
 from loadlearn.estimation.layout import L_LOG_SCALE, L_PRIOR_LOG_IMPLIED, L_PRIOR_LOG_IMPLIED_VAR
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
@@ -45,6 +44,7 @@ from loadlearn.estimation.model import (
     measurement_variance,
     process_variance,
     row_sensitivities,
+    unevenness,
 )
 from loadlearn.estimation.problem import filter_arrays
 
@@ -182,8 +182,6 @@ def draw_drive(
     left = prior.log_scale_sd**2 * (1.0 + gain)
     shift = -math.log(state[PHI]) - load[L_PRIOR_LOG_IMPLIED]
     scale = math.exp(load[L_LOG_SCALE] + gain * shift + math.sqrt(left) * rng.standard_normal())
-    disturbance, walk = np.zeros(grounds.mean.size), np.zeros(grounds.mean.size)
-    uneven_ground(grounds, noise, disturbance, walk)
     states = np.empty((len(rows), n_states))
     _draw_loop(
         rows,
@@ -193,8 +191,6 @@ def draw_drive(
         turns(rows, noise)[1],
         rng.standard_normal((len(rows), 7)),
         grounds,
-        disturbance,
-        walk,
         noise,
     )
     truth = pd.DataFrame(
@@ -221,8 +217,6 @@ def _draw_loop(
     elapsed_s: FloatArray,
     normal: FloatArray,
     grounds: Grounds,
-    disturbance: FloatArray,
-    walk: FloatArray,
     noise: Noise,
 ) -> None:
     """Carry the true state over the rows and measure it, in place."""
@@ -240,14 +234,17 @@ def _draw_loop(
             spread = noise.accessory_sd_w * math.sqrt(1.0 - factor * factor)
             state[ACCESSORY, 0] = factor * state[ACCESSORY, 0] + spread * normal[index, 2]
             state[COLD, 0] *= math.exp(-elapsed_s[index] / noise.cold_time_s)
+        disturbance, walk = unevenness(
+            state[ROLL, 0], grounds.mean[here], grounds.texture[here], grounds.mean[0], noise
+        )
         added = math.sqrt(process_variance(state[PHI, 0], row, noise)) * normal[index, 3]
         if row[R_KNOWN] > 0.5:
             row_sensitivities(state, row, energy, sensitivity)
             state[ENERGY, 0] = energy[0]
-            state[ROLL, 0] += math.sqrt(walk[here] * row[R_DT]) * normal[index, 4]
+            state[ROLL, 0] += math.sqrt(walk * row[R_DT]) * normal[index, 4]
         state[ENERGY, 0] += added
         factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
-        spread = math.sqrt(disturbance[here] * (1.0 - factor * factor))
+        spread = math.sqrt(disturbance * (1.0 - factor * factor))
         state[DISTURBANCE, 0] = factor * state[DISTURBANCE, 0] + spread * normal[index, 5]
         if not math.isnan(row[R_Y]):
             row[R_Y] = (

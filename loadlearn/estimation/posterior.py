@@ -51,7 +51,7 @@ FloatArray = NDArray[np.float64]
 
 LEAST_PHI_PER_KG = 1e-6
 """Nothing on a road weighs more than a thousand tonnes."""
-LEFT_OUT_SD = 0.004
+LEFT_OUT_SD = 0.003
 """What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
 mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
 
@@ -165,6 +165,53 @@ def drag_area(
     return mean, max(variance, 1e-16)
 
 
+LEAST_NAMED_AGAIN = 1e-3
+"""A hypothesis of less weight than this keeps the name it has."""
+
+
+@jit
+def name_ground(
+    weight: float,
+    roll: float,
+    roll_var: float,
+    own: int,
+    grounds: Grounds,
+    surface_probability: FloatArray,
+) -> None:
+    """Share the weight of a hypothesis among the names of grounds, in place.
+
+    After a change the kinds of ground differ by what they are expected to resist only. Each kind's
+    filter follows the resistance, and which of them caught it in its first second says little:
+    given what the resistance is now known to be, Bayes' rule with the kinds' priors and their
+    rates of arrival names it. The first kind, from which drives start, keeps its name.
+
+    Parameters
+    ----------
+    weight : float
+    roll, roll_var : float
+        Rolling resistance on this hypothesis, and its variance.
+    own : int
+        The name that the hypothesis has: it is kept where no kind explains the resistance.
+    grounds : Grounds
+    surface_probability : ndarray, shape (grounds,)
+    """
+    mean, sd, rate_per_s = grounds.mean, grounds.sd, grounds.rate_per_s
+    kinds = surface_probability.size
+    odds = np.empty(kinds)
+    total = 0.0
+    for kind in range(kinds):
+        variance = sd[kind] * sd[kind] + roll_var
+        away = roll - mean[kind]
+        odds[kind] = rate_per_s[kind] * math.exp(-0.5 * away * away / variance)
+        odds[kind] /= math.sqrt(variance)
+        total += odds[kind]
+    if total <= 0.0:
+        surface_probability[own] += weight
+        return
+    for kind in range(kinds):
+        surface_probability[kind] += weight * odds[kind] / total
+
+
 @jit
 def summarise(
     states: FloatArray,
@@ -196,6 +243,8 @@ def summarise(
     scratch : ndarray, shape (7, loads x lanes)
     """
     modes = grounds.mean.size
+    # Taken out of the tuple once: each taking counts a reference.
+    surface, in_regeneration = grounds.surface, grounds.regeneration
     offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
     peak = peak_of(log_weights, loads, modes)
     total = 0.0
@@ -222,12 +271,23 @@ def summarise(
         active += 1
         for mode in range(modes):
             weight = each[load * modes + mode] / total
-            surface_probability[grounds.surface[mode]] += weight
+            own = surface[mode]
+            if own == 0 or weight < LEAST_NAMED_AGAIN:
+                surface_probability[own] += weight
+            else:
+                name_ground(
+                    weight,
+                    states[load, ROLL, mode],
+                    covariances[load, ROLL, ROLL, mode],
+                    own,
+                    grounds,
+                    surface_probability,
+                )
             if loads[load, L_CHANGED] > 0.5:
                 changed += weight
             if loads[load, L_SOLO] > 0.5:
                 solo += weight
-            if grounds.regeneration[mode] == 1:
+            if in_regeneration[mode] == 1:
                 regeneration += weight
             if weight < LEAST_WEIGHT:
                 continue

@@ -51,6 +51,7 @@ from loadlearn.estimation.model import (
     measurement_variance,
     process_variance,
     row_sensitivities,
+    unevenness,
 )
 from loadlearn.estimation.problem import Hypotheses, filter_arrays
 
@@ -190,26 +191,29 @@ def relaxation(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArra
     return transition_matrix, covariance
 
 
-def ground_levels(grounds: Grounds, noise: Noise) -> tuple[list[Levels], FloatArray]:
-    """What differs from ground to ground: the disturbance, and the walk of the resistance.
+def ground_levels(
+    state: FloatArray, mode: int, grounds: Grounds, noise: Noise
+) -> tuple[Levels, float]:
+    """What the ground adds over a row: the disturbance, and the walk of the resistance.
 
     Parameters
     ----------
+    state : ndarray, shape (n,)
+        Before the row.
+    mode : int
     grounds : Grounds
     noise : Noise
 
     Returns
     -------
-    disturbance : list of levels
-        One a mode, as :func:`relaxation` takes them.
-    walk_variance : ndarray, shape (modes,)
+    disturbance : levels
+        As :func:`relaxation` takes them.
+    walk_variance : float
         Per second.
     """
-    modes = grounds.mean.size
-    disturbance, walk = np.zeros(modes), np.zeros(modes)
-    kernel.uneven_ground(grounds, noise, disturbance, walk)
-    levels = [((DISTURBANCE, math.sqrt(v), noise.disturbance_time_s),) for v in disturbance]
-    return list(levels), walk
+    mean, texture = float(grounds.mean[mode]), float(grounds.texture[mode])
+    disturbance, walk = unevenness(float(state[ROLL]), mean, texture, float(grounds.mean[0]), noise)
+    return ((DISTURBANCE, math.sqrt(disturbance), noise.disturbance_time_s),), walk
 
 
 def slow_levels(noise: Noise) -> Levels:
@@ -319,7 +323,6 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
     state, covariance = problem.states[:, 0].copy(), problem.covariances[:, :, 0].copy()
     n, noise = state.size, problem.noise
     turns, datum = Turns(noise), False
-    (disturbance,), (walk_variance,) = ground_levels(problem.grounds, noise)
     states, covariances = [], []
     for row in problem.rows:
         _, elapsed_s = turns.due(row)
@@ -327,6 +330,7 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
             factor, gained = relaxation(n, elapsed_s, slow_levels(noise))
             state = factor @ state
             covariance = factor @ covariance @ factor.T + gained
+        disturbance, walk_variance = ground_levels(state, 0, problem.grounds, noise)
         added = process_noise(float(state[PHI]), row, noise, walk_variance, n)
         if row[R_KNOWN] > 0.5:
             state, transition = jacobian(state, row)
@@ -376,8 +380,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
             self.x = problem.states[:, mode].reshape(-1, 1).copy()
             self.P = problem.covariances[:, :, mode].copy()
             self.noise = problem.noise
-            disturbance, walk_variance = ground_levels(problem.grounds, problem.noise)
-            self.disturbance, self.walk_variance = disturbance[mode], walk_variance[mode]
+            self.mode, self.grounds = mode, problem.grounds
             self.row: FloatArray = np.zeros(N_ROW)
             self.datum = False
             self.carried: FloatArray | None = None
@@ -394,15 +397,18 @@ def _filterpy_classes() -> tuple[Any, Any]:
 
         def predict(self, u: float = 0.0) -> None:
             """The Jacobian is taken at the state before the row, then the state is carried."""
+            disturbance, walk_variance = ground_levels(
+                self.x[:, 0], self.mode, self.grounds, self.noise
+            )
             self.Q = process_noise(
-                float(self.x[PHI, 0]), self.row, self.noise, self.walk_variance, self.dim_x
+                float(self.x[PHI, 0]), self.row, self.noise, walk_variance, self.dim_x
             )
             self.F, self.carried = np.eye(self.dim_x), None
             if self.row[R_KNOWN] > 0.5:
                 carried, self.F = jacobian(self.x[:, 0], self.row)
                 self.carried = carried.reshape(-1, 1)
             super().predict()
-            self.relax(float(self.row[R_DT]), self.disturbance)
+            self.relax(float(self.row[R_DT]), disturbance)
 
         def update(self, z: float) -> None:
             """Update with ``z``; the first one sets the datum."""

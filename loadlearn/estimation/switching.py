@@ -150,8 +150,14 @@ def mix(
                 )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
+        if modes > 1:
+            low = grounds.mean[mode] - PLAUSIBLE_SD * grounds.sd[mode]
+            high = grounds.mean[mode] + PLAUSIBLE_SD * grounds.sd[mode]
+            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, low, high)
         if regeneration_dt > 0.0 and grounds.regeneration[mode] == 1:
-            log_weights[mode] += _bound_regeneration(states, covariances, mode)
+            log_weights[mode] += _bound_state(
+                states, covariances, REGENERATION, mode, REGENERATION_LOW, REGENERATION_HIGH
+            )
     for mode in range(modes, LANES):
         log_weights[mode] = NO_WEIGHT
 
@@ -336,25 +342,34 @@ def _begin_or_end_regeneration(
     weight[on] = stay_on + begin
 
 
+PLAUSIBLE_SD = 4.0
+"""A resistance so many prior standard deviations from its ground's mean is not that ground's."""
+
+
 @jit
-def _bound_regeneration(states: FloatArray, covariances: FloatArray, mode: int) -> float:
-    """Hold the excess fuel of a regeneration to what regenerations can be, in place.
+def _bound_state(
+    states: FloatArray, covariances: FloatArray, index: int, mode: int, low: float, high: float
+) -> float:
+    """Hold a state of one lane to what its kind can be, in place.
 
     When most of the normal lies outside the bounds, its moments are matched to the normal
-    truncated there (so that a wrong mass cannot hide behind an impossible regeneration). Returns
-    the log of the probability that the bounds hold, 0 when enough of it lies inside.
+    truncated there: a wrong mass cannot hide behind an impossible regeneration, nor soft sand
+    behind the name of firm earth. Returns the log of the probability that the bounds hold, 0 when
+    enough of it lies inside.
     """
+    if low <= states[index, mode] <= high:
+        return 0.0
     n = states.shape[0]
-    sd = math.sqrt(max(covariances[REGENERATION, REGENERATION, mode], 1e-12))
-    low = (REGENERATION_LOW - states[REGENERATION, mode]) / sd
-    high = (REGENERATION_HIGH - states[REGENERATION, mode]) / sd
-    inside, shift, kept = truncated_normal(low, high)
+    sd = math.sqrt(max(covariances[index, index, mode], 1e-12))
+    inside, shift, kept = truncated_normal(
+        (low - states[index, mode]) / sd, (high - states[index, mode]) / sd
+    )
     if inside > 0.4:
         return 0.0
     kept = max(kept, 0.01)
     gain = np.empty(n)
     for j in range(n):
-        gain[j] = covariances[REGENERATION, j, mode] / sd
+        gain[j] = covariances[index, j, mode] / sd
     for i in range(n):
         states[i, mode] += gain[i] * shift
         for j in range(n):

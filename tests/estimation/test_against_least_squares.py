@@ -108,7 +108,8 @@ def transitions(linear: Hypotheses) -> tuple[Array, Array, Array, Array]:
     n, count, noise = linear.states.shape[0], len(linear.rows), linear.noise
     transition, added = np.empty((count, n, n)), np.empty((count, n, n))
     matrix, variance = np.empty((count, n)), np.empty(count)
-    (disturbance,), (walk,) = reference.ground_levels(linear.grounds, noise)
+    # On ground without texture or walk, at any state.
+    disturbance, walk = reference.ground_levels(linear.states[:, 0], 0, linear.grounds, noise)
     for index, row in enumerate(linear.rows):
         # Linear: any state gives the same Jacobian.
         _, carried = reference.jacobian(linear.states[:, 0], row)

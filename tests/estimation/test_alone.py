@@ -93,5 +93,5 @@ def test_it_stops_before_a_row_that_needs_more(
     start(*arrays[1:], one_ground, problem.one_component(prior), noise)
     arguments = (arrays.memory, arrays.states[0], arrays.covariances[0, :, :, 0], arrays.loads[0])
     for first, expected in ((0, 200), (201, 300), (301, 400)):
-        reached = alone.filter_alone(table, first, 400, *arguments, noise, 1e-5, 1e-9)
+        reached = alone.filter_alone(table, first, 400, *arguments, one_ground, noise)
         assert reached == expected

@@ -72,7 +72,7 @@ def test_is_the_inverse_of_the_recursive_information(
         state, first, 0.0, matrix, measurement_variance(table[0], restless)
     )
     information = np.linalg.inv(covariance / np.outer(unit, unit))
-    (disturbance,), (walk,) = reference.ground_levels(modes, restless)
+    disturbance, walk = reference.ground_levels(state, 0, modes, restless)
     relative = [math.sqrt(covariance[PHI, PHI]) / state[PHI]]
     for row in table[1:]:
         _, carried = reference.jacobian(state, row)

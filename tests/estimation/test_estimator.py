@@ -321,6 +321,39 @@ def test_a_trailer_left_on_sand_is_noticed() -> None:
     assert np.median(np.abs(errors)) < 0.15
 
 
+@pytest.mark.parametrize(
+    ("ground", "coefficient", "limits_km_h"),
+    [
+        ("gravel", 0.027, (60.0, 80.0)),
+        ("earth", 0.07, (40.0, 60.0)),
+        ("sand", 0.096, (20.0, 30.0)),
+        ("sand", 0.15, (20.0, 30.0)),
+        ("soft_sand", 0.27, (12.0, 20.0)),
+    ],
+)
+def test_a_ground_off_the_middle_of_its_kind_is_named(
+    ground: str, coefficient: float, limits_km_h: tuple[float, float]
+) -> None:
+    """Named by how hard it rolls, not by the filter that was quickest or by how even it is."""
+    rig, right = shipped_rig("utility_boat"), []
+    length_m = 4000.0 if ground in ("gravel", "earth") else 1200.0
+    for seed in (6501, 6502, 6503):
+        speeds = tuple(limit / 3.6 for limit in limits_km_h)
+        segments = [Segment("sealed", 6000.0), Segment(ground, length_m, coefficient, speeds)]
+        drive = simulate(
+            rig,
+            random_road(seed, 40_000.0, "rolling", [*segments, Segment("sealed", 40_000.0)]),
+            seed=seed,
+            combined_mass_kg=TRUE_MASS_KG,
+            logger=Logger.good_10hz(),
+            duration_s=1000.0,
+        )
+        history = LoadEstimator(rig).run(prepare(drive.log, rig))
+        there = np.flatnonzero(drive.truth["surface"].to_numpy() == ground)
+        right.append(np.mean(history["surface"].to_numpy()[there[len(there) // 2 :]] == ground))
+    assert np.median(right) > 0.9
+
+
 def test_a_force_that_is_a_little_late_is_not_taken_for_mass(monkeypatch: Any) -> None:
     """A twentieth of a second, far less than a delay that is looked for between channels."""
     moved, rigid, learnt = [], [], []

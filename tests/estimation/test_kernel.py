@@ -231,3 +231,21 @@ def test_a_load_pays_for_the_change_of_ground_that_it_needs(grounds: Grounds) ->
     # Paid once: where the grounds stay as they are, nothing more is charged.
     kernel.charge_changes(log_weights, loads, grounds, driven_s, share)
     assert log_weights[0, sand] - log_weights[1, earth] == pytest.approx(odds, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("named", "probability", "expected"),
+    [
+        (0, (0.3, 0.7, 0.0, 0.0), 0),  # has it changed? not past doubt
+        (0, (0.1, 0.88, 0.02, 0.0), 1),
+        (0, (0.03, 0.5, 0.47, 0.0), 1),  # changed past doubt, whatever to
+        (2, (0.0, 0.0, 0.36, 0.64), 2),  # not twice as likely
+        (2, (0.0, 0.0, 0.3, 0.7), 3),
+        (2, (0.7, 0.0, 0.3, 0.0), 2),  # back? not past doubt
+        (2, (0.9, 0.0, 0.1, 0.0), 0),
+    ],
+)
+def test_the_ground_named_does_not_flicker(
+    named: int, probability: tuple[float, ...], expected: int
+) -> None:
+    assert kernel.ground_named(named, np.array(probability)) == expected

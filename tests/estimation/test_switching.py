@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
+from scipy.stats import truncnorm
 
 from loadlearn.estimation import problem
 from loadlearn.estimation.layout import LANES, NO_WEIGHT
@@ -24,6 +25,7 @@ from loadlearn.estimation.model import (
 )
 from loadlearn.estimation.reference import moment_matched, redrawn, switching_matrix
 from loadlearn.estimation.switching import (
+    PLAUSIBLE_SD,
     REGENERATION_MEMORY_S,
     _forget_regeneration,
     merge_lanes,
@@ -201,6 +203,33 @@ def test_the_first_ground_regained_is_kept_apart_anew(prior: Prior, noise: Noise
     assert np.exp(log_weights[apart]) > 0.98
     assert_allclose(states[:, apart], before[0][:, 0], rtol=1e-12)
     assert_allclose(covariances[:, :, apart], before[1][:, :, 0], rtol=1e-12)
+
+
+def test_a_resistance_out_of_its_grounds_reach_is_another_grounds(
+    grounds: Grounds, prior: Prior, noise: Noise
+) -> None:
+    """Its weight is what the truncated normal leaves of it, its moments are that normal's."""
+    before = scene(grounds, prior, noise, WEIGHTS, False)
+    earth = 2
+    sd = np.sqrt(before[1][ROLL, ROLL, earth])
+    # Without arrivals: what is left is the bound.
+    still = grounds._replace(rate_per_s=np.zeros(5))
+    high = grounds.mean[earth] + PLAUSIBLE_SD * grounds.sd[earth]
+    low = grounds.mean[earth] - PLAUSIBLE_SD * grounds.sd[earth]
+    before[0][ROLL, earth] = high + 1.5 * sd
+    states, covariances, log_weights = mixed(before, still)
+    law = truncnorm((low - before[0][ROLL, earth]) / sd, -1.5, loc=before[0][ROLL, earth], scale=sd)
+    assert states[ROLL, earth] == pytest.approx(law.mean(), rel=1e-9)
+    assert covariances[ROLL, ROLL, earth] == pytest.approx(law.var(), rel=1e-6)
+    inside = np.exp(log_weights[earth]) / WEIGHTS[earth]
+    assert inside == pytest.approx(0.0668072, rel=1e-5)  # normal tail at 1.5 sd, any table
+    # The rest follows by regression on the resistance, and no other mode is touched.
+    slope = before[1][PHI, ROLL, earth] / sd**2
+    moved = states[ROLL, earth] - before[0][ROLL, earth]
+    assert states[PHI, earth] == pytest.approx(before[0][PHI, earth] + slope * moved, rel=1e-9)
+    others = [0, 1, 3, 4]
+    assert_allclose(states[:, others], before[0][:, others], rtol=1e-12)
+    assert_allclose(np.exp(log_weights[others]), np.array(WEIGHTS)[others], rtol=1e-12)
 
 
 def test_merging_lanes_is_moment_matching() -> None:
