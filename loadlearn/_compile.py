@@ -98,7 +98,8 @@ class LazyKernel:
                 cache=True,
                 inline=self._inline,
                 parallel=self._parallel,
-                fastmath=False,
+                # Products and sums in one rounding, where the machine can.
+                fastmath={"contract"},
                 error_model="numpy",
             )(function)
         return self._compiled

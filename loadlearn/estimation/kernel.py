@@ -78,13 +78,13 @@ from loadlearn.estimation.model import (
     Noise,
     Prior,
     measurement_variance,
-    process_variance,
+    process_variance_parts,
     row_sensitivities,
     slow_relaxation,
     unevenness,
 )
 from loadlearn.estimation.normal import truncated_normal
-from loadlearn.estimation.posterior import load_weight, peak_of, relative_weight, summarise
+from loadlearn.estimation.posterior import load_weight, peak_of, summarise, weigh
 from loadlearn.estimation.switching import mix
 from loadlearn.roadload import GRAVITY_M_S2
 
@@ -162,12 +162,13 @@ def predict(
         Scratch.
     """
     n, lanes = states.shape
+    constant, of_phi = process_variance_parts(row, noise)
     if row[R_KNOWN] > 0.5:
         row_sensitivities(states, row, predicted, sensitivity)
         dense_row_times(covariances, sensitivity, cross)
         for h in range(lanes):
             states[ENERGY, h] = predicted[h]
-            predicted[h] = process_variance(states[PHI, h], row, noise)
+            predicted[h] = constant + states[PHI, h] * states[PHI, h] * of_phi
         quadratic_form(sensitivity, cross, predicted)
         for h in range(lanes):
             covariances[0, 0, h] = predicted[h]
@@ -175,12 +176,13 @@ def predict(
             for h in range(lanes):
                 covariances[0, j, h] = cross[j, h]
                 covariances[j, 0, h] = cross[j, h]
+        dt = row[R_DT]
         for h in range(lanes):
-            covariances[ROLL, ROLL, h] += walk[h] * row[R_DT]
+            covariances[ROLL, ROLL, h] += walk[h] * dt
     else:
         # The force is not known: the energy height is free, everything else stays.
         for h in range(lanes):
-            covariances[0, 0, h] += process_variance(states[PHI, h], row, noise)
+            covariances[0, 0, h] += constant
     factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
     for h in range(lanes):
         states[DISTURBANCE, h] *= factor
@@ -308,20 +310,15 @@ load on an easier ground."""
 
 
 @jit
-def _total_and_loose(
-    log_weights: FloatArray, loads: FloatArray, grounds: Grounds, peak: float
-) -> tuple[float, float]:
-    """Weight of all hypotheses relative to ``exp(peak)``, and of those on loose ground."""
-    loose, total = 0.0, 0.0
-    mean = grounds.mean
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5:
-            for mode in range(mean.size):
-                weight = relative_weight(log_weights[load, mode] - peak)
-                total += weight
-                if mean[mode] > LOOSE_GROUND:
-                    loose += weight
-    return total, loose
+def _on_loose_ground(each: FloatArray, loads: FloatArray, grounds: Grounds) -> float:
+    """Weight of the hypotheses on loose ground."""
+    loose, mean = 0.0, grounds.mean
+    for mode in range(mean.size):
+        if mean[mode] > LOOSE_GROUND:
+            for load in range(MAX_LOADS):
+                if loads[load, L_ACTIVE] > 0.5:
+                    loose += each[load, mode]
+    return loose
 
 
 @jit
@@ -330,6 +327,8 @@ def temper_loads(
     loads: FloatArray,
     modes: int,
     before: FloatArray,
+    each: FloatArray,
+    of_load: FloatArray,
     peak: float,
     loose: float,
 ) -> None:
@@ -342,26 +341,24 @@ def temper_loads(
     """
     active, average, total = 0, 0.0, 0.0
     for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5 and before[load] > 0.0:
-            after = load_weight(log_weights[load], modes, peak)
-            if after > 0.0:
-                active += 1
-                average += before[load] * (math.log(after) + peak - math.log(before[load]))
-                total += before[load]
+        if loads[load, L_ACTIVE] > 0.5 and before[load] > 0.0 and of_load[load] > 0.0:
+            active += 1
+            average += before[load] * (math.log(of_load[load] / before[load]) + peak)
+            total += before[load]
     if active < 2:
         return
     average /= total
     share = evidence_share(loose)
     for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0:
+        if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0 or of_load[load] <= 0.0:
             continue
-        after = load_weight(log_weights[load], modes, peak)
-        if after <= 0.0:
-            continue
-        gained = math.log(after) + peak - math.log(before[load])
+        gained = math.log(of_load[load] / before[load]) + peak
         taken = (1.0 - share) * (gained - average)
+        kept = math.exp(-taken)
+        of_load[load] *= kept
         for mode in range(modes):
             log_weights[load, mode] -= taken
+            each[load, mode] *= kept
 
 
 @jit
@@ -522,7 +519,13 @@ def filter_rows(
     before = np.zeros(MAX_LOADS)
     pooled = np.empty(n)
     pooled_covariance = np.empty((n, n))
-    mixture = np.empty((7, MAX_LOADS * lanes))
+    each, of_load = np.zeros((MAX_LOADS, lanes)), np.zeros(MAX_LOADS)
+    weights, log_mass, log_mass_sd = (
+        np.empty(MAX_LOADS * lanes),
+        np.empty(MAX_LOADS * lanes),
+        np.empty(MAX_LOADS * lanes),
+    )
+    roll, roll_sd = np.empty(MAX_LOADS * lanes), np.empty(MAX_LOADS * lanes)
     index = -1
     while index + 1 < count:
         index += 1
@@ -576,7 +579,7 @@ def filter_rows(
             if memory[F_SINCE_REGENERATION_S] >= REGENERATION_EVERY_S:
                 regeneration_dt = memory[F_SINCE_REGENERATION_S]
                 memory[F_SINCE_REGENERATION_S] = 0.0
-        peak = -1e300
+        peak, total, weighed = -1e300, 0.0, False
         nis_best = math.nan
         several = _only_load(loads) < 0
         if several:
@@ -650,11 +653,23 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
-            total, loose = _total_and_loose(log_weights, loads, grounds, peak)
+            total = weigh(log_weights, loads, modes, peak, each, of_load)
+            loose = _on_loose_ground(each, loads, grounds)
+            weighed = True
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
             memory[F_LOOSE] = max(loose / total, remembered)
             if several:
-                temper_loads(log_weights, loads, modes, before, peak, memory[F_LOOSE])
+                temper_loads(
+                    log_weights,
+                    loads,
+                    modes,
+                    before,
+                    each,
+                    of_load,
+                    peak,
+                    memory[F_LOOSE],
+                )
+                total = of_load.sum()
             if memory[F_SINCE_CHARGE_S] >= CHARGE_EVERY_S:
                 if modes > 1:
                     charge_changes(
@@ -665,8 +680,7 @@ def filter_rows(
                         evidence_share(memory[F_LOOSE]),
                     )
                 memory[F_SINCE_CHARGE_S] = 0.0
-            if several:
-                total, _ = _total_and_loose(log_weights, loads, grounds, peak)
+                total = weigh(log_weights, loads, modes, peak, each, of_load)
             # Keep the weights near one; what is taken off is the log's likelihood.
             shift = peak + math.log(total)
             memory[F_LOG_LIKELIHOOD] += shift
@@ -678,20 +692,29 @@ def filter_rows(
         if memory[F_SINCE_TIDY_S] > 1.95:
             memory[F_SINCE_TIDY_S] = 0.0
             tidy(states, covariances, log_weights, loads, modes, prior.most_mass_kg)
+            weighed = False
         if with_outputs:
+            if not weighed:
+                peak = peak_of(log_weights, loads, modes)
+                total = weigh(log_weights, loads, modes, peak, each, of_load)
             out = outputs[index]
             probability = surface_probability[index]
             summarise(
                 states,
                 covariances,
-                log_weights,
+                each,
+                total,
                 loads,
                 grounds,
                 prior.offset_sd_n,
                 memory,
                 out,
                 probability,
-                mixture,
+                weights,
+                log_mass,
+                log_mass_sd,
+                roll,
+                roll_sd,
             )
             named = ground_named(int(memory[F_SURFACE]), probability)
             memory[F_SURFACE] = named

@@ -318,7 +318,7 @@ def spawn(
         log_implied, implied_var = log_implied_pooled(
             states[load], covariances[load], log_weights[load], modes
         )
-        _, _, scale, scale_var = absolute_log_mass(loads[load], log_implied, implied_var)
+        _, _, scale, scale_var = absolute_log_mass(loads, load, log_implied, implied_var)
         log_scale += weight * scale
         scale_second += weight * (scale_var + scale * scale)
         for mode in range(modes):

@@ -255,10 +255,17 @@ def row_sensitivities(
 @jit
 def process_variance(phi: float, row: FloatArray, noise: Noise) -> float:
     """Variance added to the energy height over a row (m^2)."""
+    constant, of_phi = process_variance_parts(row, noise)
+    return constant + phi * phi * of_phi
+
+
+@jit
+def process_variance_parts(row: FloatArray, noise: Noise) -> tuple[float, float]:
+    """The part of :func:`process_variance` for all, and what goes with the inverse mass squared."""
     if row[R_KNOWN] < 0.5:
-        return noise.open_variance_m2
+        return noise.open_variance_m2, 0.0
     white = noise.white * row[R_SPEED]
-    return white * white * row[R_DT] + phi * phi * row[R_FORCEVAR] + row[R_EXTVAR] + 1e-10
+    return white * white * row[R_DT] + row[R_EXTVAR] + 1e-10, row[R_FORCEVAR]
 
 
 @jit

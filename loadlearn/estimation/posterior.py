@@ -90,8 +90,47 @@ def peak_of(log_weights: FloatArray, loads: FloatArray, modes: int) -> float:
 
 
 @jit
+def weigh(
+    log_weights: FloatArray,
+    loads: FloatArray,
+    modes: int,
+    peak: float,
+    each: FloatArray,
+    of_load: FloatArray,
+) -> float:
+    """Weights of all hypotheses relative to ``exp(peak)``.
+
+    Parameters
+    ----------
+    log_weights : ndarray, shape (loads, lanes)
+    loads : ndarray, shape (loads, 18)
+    modes : int
+    peak : float
+    each : ndarray, shape (loads, lanes)
+        Receives the weights of the active loads.
+    of_load : ndarray, shape (loads,)
+        Receives their sums over the modes, 0 for other loads.
+
+    Returns
+    -------
+    float
+        The sum.
+    """
+    total = 0.0
+    for load in range(MAX_LOADS):
+        of_load[load] = 0.0
+        if loads[load, L_ACTIVE] > 0.5:
+            for mode in range(modes):
+                weight = relative_weight(log_weights[load, mode] - peak)
+                each[load, mode] = weight
+                of_load[load] += weight
+            total += of_load[load]
+    return total
+
+
+@jit
 def absolute_log_mass(
-    load: FloatArray, log_implied: float, log_implied_var: float
+    loads: FloatArray, load: int, log_implied: float, log_implied_var: float
 ) -> tuple[float, float, float, float]:
     """Log combined mass and log scale, given the implied mass that a load's filter has learnt.
 
@@ -104,17 +143,17 @@ def absolute_log_mass(
     -------
     log_mass, variance, log_scale, log_scale_variance : float
     """
-    scale, scale_var = load[L_LOG_SCALE], load[L_LOG_SCALE_VAR]
-    if load[L_SOLO] < 0.5:
+    scale, scale_var = loads[load, L_LOG_SCALE], loads[load, L_LOG_SCALE_VAR]
+    if loads[load, L_SOLO] < 0.5:
         return log_implied + scale, log_implied_var + scale_var, scale, scale_var
-    prior_var = load[L_PRIOR_LOG_IMPLIED_VAR]
-    shift = log_implied - load[L_PRIOR_LOG_IMPLIED]
-    gain_mass = load[L_PRIOR_LOG_MASS_VAR] / prior_var
+    prior_var = loads[load, L_PRIOR_LOG_IMPLIED_VAR]
+    shift = log_implied - loads[load, L_PRIOR_LOG_IMPLIED]
+    gain_mass = loads[load, L_PRIOR_LOG_MASS_VAR] / prior_var
     gain_scale = scale_var / prior_var
     shrink = prior_var - log_implied_var
     return (
-        load[L_PRIOR_LOG_MASS] + gain_mass * shift,
-        load[L_PRIOR_LOG_MASS_VAR] - gain_mass * gain_mass * shrink,
+        loads[load, L_PRIOR_LOG_MASS] + gain_mass * shift,
+        loads[load, L_PRIOR_LOG_MASS_VAR] - gain_mass * gain_mass * shrink,
         scale - gain_scale * shift,
         scale_var - gain_scale * gain_scale * shrink,
     )
@@ -165,7 +204,7 @@ def drag_area(
     return mean, max(variance, 1e-16)
 
 
-LEAST_NAMED_AGAIN = 1e-3
+LEAST_NAMED_AGAIN = 0.01
 """A hypothesis of less weight than this keeps the name it has."""
 
 
@@ -216,21 +255,31 @@ def name_ground(
 def summarise(
     states: FloatArray,
     covariances: FloatArray,
-    log_weights: FloatArray,
+    each: FloatArray,
+    total: float,
     loads: FloatArray,
     grounds: Grounds,
     offset_sd_n: float,
     memory: FloatArray,
     out: FloatArray,
     surface_probability: FloatArray,
-    scratch: FloatArray,
+    weights: FloatArray,
+    log_mass: FloatArray,
+    log_mass_sd: FloatArray,
+    roll: FloatArray,
+    roll_sd: FloatArray,
 ) -> None:
     """Moments and intervals of the mixture: one output row.
 
     Parameters
     ----------
-    states, covariances, log_weights, loads
+    states, covariances : ndarray
         Shapes as in ``layout``.
+    each : ndarray, shape (loads, lanes)
+        Weights, from :func:`weigh`.
+    total : float
+        Their sum.
+    loads : ndarray, shape (loads, 18)
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
@@ -240,26 +289,17 @@ def summarise(
         Receives the output row.
     surface_probability : ndarray, shape (grounds,)
         Receives the probability of each ground.
-    scratch : ndarray, shape (7, loads x lanes)
+    weights, log_mass, log_mass_sd, roll, roll_sd : ndarray, shape (loads x lanes,)
+        Scratch.
     """
     modes = grounds.mean.size
     # Taken out of the tuple once: each taking counts a reference.
     surface, in_regeneration = grounds.surface, grounds.regeneration
     offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
-    peak = peak_of(log_weights, loads, modes)
-    total = 0.0
-    each = scratch[5]
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5:
-            for mode in range(modes):
-                weight = relative_weight(log_weights[load, mode] - peak)
-                each[load * modes + mode] = weight
-                total += weight
-    surface_probability[:] = 0.0
+    for kind in range(surface_probability.size):
+        surface_probability[kind] = 0.0
     count, active = 0, 0
     changed, solo, regeneration = 0.0, 0.0, 0.0
-    weights, log_mass, log_mass_sd = scratch[0], scratch[1], scratch[2]
-    roll, roll_sd = scratch[3], scratch[4]
     drag, drag_second, drag_given = 0.0, 0.0, 0.0
     mass_first, mass_second, implied_first, implied_second = 0.0, 0.0, 0.0, 0.0
     roll_first, roll_second, scale_first, scale_second, kept = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -270,7 +310,7 @@ def summarise(
             continue
         active += 1
         for mode in range(modes):
-            weight = each[load * modes + mode] / total
+            weight = each[load, mode] / total
             own = surface[mode]
             if own == 0 or weight < LEAST_NAMED_AGAIN:
                 surface_probability[own] += weight
@@ -293,7 +333,7 @@ def summarise(
                 continue
             phi, phi_var = states[load, PHI, mode], covariances[load, PHI, PHI, mode]
             mean_i, var_i = log_implied(phi, phi_var)
-            mean_m, var_m, scale, scale_var = absolute_log_mass(loads[load], mean_i, var_i)
+            mean_m, var_m, scale, scale_var = absolute_log_mass(loads, load, mean_i, var_i)
             weights[count] = weight
             log_mass[count] = mean_m
             log_mass_sd[count] = math.sqrt(var_m)

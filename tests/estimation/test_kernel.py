@@ -31,6 +31,7 @@ from loadlearn.estimation.model import (
     Prior,
     measurement_variance,
 )
+from loadlearn.estimation.posterior import weigh
 from loadlearn.estimation.reference import measurement_matrix
 from loadlearn.roadload import GRAVITY_M_S2
 
@@ -200,7 +201,14 @@ def test_between_loads_a_share_of_the_evidence_counts(grounds: Grounds, loose: f
     loads[:2, layout.L_ACTIVE] = 1.0
     before[:2] = np.exp(start_).sum(axis=1)
     raw = log_weights[:2, :modes].copy()
-    kernel.temper_loads(log_weights, loads, modes, before, float(raw.max()), loose)
+    each, of_load = np.zeros_like(log_weights), np.zeros(layout.MAX_LOADS)
+    peak = float(raw.max())
+    total = weigh(log_weights, loads, modes, peak, each, of_load)
+    assert total == pytest.approx(np.exp(raw - peak).sum(), rel=1e-12)
+    kernel.temper_loads(log_weights, loads, modes, before, each, of_load, peak, loose)
+    # The weights follow.
+    assert_allclose(each[:2, :modes], np.exp(log_weights[:2, :modes] - peak), rtol=1e-12)
+    assert_allclose(of_load, each.sum(axis=1), rtol=1e-12)
     after = log_weights[:2, :modes]
     # Within a load nothing moves; between loads the Bayes factor is raised to a power.
     assert_allclose(np.diff(after, axis=1), np.diff(raw, axis=1), atol=1e-12)

@@ -37,6 +37,8 @@ def test_cdf_and_pdf_against_scipy() -> None:
     for x in np.linspace(-8.0, 8.0, 33):
         assert normal.normal_cdf(x) == pytest.approx(norm.cdf(x), rel=1e-12)
         assert normal.normal_pdf(x) == pytest.approx(norm.pdf(x), rel=1e-12)
+        together = normal.normal_cdf_and_pdf(x)
+        assert together == pytest.approx((norm.cdf(x), norm.pdf(x)), abs=7.5e-8)
 
 
 components = st.lists(
