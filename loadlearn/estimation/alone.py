@@ -132,7 +132,7 @@ def filter_alone(
     memory : ndarray, shape (18,)
     state : ndarray, shape (n, 1)
     covariance : ndarray, shape (n, n)
-    load : ndarray, shape (18,)
+    load : ndarray, shape (21,)
         As in :mod:`loadlearn.estimation.layout`.
     grounds : Grounds
         With one mode.

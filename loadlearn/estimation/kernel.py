@@ -84,7 +84,13 @@ from loadlearn.estimation.model import (
     unevenness,
 )
 from loadlearn.estimation.normal import truncated_normal
-from loadlearn.estimation.posterior import load_weight, peak_of, summarise, weigh
+from loadlearn.estimation.posterior import (
+    load_weight,
+    peak_of,
+    reckon_information,
+    summarise,
+    weigh,
+)
 from loadlearn.estimation.switching import mix
 from loadlearn.roadload import GRAVITY_M_S2
 
@@ -387,7 +393,7 @@ def charge_changes(
     Parameters
     ----------
     log_weights : ndarray, shape (loads, lanes)
-    loads : ndarray, shape (loads, 18)
+    loads : ndarray, shape (loads, 21)
     grounds : Grounds
     driven_s : float
         Driving time since the last charge (s).
@@ -579,7 +585,7 @@ def filter_rows(
             if memory[F_SINCE_REGENERATION_S] >= REGENERATION_EVERY_S:
                 regeneration_dt = memory[F_SINCE_REGENERATION_S]
                 memory[F_SINCE_REGENERATION_S] = 0.0
-        peak, total, weighed = -1e300, 0.0, False
+        peak, total, weighed, loose_share = -1e300, 0.0, False, 0.0
         nis_best = math.nan
         several = _only_load(loads) < 0
         if several:
@@ -657,7 +663,8 @@ def filter_rows(
             loose = _on_loose_ground(each, loads, grounds)
             weighed = True
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
-            memory[F_LOOSE] = max(loose / total, remembered)
+            loose_share = loose / total
+            memory[F_LOOSE] = max(loose_share, remembered)
             if several:
                 temper_loads(
                     log_weights,
@@ -691,6 +698,15 @@ def filter_rows(
         # Between whole tenths of a second, so that rounding does not decide when.
         if memory[F_SINCE_TIDY_S] > 1.95:
             memory[F_SINCE_TIDY_S] = 0.0
+            if weighed:
+                reckon_information(
+                    states,
+                    covariances,
+                    log_weights,
+                    loads,
+                    modes,
+                    loose_share,
+                )
             tidy(states, covariances, log_weights, loads, modes, prior.most_mass_kg)
             weighed = False
         if with_outputs:

@@ -1,7 +1,7 @@
 """How the hypotheses lie in memory, and what is remembered beside them; constants only.
 
 Shapes: states (loads, n, lanes), covariances (loads, n, n, lanes), log_weights (loads, lanes),
-loads (loads, 18). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
+loads (loads, 21). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
 side in memory so that one instruction serves several.
 """
 
@@ -37,8 +37,11 @@ def lanes_for(modes: int) -> int:
     L_PRIOR_LOG_IMPLIED,
     L_PRIOR_LOG_IMPLIED_VAR,
     L_SINCE_S,
+    L_INFORMATION,
+    L_LOOSE_INFORMATION,
+    L_WIDEN,
     L_GROUND,
-) = range(11)
+) = range(14)
 N_LOAD = L_GROUND + LANES
 """From ``L_GROUND`` on: how probable each ground was when changes were last charged for."""
 

@@ -17,14 +17,17 @@ from loadlearn.estimation.layout import (
     L_ACTIVE,
     L_CHANGED,
     L_GROUND,
+    L_INFORMATION,
     L_LOG_SCALE,
     L_LOG_SCALE_VAR,
+    L_LOOSE_INFORMATION,
     L_PRIOR_LOG_IMPLIED,
     L_PRIOR_LOG_IMPLIED_VAR,
     L_PRIOR_LOG_MASS,
     L_PRIOR_LOG_MASS_VAR,
     L_SINCE_S,
     L_SOLO,
+    L_WIDEN,
     MAX_LOADS,
     NO_WEIGHT,
 )
@@ -160,6 +163,9 @@ def _start_load(
     loads[slot, L_PRIOR_LOG_IMPLIED] = log_mass - log_scale
     loads[slot, L_PRIOR_LOG_IMPLIED_VAR] = log_var + log_scale_var
     loads[slot, L_SINCE_S] = 0.0
+    loads[slot, L_INFORMATION] = 0.0
+    loads[slot, L_LOOSE_INFORMATION] = 0.0
+    loads[slot, L_WIDEN] = 1.0
     for lane in range(log_weights.shape[1]):
         # Lanes without a mode are kept finite, and have no weight.
         mode = lane if lane < grounds.mean.size else 0

@@ -15,13 +15,16 @@ from loadlearn.estimation.layout import (
     F_ROLL_LOW,
     L_ACTIVE,
     L_CHANGED,
+    L_INFORMATION,
     L_LOG_SCALE,
     L_LOG_SCALE_VAR,
+    L_LOOSE_INFORMATION,
     L_PRIOR_LOG_IMPLIED,
     L_PRIOR_LOG_IMPLIED_VAR,
     L_PRIOR_LOG_MASS,
     L_PRIOR_LOG_MASS_VAR,
     L_SOLO,
+    L_WIDEN,
     MAX_LOADS,
     O_CHANGED,
     O_DRAG,
@@ -51,9 +54,13 @@ FloatArray = NDArray[np.float64]
 
 LEAST_PHI_PER_KG = 1e-6
 """Nothing on a road weighs more than a thousand tonnes."""
-LEFT_OUT_SD = 0.003
+LEFT_OUT_SD = 0.0035
 """What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
 mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
+
+LOOSE_LEFT_OUT_SD = 0.015
+"""The same of what is learnt on loose ground. The driver answers its unevenness with the pedal, and
+what the pedal answers at once is taken for load (identification in closed loop): a few per cent."""
 
 LEAST_LOG_WEIGHT = -35.0
 """Hypotheses further below the most probable one count as nothing."""
@@ -103,7 +110,7 @@ def weigh(
     Parameters
     ----------
     log_weights : ndarray, shape (loads, lanes)
-    loads : ndarray, shape (loads, 18)
+    loads : ndarray, shape (loads, 21)
     modes : int
     peak : float
     each : ndarray, shape (loads, lanes)
@@ -193,6 +200,44 @@ def log_implied_pooled(
 
 
 @jit
+def reckon_information(
+    states: FloatArray,
+    covariances: FloatArray,
+    log_weights: FloatArray,
+    loads: FloatArray,
+    modes: int,
+    loose: float,
+) -> None:
+    """What loads have learnt of the mass since the last reckoning, and where, in place.
+
+    What loose ground has told of the mass, in all, is worth no more than an observation of sd
+    ``LOOSE_LEFT_OUT_SD``, however long one drives there; what firm ground has told is not touched.
+
+    Parameters
+    ----------
+    states, covariances, log_weights, loads
+        Shapes as in ``layout``.
+    modes : int
+    loose : float
+        Probability of loose ground.
+    """
+    for load in range(MAX_LOADS):
+        if loads[load, L_ACTIVE] < 0.5:
+            continue
+        _, variance = log_implied_pooled(states[load], covariances[load], log_weights[load], modes)
+        information = 1.0 / max(variance - LEFT_OUT_SD * LEFT_OUT_SD, 1e-12)
+        before = loads[load, L_INFORMATION]
+        if information < before:
+            loads[load, L_LOOSE_INFORMATION] *= information / before
+        elif before > 0.0:
+            loads[load, L_LOOSE_INFORMATION] += loose * (information - before)
+        loads[load, L_INFORMATION] = information
+        told = loads[load, L_LOOSE_INFORMATION]
+        counted = told / (1.0 + told * LOOSE_LEFT_OUT_SD * LOOSE_LEFT_OUT_SD)
+        loads[load, L_WIDEN] = information / (information - told + counted)
+
+
+@jit
 def drag_area(
     phi: float, phi_var: float, kappa: float, kappa_var: float, covariance: float
 ) -> tuple[float, float]:
@@ -205,7 +250,9 @@ def drag_area(
 
 
 LEAST_NAMED_AGAIN = 0.01
-"""A hypothesis of less weight than this keeps the name it has."""
+"""A hypothesis of less weight than this keeps the name it has ..."""
+SURELY_FIRST = 1.5
+"""... and so does one on the first kind whose resistance is within so many sd of that kind's."""
 
 
 @jit
@@ -219,10 +266,11 @@ def name_ground(
 ) -> None:
     """Share the weight of a hypothesis among the names of grounds, in place.
 
-    After a change the kinds of ground differ by what they are expected to resist only. Each kind's
-    filter follows the resistance, and which of them caught it in its first second says little:
-    given what the resistance is now known to be, Bayes' rule with the kinds' priors and their
-    rates of arrival names it. The first kind, from which drives start, keeps its name.
+    The kinds of ground differ by what they are expected to resist only. Each kind's filter follows
+    the resistance, and which of them caught it in its first second says little: given what the
+    resistance is now known to be, Bayes' rule with the kinds' priors names it. The odds before are
+    those of the log's start on the first kind (from there, and back there), those of arrival on
+    the others.
 
     Parameters
     ----------
@@ -236,13 +284,22 @@ def name_ground(
     """
     mean, sd, rate_per_s = grounds.mean, grounds.sd, grounds.rate_per_s
     kinds = surface_probability.size
-    odds = np.empty(kinds)
+    odds = np.zeros(kinds)
+    if own == 0:
+        variance = sd[0] * sd[0] + roll_var
+        if (roll - mean[0]) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
+            surface_probability[0] += weight
+            return
+        initial, surface = grounds.initial, grounds.surface
+        for mode in range(initial.size):
+            odds[surface[mode]] += initial[mode]
+    else:
+        odds[:] = rate_per_s[:kinds]
     total = 0.0
     for kind in range(kinds):
         variance = sd[kind] * sd[kind] + roll_var
         away = roll - mean[kind]
-        odds[kind] = rate_per_s[kind] * math.exp(-0.5 * away * away / variance)
-        odds[kind] /= math.sqrt(variance)
+        odds[kind] *= math.exp(-0.5 * away * away / variance) / math.sqrt(variance)
         total += odds[kind]
     if total <= 0.0:
         surface_probability[own] += weight
@@ -279,7 +336,7 @@ def summarise(
         Weights, from :func:`weigh`.
     total : float
         Their sum.
-    loads : ndarray, shape (loads, 18)
+    loads : ndarray, shape (loads, 21)
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
@@ -312,7 +369,7 @@ def summarise(
         for mode in range(modes):
             weight = each[load, mode] / total
             own = surface[mode]
-            if own == 0 or weight < LEAST_NAMED_AGAIN:
+            if weight < LEAST_NAMED_AGAIN:
                 surface_probability[own] += weight
             else:
                 name_ground(
@@ -333,6 +390,8 @@ def summarise(
                 continue
             phi, phi_var = states[load, PHI, mode], covariances[load, PHI, PHI, mode]
             mean_i, var_i = log_implied(phi, phi_var)
+            # What loose ground tells is not all believed: see reckon_information.
+            var_i += (loads[load, L_WIDEN] - 1.0) * (var_i - LEFT_OUT_SD * LEFT_OUT_SD)
             mean_m, var_m, scale, scale_var = absolute_log_mass(loads, load, mean_i, var_i)
             weights[count] = weight
             log_mass[count] = mean_m

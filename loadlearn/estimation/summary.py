@@ -258,6 +258,11 @@ def summary_of(
         if abs(delay) >= 0.3:
             word = "late" if delay > 0.0 else "early"
             warnings.append(f"the {name} channel is {abs(delay):.1f} s {word}; it was moved")
+    altimeter_share = float(trace.attrs.get("altimeter_share", 0.0))
+    if altimeter_share > 0.0:
+        warnings.append(
+            "the grade channel was corrected by the altitude, which fits the drive better"
+        )
     if last["p_regeneration"] > 0.5:
         warnings.append("fuel that makes no torque: a regeneration is likely at the end of the log")
     log_scale, log_scale_sd = outputs[-1, layout.O_LOG_SCALE], outputs[-1, layout.O_LOG_SCALE_SD]
@@ -272,6 +277,7 @@ def summary_of(
         "load_changes": load_changes(outputs, row_times),
         "learnt_s": float(learnt_s),
         "delays_s": {name: float(delay) for name, delay in delays.items()},
+        "altimeter_share": altimeter_share,
         "warnings": warnings,
         "what_to_drive_next": what_to_drive_next(rig, last, present),
     }

@@ -60,7 +60,7 @@ def drive_pedals(
     lifting, cruising : bool
         Whether the driver lifts his foot, whether cruise control drives.
     resisting_n, available_n, engine_drag_n : float
-        Road load just ahead, most force in this gear, engine braking (N).
+        Road load that the driver foresees, most force in this gear, engine braking (N).
     economy : float
         How far the pedal is flattened. The foot gets used to it; cruise control asks for torque,
         not for pedal, and knows it.

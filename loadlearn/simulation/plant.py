@@ -261,13 +261,18 @@ def drive_step(
         available = reach * ratio_now * efficiency / radius
         ahead_tangent = road_ahead[ROAD_TANGENT]
         ahead_cosine = 1.0 / math.sqrt(1.0 + ahead_tangent * ahead_tangent)
+        # The driver sees the grade and the kind of ground ahead and knows the wind; its fine
+        # unevenness, gusts and slipstreams show in the speed only.
+        foreseen = rolling_coefficient(
+            road_ahead[ROAD_NOMINAL] * factor + cold, load.tyre_speed_slope, speed
+        )
         resisting = resisting_force(
             mass,
-            now,
-            drag_area,
+            foreseen,
+            state[DRAG_AREA],
             density,
             speed,
-            headwind,
+            road[ROAD_WIND_ALONG],
             ahead_tangent * ahead_cosine,
             ahead_cosine,
         )

@@ -49,6 +49,11 @@ def test_a_ground_is_named_by_bayes_rule(roll: float, roll_sd: float) -> None:
     )
 
 
+def test_an_ordinary_first_ground_keeps_its_name() -> None:
+    assert named(0.8, 0.0140, 0.002, own=0)[0] == 0.8
+    assert named(0.8, 0.0240, 0.002, own=0)[1] > 0.6
+
+
 def test_the_middle_of_each_kind_has_its_name() -> None:
     for index, ground in enumerate(HANDBOOK_GROUNDS):
         for own in range(1, len(HANDBOOK_GROUNDS)):
@@ -56,7 +61,7 @@ def test_the_middle_of_each_kind_has_its_name() -> None:
             assert NAMES[int(np.argmax(probability))] == NAMES[index]
 
 
-@given(st.floats(0.0, 1.0), st.floats(-0.05, 5.0), st.floats(1e-4, 0.5), st.integers(1, 4))
+@given(st.floats(0.0, 1.0), st.floats(-0.05, 5.0), st.floats(1e-4, 0.5), st.integers(0, 4))
 def test_naming_shares_the_weight_out(weight: float, roll: float, sd: float, own: int) -> None:
     probability = named(weight, roll, sd, own)
     assert (probability >= 0.0).all()

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from loadlearn import prepare
+from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation.two_heights import (
     Difference,
     _filter_level,
@@ -131,3 +131,12 @@ def test_where_heights_start_does_not_matter() -> None:
     one, two = prepare(made.drive.log, made.rig), prepare(other, made.rig)
     assert one.attrs["altimeter_share"] == two.attrs["altimeter_share"] > 0.0
     assert_allclose(one["grade_percent"], two["grade_percent"], atol=1e-6)
+
+
+def test_the_summary_tells_of_the_correction() -> None:
+    made = drive(6321, GradeSensor(0.3, 80.0), AltitudeSensor(0.5, 1.5))
+    for log, corrected in ((prepare(made.drive.log, made.rig), True), (made.drive.log, False)):
+        summary = LoadEstimator(made.rig).run(log).attrs["summary"]
+        assert (summary["altimeter_share"] > 0.0) == corrected
+        told = any("corrected by the altitude" in text for text in summary["warnings"])
+        assert told == corrected
