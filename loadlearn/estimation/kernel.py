@@ -744,7 +744,7 @@ def filter_rows(
 
 SURELY_NAMED, SURELY_LEFT = 0.85, 0.05
 """A ground of more probability than the first is named; one of less than the second is left."""
-NAME_ODDS = 2.0
+NAME_ODDS = 1.5
 """Between the names that one loose stretch may have, it is enough to be so many times likelier."""
 
 

@@ -354,6 +354,39 @@ def test_a_ground_off_the_middle_of_its_kind_is_named(
     assert np.median(right) > 0.9
 
 
+@pytest.mark.parametrize(
+    ("ground", "coefficient", "limits_km_h"),
+    [("gravel", 0.024, (60.0, 80.0)), ("earth", 0.05, (40.0, 60.0)), ("sand", 0.11, (20.0, 30.0))],
+)
+def test_a_drive_wholly_on_one_ground_is_honest(
+    ground: str, coefficient: float, limits_km_h: tuple[float, float]
+) -> None:
+    """Nothing was learnt on sealed road before; uneven ground and the pedal go together."""
+    rig = shipped_rig("utility_boat")
+    errors, z, named = [], [], []
+    speeds = tuple(limit / 3.6 for limit in limits_km_h)
+    for seed in (6601, 6602, 6603):
+        drive = simulate(
+            rig,
+            random_road(
+                seed, 60_000.0, "rolling", [Segment(ground, 60_000.0, coefficient, speeds)]
+            ),
+            seed=seed,
+            combined_mass_kg=TRUE_MASS_KG,
+            logger=Logger.good_10hz(),
+            duration_s=1200.0,
+        )
+        last, truth = LoadEstimator(rig).run(prepare(drive.log, rig)).iloc[-1], drive.truth.iloc[-1]
+        named.append(last[f"p_{ground}"])
+        miss = last["mass_given_scale_kg"] * truth["tractive_scale"] / truth["mass_kg"] - 1.0
+        errors.append(100.0 * miss)
+        z.append(miss * truth["mass_kg"] / last["mass_sd_given_scale_kg"])
+    assert np.median(np.abs(errors)) < (4.0 if ground == "sand" else 2.0)
+    assert np.abs(z).max() < 3.0
+    # Drives start on the first kind; that this one did not shows in the odds at least.
+    assert np.median(named) > (0.2 if ground == "gravel" else 0.8)
+
+
 def test_a_force_that_is_a_little_late_is_not_taken_for_mass(monkeypatch: Any) -> None:
     """A twentieth of a second, far less than a delay that is looked for between channels."""
     moved, rigid, learnt = [], [], []

@@ -1,4 +1,4 @@
-"""What is said of the hypotheses: names of grounds by Bayes' rule."""
+"""What is said of the hypotheses: names of grounds by Bayes' rule, how sure."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from loadlearn.estimation.model import ground_modes
-from loadlearn.estimation.posterior import name_ground
+from loadlearn.estimation.layout import L_ACTIVE, L_WIDEN, LANES, MAX_LOADS, N_LOAD, NO_WEIGHT
+from loadlearn.estimation.model import PHI, ground_modes
+from loadlearn.estimation.posterior import LOOSE_LEFT_OUT_SD, name_ground, reckon_information
 from loadlearn.roadload import HANDBOOK_GROUNDS
 
 Array = NDArray[np.float64]
@@ -72,3 +73,28 @@ def test_where_no_kind_explains_it_the_name_stays() -> None:
     probability = named(0.7, 500.0, 1e-3, own=3)
     assert probability[3] == 0.7
     assert probability.sum() == 0.7
+
+
+@given(
+    st.lists(st.tuples(st.floats(1.0, 5000.0), st.floats(0.0, 1.0)), min_size=1, max_size=8),
+)
+def test_what_loose_ground_tells_is_worth_so_much_and_no_more(
+    steps: list[tuple[float, float]],
+) -> None:
+    """One load, one lane, its information rising in steps on ground that is loose or not."""
+    loads, log_weights = np.zeros((MAX_LOADS, N_LOAD)), np.full((MAX_LOADS, LANES), NO_WEIGHT)
+    loads[0, L_ACTIVE], loads[0, L_WIDEN], log_weights[0, 0] = 1.0, 1.0, 0.0
+    states, covariances = np.zeros((MAX_LOADS, 3, LANES)), np.zeros((MAX_LOADS, 3, 3, LANES))
+    phi = 1.0 / 5000.0
+    states[0, PHI] = phi
+    start = information = 25.0
+    firm = loose = 0.0
+    for gained, share in [(0.0, 0.0), *steps]:
+        information += gained
+        firm, loose = firm + (1.0 - share) * gained, loose + share * gained
+        covariances[0, PHI, PHI] = phi * phi / information
+        reckon_information(states, covariances, log_weights, loads, 1, share)
+    # As two independent observations: the firm ground's, and the loose ground's with its own sd.
+    counted = 1.0 / (1.0 / loose + LOOSE_LEFT_OUT_SD**2) if loose > 0.0 else 0.0
+    assert loads[0, L_WIDEN] == pytest.approx(information / (start + firm + counted), rel=1e-6)
+    assert loads[0, L_WIDEN] >= 1.0 - 1e-9
