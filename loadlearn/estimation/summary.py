@@ -21,6 +21,8 @@ WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
+SETTLED_S = 3.0
+"""So long after its name has changed a ground's resistance is compared with what it was before."""
 
 
 def quantity(
@@ -89,6 +91,27 @@ def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
     }
 
 
+def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list[int]]:
+    """Stretches joined where the name changes on loose ground, and not what it resists."""
+    time_s = history["time_s"].to_numpy()
+    codes = history["surface"].cat.codes.to_numpy()
+    roll = history["rolling_resistance"].to_numpy()
+    sd = history["rolling_resistance_sd"].to_numpy()
+    joined: list[list[int]] = []
+    for start, end in stretches:
+        before = start - 1
+        after = min(int(np.searchsorted(time_s, time_s[start] + SETTLED_S)), end - 1)
+        if (
+            joined
+            and min(codes[before], codes[start]) > 0
+            and abs(roll[after] - roll[before]) < max(sd[before], sd[after])
+        ):
+            joined[-1][1] = end
+        else:
+            joined.append([start, end])
+    return joined
+
+
 def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     """Stretches of one ground, each with its own rolling resistance at its end.
 
@@ -118,16 +141,18 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
             merged.append([int(start), int(end)])
     learning = history["learning"].to_numpy() == 1
     segments = []
-    for start, end in merged:
+    for start, end in _same_ground(history, merged):
+        # One stretch may have had two names: that which was likelier all along.
+        names = history["surface"].iloc[start:end].unique()
+        name = max(names, key=lambda one: float(history[f"p_{one}"].iloc[start:end].mean()))
         # The last sample that surely belongs to the stretch: the change is noticed a little late.
-        name = str(history["surface"].iloc[start])
         sure = history[f"p_{name}"].to_numpy()[start:end]
         inside = np.flatnonzero(learning[start:end] & (sure > min(0.9, float(np.max(sure)) - 1e-9)))
         at = start + int(inside[-1]) if inside.size else start + int(np.argmax(sure))
         row = history.iloc[at]
         segments.append(
             {
-                "surface": str(history["surface"].iloc[start]),
+                "surface": str(name),
                 "start_s": float(time_s[start]),
                 "end_s": float(time_s[end - 1]),
                 "rolling_resistance": quantity(
