@@ -169,7 +169,7 @@ class Noise(NamedTuple):
     """White noise of the altimeter; 0 where the height is integrated from a grade."""
     roll_walk_per_s05: float = 3e-5
     """Random walk of the rolling resistance on the first ground; in proportion on others."""
-    wind_sd_m_s: float = 3.5
+    wind_sd_m_s: float = 3.0
     wind_time_s: float = 1200.0
     accessory_sd_w: float = 1500.0
     accessory_time_s: float = 900.0
@@ -309,7 +309,8 @@ def unevenness(
     walk : float
         Variance per second of the rolling resistance.
     """
-    roll = max(roll, LEAST_OF_KIND * mean)
+    # On the first kind it is the kind's own: a friction wrongly believed leaves any resistance.
+    roll = max(roll, LEAST_OF_KIND * mean) if mean > first_mean else mean
     local = texture * roll
     step = noise.roll_walk_per_s05 * roll / first_mean
     return noise.disturbance_sd * noise.disturbance_sd + local * local, step * step

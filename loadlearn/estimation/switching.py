@@ -150,10 +150,11 @@ def mix(
                 )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
-        if modes > 1:
-            low = grounds.mean[mode] - PLAUSIBLE_SD * grounds.sd[mode]
+        if grounds.surface[mode] > 0:
+            # Not below, nor on the first kind: a friction wrongly believed looks like rolling
+            # resistance, and may well leave less than none.
             high = grounds.mean[mode] + PLAUSIBLE_SD * grounds.sd[mode]
-            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, low, high)
+            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
         if regeneration_dt > 0.0 and grounds.regeneration[mode] == 1:
             log_weights[mode] += _bound_state(
                 states, covariances, REGENERATION, mode, REGENERATION_LOW, REGENERATION_HIGH

@@ -215,10 +215,11 @@ def test_a_resistance_out_of_its_grounds_reach_is_another_grounds(
     # Without arrivals: what is left is the bound.
     still = grounds._replace(rate_per_s=np.zeros(5))
     high = grounds.mean[earth] + PLAUSIBLE_SD * grounds.sd[earth]
-    low = grounds.mean[earth] - PLAUSIBLE_SD * grounds.sd[earth]
     before[0][ROLL, earth] = high + 1.5 * sd
     states, covariances, log_weights = mixed(before, still)
-    law = truncnorm((low - before[0][ROLL, earth]) / sd, -1.5, loc=before[0][ROLL, earth], scale=sd)
+    law = truncnorm(
+        (-1.0 - before[0][ROLL, earth]) / sd, -1.5, loc=before[0][ROLL, earth], scale=sd
+    )
     assert states[ROLL, earth] == pytest.approx(law.mean(), rel=1e-9)
     assert covariances[ROLL, ROLL, earth] == pytest.approx(law.var(), rel=1e-6)
     inside = np.exp(log_weights[earth]) / WEIGHTS[earth]
