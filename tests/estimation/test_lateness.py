@@ -54,10 +54,11 @@ def test_step_equals_run_a_delay_later(rate_hz: float, delays: dict[str, float])
 
 
 def test_a_known_delay_taken_into_account_brings_the_mass_nearer() -> None:
+    # Half a second is worth about as much as everything else at 1 Hz: twelve drives show it.
     errors = {}
     for given in ({}, {"force": 0.5}):
         missed = []
-        for seed in (81, 82, 83, 84):
+        for seed in range(81, 93):
             logger = Logger.obd_1hz("grade")
             made = scenario("obd_1hz_grade", seed, logger=logger)
             last = LoadEstimator(made.rig, delays_s=given).run(made.drive.log).iloc[-1]
@@ -65,7 +66,7 @@ def test_a_known_delay_taken_into_account_brings_the_mass_nearer() -> None:
             implied = last["mass_given_scale_kg"] * truth["tractive_scale"]
             missed.append(100.0 * (implied / truth["mass_kg"] - 1.0))
         errors[len(given)] = float(np.sqrt(np.mean(np.square(missed))))
-    assert errors[1] < errors[0]
+    assert errors[1] < 0.8 * errors[0]
 
 
 def test_saved_while_samples_wait(tmp_path: Path) -> None:
