@@ -26,6 +26,9 @@ GRAVITY_M_S2 = 9.80665
 SLIP_STIFFNESS = 25.0
 """Tread force over the tow vehicle's weight at which its driven wheels would slip by 100 %, on hard
 ground, were the line straight (linear range of tyre curves, from memory)."""
+CORNERING_STIFFNESS_1_RAD = 8.0
+"""Side force over load and slip angle of a combination's tyres: radial tyres of cars 9 to 11, of
+heavy trucks 5 to 7 (Gillespie's cornering coefficients per degree; from memory)."""
 REFERENCE_SPEED_M_S = 20.0
 """Speed at which a rolling resistance coefficient is quoted."""
 GAS_CONSTANT_AIR_J_KG_K = 287.05287
@@ -75,6 +78,30 @@ def drag_force(
     """
     air_speed = speed_m_s + headwind_m_s
     return 0.5 * air_density_kg_m3 * drag_area_m2 * air_speed * abs(air_speed)
+
+
+def cornering_resistance(
+    speed_m_s: Number, curvature_squared_1_m2: Number, cornering_stiffness_1_rad: Number
+) -> Any:
+    """What a bend costs, as a share of the weight.
+
+    The side force that holds the vehicle in the bend is made at a slip angle and pulls back by that
+    angle: ``(v^2 / (R g))^2 / C`` (Gillespie; Mitschke and Wallentowitz, *Dynamik der
+    Kraftfahrzeuge*; both from memory). As much per unit of way as a rolling resistance coefficient.
+
+    Parameters
+    ----------
+    speed_m_s, curvature_squared_1_m2 : float or ndarray
+        Road speed (m/s) and square of the curvature (1/m^2).
+    cornering_stiffness_1_rad : float or ndarray
+        C, side force over load and slip angle.
+
+    Returns
+    -------
+    float or ndarray
+    """
+    square = speed_m_s * speed_m_s / GRAVITY_M_S2
+    return square * square * curvature_squared_1_m2 / cornering_stiffness_1_rad
 
 
 def rotating_mass(

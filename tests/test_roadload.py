@@ -54,6 +54,12 @@ def test_force_equal_to_resistance_holds_the_speed(
     assert more == pytest.approx(1.0, rel=1e-9)
 
 
+def test_a_bend_costs_the_side_force_times_the_slip_angle() -> None:
+    """By hand: 20 m/s on 100 m is 4 m/s2; slip angle 4 / 9.80665 / 8 rad; times the side force."""
+    cost = roadload.cornering_resistance(20.0, 1e-4, 8.0)
+    assert cost == pytest.approx((4.0 / GRAVITY_M_S2) * (4.0 / GRAVITY_M_S2 / 8.0), rel=1e-12)
+
+
 @given(grade)
 def test_grade_is_a_tangent(percent: float) -> None:
     sine, cosine = roadload.grade_angle(percent)

@@ -126,7 +126,7 @@ def filter_alone(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 29)
+    rows : ndarray, shape (at least count, 30)
     first, count : int
         Rows ``first`` to ``count - 1`` at most.
     memory : ndarray, shape (18,)

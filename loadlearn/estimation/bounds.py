@@ -80,7 +80,7 @@ def conditional_bound(
 
     Parameters
     ----------
-    trace_or_rows : DataFrame, or ndarray of shape (k, 29)
+    trace_or_rows : DataFrame, or ndarray of shape (k, 30)
         Canonical columns, or rows in the order of ``model.ROW_NAMES``.
     truth : DataFrame
         ``time_s``, ``mass_kg``, ``drag_area_m2``, ``surface``; ``tractive_scale`` (1 if absent),

@@ -49,7 +49,7 @@ USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
 
 _RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
-STATE_FORMAT = 6
+STATE_FORMAT = 7
 """Version of what ``save`` writes."""
 
 

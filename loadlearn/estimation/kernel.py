@@ -158,7 +158,7 @@ def predict(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    row : ndarray, shape (29,)
+    row : ndarray, shape (30,)
     noise : Noise
     disturbance, walk : ndarray, shape (lanes,)
         From :func:`uneven_ground`.
@@ -504,7 +504,7 @@ def filter_rows(
 
     Parameters
     ----------
-    rows : ndarray, shape (at least count, 29)
+    rows : ndarray, shape (at least count, 30)
     count : int
     memory : ndarray, shape (18,)
     states, covariances, log_weights, loads
@@ -785,7 +785,7 @@ def carry_covariance(
     ----------
     states : ndarray, shape (n, lanes)
     covariances : ndarray, shape (n, n, lanes)
-    rows : ndarray, shape (k, 29)
+    rows : ndarray, shape (k, 30)
     noise : Noise
     """
     n, lanes = states.shape

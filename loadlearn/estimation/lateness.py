@@ -135,7 +135,7 @@ def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatA
 
     Parameters
     ----------
-    inputs : ndarray, shape (n, 19)
+    inputs : ndarray, shape (n, 20)
         In the order of ``rows.ROW_INPUTS``.
     force, height : int
         Which channels force and height are taken from.
@@ -143,7 +143,7 @@ def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatA
 
     Returns
     -------
-    ndarray, shape (n, 19)
+    ndarray, shape (n, 20)
     """
     if not any(delays):
         return inputs
@@ -193,7 +193,7 @@ class Waiting:
 
         Returns
         -------
-        ndarray, shape (k, 19)
+        ndarray, shape (k, 20)
             Aligned, in the order in which they came.
         """
         self.samples.append(sample)

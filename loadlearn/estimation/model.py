@@ -14,11 +14,12 @@ kappa = CdA / m, none of which depends on s::
                     + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
                     + phi epsilon int X dx / g - phi zeta int G dx / g
                     + phi tau int F (L - L0) dx / g - phi lambda int v dF / g
-                    + q (v_k^2 - v_(k-1)^2) / 2
+                    + q (v_k^2 - v_(k-1)^2) / 2 - int b dx
 
-(L: load, torque over reference torque.) What is measured is y = v^2 / 2g + h, with the speed of
-driven wheels that slip in proportion to the force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g,
-and the way is shorter by sigma F than the wheels turn.
+(L: load, torque over reference torque; b: what bends cost, known where the position is logged.)
+What is measured is y = v^2 / 2g + h, with the speed of driven wheels that slip in proportion to the
+force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g, and the way is shorter by sigma F than the
+wheels turn.
 Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by
 integration, so that *noise in the grade is never noise in a regressor*, and nothing is
 differentiated.
@@ -121,6 +122,7 @@ ROW_NAMES: tuple[str, ...] = (
     "grade_height_m",
     "kinetic_m2_s2",
     "lag_kg_m_s",
+    "bends_m",
 )
 (
     R_TIME,
@@ -152,8 +154,9 @@ ROW_NAMES: tuple[str, ...] = (
     R_GRADEHEIGHT,
     R_KINETIC,
     R_LAG,
-) = range(29)
-N_ROW = 29
+    R_BENDS,
+) = range(30)
+N_ROW = 30
 
 
 class Noise(NamedTuple):
@@ -193,7 +196,7 @@ def row_sensitivities(
     ----------
     state : ndarray, shape (n, lanes)
         State at the start of the interval, in the order of ``STATE_NAMES``.
-    row : ndarray, shape (29,)
+    row : ndarray, shape (30,)
         In the order of ``ROW_NAMES``.
     predicted : ndarray, shape (lanes,)
         Receives the energy height (m).
@@ -246,6 +249,7 @@ def row_sensitivities(
             - kappa * drag
             + (state[DISTURBANCE, h] + bias) * row[R_DX]
             + squat * row[R_KINETIC]
+            - row[R_BENDS]
         )
         # The wheels turn further than the vehicle moves; what the body gains falls short by that.
         out[SLIP, h] = -row[R_SLIPFORCE] * (gained - row[R_GRADEHEIGHT])

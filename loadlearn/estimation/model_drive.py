@@ -56,7 +56,7 @@ class ModelDrive(NamedTuple):
 
     Attributes
     ----------
-    rows : ndarray, shape (k, 29)
+    rows : ndarray, shape (k, 30)
     states : ndarray, shape (k, n)
         True state at every row's end.
     mode : ndarray of int, shape (k,)
@@ -79,7 +79,7 @@ def draw_grounds(
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 29)
+    rows : ndarray, shape (k, 30)
     grounds : Grounds
         Without modes in regeneration.
     noise : Noise
@@ -109,7 +109,7 @@ def turns(rows: FloatArray, noise: Noise) -> tuple[FloatArray, FloatArray]:
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 29)
+    rows : ndarray, shape (k, 30)
     noise : Noise
 
     Returns
@@ -142,7 +142,7 @@ def draw_drive(
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 29)
+    rows : ndarray, shape (k, 30)
         Of a drive of the same rig; ``measured_m`` is replaced where it is there, standstills become
         uneventful and the speed exact to its noise.
     grounds : Grounds

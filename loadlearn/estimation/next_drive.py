@@ -209,7 +209,7 @@ def covariance_after(present: Present, table: FloatArray) -> FloatArray:
     Parameters
     ----------
     present : Present
-    table : ndarray, shape (k, 29)
+    table : ndarray, shape (k, 30)
 
     Returns
     -------

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation import kernel, layout, rows
+from loadlearn.estimation.bends import curvature_squared
 from loadlearn.estimation.estimator import (
     LoadEstimator,
     default_noise,
@@ -349,9 +350,10 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         The trace with short absences bridged, the force and the height channel moved by their
         delays, a road speed in whole units made finer where it can be
         (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
-        over each interval (``force_channel_mean``), a grade channel corrected by an altimeter where
-        the log has both and prefers it, ``exhaust_brake_active`` zero where the rig may
-        have one and the log shows that it was not used, and the columns ``road_grade_percent`` and
+        over each interval (``force_channel_mean``), the square of the road's curvature where the
+        position is logged (``curvature_squared_1_m2``), a grade channel corrected by an altimeter
+        where the log has both and prefers it, ``exhaust_brake_active`` zero where the rig may have
+        one and the log shows that it was not used, and the columns ``road_grade_percent`` and
         ``road_grade_sd_percent``;
         ``attrs["noise"]``, ``attrs["delays_s"]`` and ``attrs["altimeter_share"]`` (how much of the
         difference of the two heights is taken for the grade's error) hold what was found.
@@ -367,6 +369,15 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         if name in prepared.columns:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+    if {"latitude_deg", "longitude_deg"} <= set(prepared.columns):
+        bends = curvature_squared(
+            *(
+                prepared[name].to_numpy(dtype=np.float64)
+                for name in ("time_s", "speed_m_s", "latitude_deg", "longitude_deg")
+            )
+        )
+        if bends is not None:
+            prepared["curvature_squared_1_m2"] = bends
     finer = fine_speed(prepared, rig)
     if finer is not None:
         prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer

@@ -36,7 +36,7 @@ class Hypotheses(NamedTuple):
 
     Attributes
     ----------
-    rows : ndarray, shape (rows, 29)
+    rows : ndarray, shape (rows, 30)
     states : ndarray, shape (n, modes)
         Prior means.
     covariances : ndarray, shape (n, n, modes)
@@ -100,7 +100,7 @@ def drive_rows(
 
     Returns
     -------
-    ndarray, shape (rows, 29)
+    ndarray, shape (rows, 30)
         In the order of ``model.ROW_NAMES``.
 
     Raises

@@ -120,7 +120,7 @@ def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray
     Parameters
     ----------
     state : ndarray, shape (n,)
-    row : ndarray, shape (29,)
+    row : ndarray, shape (30,)
         With a known force.
 
     Returns
@@ -148,7 +148,7 @@ def process_noise(
     ----------
     phi : float
         Inverse mass at the row's start (1/kg).
-    row : ndarray, shape (29,)
+    row : ndarray, shape (30,)
     noise : Noise
     walk_variance : float
         Of the rolling resistance, per second.
@@ -230,7 +230,7 @@ def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
 
     Parameters
     ----------
-    row : ndarray, shape (29,)
+    row : ndarray, shape (30,)
     n : int
 
     Returns
@@ -290,7 +290,7 @@ class Turns:
 
         Parameters
         ----------
-        row : ndarray, shape (29,)
+        row : ndarray, shape (30,)
 
         Returns
         -------

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from loadlearn._compile import jit
 from loadlearn.estimation.model import (
     N_ROW,
+    R_BENDS,
     R_DRAG0,
     R_DRAG1,
     R_DRAG2,
@@ -47,8 +48,10 @@ from loadlearn.estimation.model import (
     R_Y,
 )
 from loadlearn.roadload import (
+    CORNERING_STIFFNESS_1_RAD,
     GRAVITY_M_S2,
     air_density_kg_m3,
+    cornering_resistance,
     drag_force,
     isa_altitude_m,
     rolling_coefficient,
@@ -101,10 +104,21 @@ ROW_INPUTS: tuple[str, ...] = (
     "force_channel_mean",
     "speed_half_width_m_s",
     "exhaust_brake_active",
+    "curvature_squared_1_m2",
 )
 (I_TIME, I_SPEED) = (0, 1)
-(I_SLOPE, I_ALTITUDE, I_ACCEL, I_DENSITY, I_REGEN, I_MEAN, I_HALF, I_RETARDER) = range(11, 19)
-N_INPUT = 19
+(
+    I_SLOPE,
+    I_ALTITUDE,
+    I_ACCEL,
+    I_DENSITY,
+    I_REGEN,
+    I_MEAN,
+    I_HALF,
+    I_RETARDER,
+    I_CURVATURE,
+) = range(11, 20)
+N_INPUT = 20
 I_FORCE = 2
 """Column of the channel that the force is taken from, for the first of the sources."""
 
@@ -139,8 +153,9 @@ I_FORCE = 2
     M_CHANNEL,
     M_PER_UNIT,
     M_RETARDED_S,
+    M_CURVATURE,
     M_ACCUMULATE,
-) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 30)
+) = range(N_TRACTION_MEMORY, N_TRACTION_MEMORY + 31)
 M_HELD = M_ACCUMULATE + N_ROW
 M_HELD_TIME = M_HELD + N_INPUT
 N_MEMORY = M_HELD_TIME + N_INPUT
@@ -278,9 +293,9 @@ def samples_to_rows(
         Which force channel and which height channel serve.
     shortest_row_s : float
         Samples closer together than this are integrated into one row.
-    inputs : ndarray, shape (n, 19)
+    inputs : ndarray, shape (n, 20)
         In the order of ``ROW_INPUTS``; NaN where absent.
-    rows : ndarray, shape (at least n, 29)
+    rows : ndarray, shape (at least n, 30)
         Receives the rows.
     row_of_sample : ndarray of int, shape (n,)
         Receives the number of rows complete at each sample.
@@ -364,6 +379,9 @@ def samples_to_rows(
         if math.isnan(density):
             density = 1.2
         accel = sample[I_ACCEL]
+        curvature = sample[I_CURVATURE]
+        if math.isnan(curvature):
+            curvature = 0.0
         if reason == KNOWN and (
             (height_source == HEIGHT_FROM_GRADE and math.isnan(slope))
             or (height_source == HEIGHT_FROM_ACCELEROMETER and math.isnan(accel))
@@ -492,6 +510,10 @@ def samples_to_rows(
             memory[acc + R_DRAG1] += density * middle * dx / gravity
             memory[acc + R_DRAG0] += 0.5 * density * dx / gravity
             memory[acc + R_SLOPE] += rolling_coefficient(0.0, 1.0, middle) * dx * cosine
+            bent = 0.5 * (curvature + memory[M_CURVATURE])
+            memory[acc + R_BENDS] += (
+                cornering_resistance(middle, bent, CORNERING_STIFFNESS_1_RAD) * dx
+            )
             if height_source == HEIGHT_FROM_GRADE:
                 memory[M_HEIGHT] += mean_slope * dx
                 memory[acc + R_GRADEHEIGHT] += mean_slope * dx
@@ -574,6 +596,7 @@ def samples_to_rows(
         memory[M_SLOPE] = slope
         memory[M_DENSITY] = density
         memory[M_ACCEL] = accel
+        memory[M_CURVATURE] = curvature
         memory[M_REASON] = reason
     return count
 
@@ -611,7 +634,7 @@ def height_source(trace: pd.DataFrame) -> int:
 
 
 def row_inputs(trace: pd.DataFrame) -> FloatArray:
-    """The columns of a trace that the rows are made from, shape (n, 19).
+    """The columns of a trace that the rows are made from, shape (n, 20).
 
     Parameters
     ----------

@@ -12,6 +12,7 @@ import numpy as np
 from loadlearn._compile import jit
 from loadlearn.roadload import (
     GRAVITY_M_S2,
+    cornering_resistance,
     longitudinal_acceleration,
     resisting_force,
     rolling_coefficient,
@@ -217,9 +218,10 @@ def drive_step(
     cold = load.cold_rise * state[TYRE_COLD] * min(ground_coefficient, _TYRE_SHARE_LIMIT)
     coefficient = ground_coefficient + cold
     now = rolling_coefficient(coefficient, load.tyre_speed_slope, speed)
-    lateral = speed * speed * road[ROAD_CURVATURE]
     mass = state[MASS]
-    curve_force = mass * lateral * lateral / (load.cornering_stiffness_1_rad * GRAVITY_M_S2)
+    squared = road[ROAD_CURVATURE] * road[ROAD_CURVATURE]
+    curve_force = cornering_resistance(speed, squared, load.cornering_stiffness_1_rad)
+    curve_force *= mass * GRAVITY_M_S2
 
     gear_ratio = gears[0] * line.final_drive * range_ratio
     accel = 0.0

@@ -16,6 +16,7 @@ from loadlearn.estimation.model import (
     KAPPA,
     N_STATES,
     PHI,
+    R_BENDS,
     R_DT,
     R_DX,
     R_KNOWN,
@@ -84,6 +85,15 @@ def test_lanes_do_not_see_one_another(rows: Array) -> None:
         alone, derivative = predicted(state[:, lane], row)
         assert energy[lane] == pytest.approx(alone, rel=1e-13)
         assert_allclose(sensitivity[:, lane], derivative, rtol=1e-12)
+
+
+def test_what_a_bend_costs_is_lost_whatever_the_load(rows: Array) -> None:
+    row = rows[rows[:, R_KNOWN] > 0.5][100].copy()
+    straight, slopes = predicted(likely_state(), row)
+    row[R_BENDS] += 0.01
+    bent, same = predicted(likely_state(), row)
+    assert straight - bent == pytest.approx(0.01, rel=1e-3)
+    assert_allclose(np.delete(same, SLIP), np.delete(slopes, SLIP), rtol=1e-12)
 
 
 @pytest.mark.parametrize(
