@@ -54,7 +54,7 @@ FloatArray = NDArray[np.float64]
 
 LEAST_PHI_PER_KG = 1e-6
 """Nothing on a road weighs more than a thousand tonnes."""
-LEFT_OUT_SD = 0.0035
+LEFT_OUT_SD = 0.0025
 """What bends, wheel slip, a driveline's efficiency that is not one number and the like leave in the
 mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
 
