@@ -155,6 +155,12 @@ def no_lag(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         return LoadEstimator(rig).run(prepared)
 
 
+def no_bends(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A road that is straight everywhere; prepared so, too."""
+    with _rows_without(model.R_BENDS):
+        return LoadEstimator(rig).run(prepare(log, rig))
+
+
 def no_altimeter(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """A grade channel not corrected by the altimeter; prepared so, too."""
     if "grade_percent" not in log.columns:
@@ -231,6 +237,7 @@ VARIANTS: dict[str, Variant] = {
     "no tilt of the chain": no_tilt,
     "no wheel slip": no_slip,
     "no lag of the force": no_lag,
+    "no bends": no_bends,
     "no altimeter": no_altimeter,
     "no cold tyres": no_cold_tyres,
     "no delays": no_delays,
