@@ -55,8 +55,9 @@ FloatArray = NDArray[np.float64]
 LEAST_PHI_PER_KG = 1e-6
 """Nothing on a road weighs more than a thousand tonnes."""
 LEFT_OUT_SD = 0.0025
-"""What wheel slip, bends without a position, an efficiency that is not one number and the like leave
-in the mass, given the scale, however long one drives (``experiments/target_table.py``: its bias)."""
+"""What wheel slip, bends without a position, an efficiency that is not one number and the like
+leave in the mass, given the scale, however long one drives (``experiments/target_table.py``: its
+bias)."""
 
 LOOSE_LEFT_OUT_SD = 0.015
 """The same of what is learnt on loose ground. The driver answers its unevenness with the pedal, and
