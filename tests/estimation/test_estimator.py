@@ -190,14 +190,15 @@ def test_memory_is_constant_online(rig: Rig, drive: Drive) -> None:
     estimator = LoadEstimator(rig)
     tracemalloc.start()
     held = []
-    for first in (0, 2000, 4000):
-        for sample in samples[first : first + 2000]:
+    for first in (0, 4000, 8000):
+        for sample in samples[first : first + 4000]:
             estimator.step(sample)
         gc.collect()
         held.append(tracemalloc.get_traced_memory())
         tracemalloc.reset_peak()
     tracemalloc.stop()
-    # What the first two thousand samples needed is kept; the rest add nothing to speak of.
+    assert len(samples) > 12_000
+    # What the first eight thousand samples needed is kept; the rest add nothing to speak of.
     (_, _), (middle, _), (last, peak) = held
     assert last - middle < 20_000
     assert peak - middle < 400_000
