@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
+from loadlearn.faults import distance_m
 
 FloatArray = NDArray[np.float64]
 
@@ -205,12 +206,10 @@ def curvature_squared(
         0 where nothing is known; None where the positions do not make a track: too few, too short,
         or another way than the road speed gives.
     """
-    rolling = np.isfinite(speed_m_s)
     fixes = _fixes(time_s, latitude_deg, longitude_deg)
-    if fixes.size < LEAST_FIXES or np.count_nonzero(rolling) < 2:
+    if fixes.size < LEAST_FIXES or np.isnan(speed_m_s).all():
         return None
-    speed = np.interp(time_s, time_s[rolling], speed_m_s[rolling])
-    way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time_s))])
+    way = distance_m(time_s, speed_m_s)
     latitude = np.radians(latitude_deg[fixes])
     longitude = np.unwrap(np.radians(longitude_deg[fixes]))
     east = EARTH_RADIUS_M * np.cos(latitude[0]) * (longitude - longitude[0])
@@ -223,7 +222,7 @@ def curvature_squared(
     if not kept.all():
         if np.count_nonzero(kept) < LEAST_FIXES:
             return None
-        way_of_fix, place, fixes = way_of_fix[kept], place[kept], fixes[kept]
+        way_of_fix, place = way_of_fix[kept], place[kept]
         curvature, _, noise_sd = smoothed_curvature(way_of_fix, place)
     if noise_sd > WORST_FIX_M or not _same_way(way_of_fix, place):
         return None

@@ -14,9 +14,9 @@ kappa = CdA / m, none of which depends on s::
                     + int (delta + b) dx + phi (mu_k - mu_(k-1)) v^2 / 2g - phi nu dt / g
                     + phi epsilon int X dx / g - phi zeta int G dx / g
                     + phi tau int F (L - L0) dx / g - phi lambda int v dF / g
-                    + q (v_k^2 - v_(k-1)^2) / 2 - int b dx
+                    + q (v_k^2 - v_(k-1)^2) / 2 - int beta dx
 
-(L: load, torque over reference torque; b: what bends cost, known where the position is logged.)
+(L: load, torque over reference torque; beta: what bends cost, where the position is logged.)
 What is measured is y = v^2 / 2g + h, with the speed of driven wheels that slip in proportion to the
 force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g, and the way is shorter by sigma F than the
 wheels turn.
