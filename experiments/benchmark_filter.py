@@ -97,7 +97,7 @@ def full_estimator(log: pd.DataFrame, rig: Rig) -> FloatArray:
     kernel.filter_rows(
         rows,
         len(rows),
-        *problem.filter_arrays(n_states, grounds.mean.size),
+        *layout.filter_arrays(n_states, grounds.mean.size),
         grounds,
         prior_for(rig, SOURCE_FUEL, HEIGHT_FROM_GRADE),
         default_noise(HEIGHT_FROM_GRADE, rig),

@@ -90,7 +90,7 @@ def run_filter(
     rows: FloatArray, grounds: Grounds, prior: Prior, noise: Noise, n_states: int
 ) -> tuple[FloatArray, FloatArray]:
     """Outputs of the compiled filter, and the probability of each ground, after every row."""
-    arrays = problem.filter_arrays(n_states, grounds.mean.size)
+    arrays = layout.filter_arrays(n_states, grounds.mean.size)
     outputs = np.empty((len(rows), layout.N_OUTPUT))
     probability = np.empty((len(rows), grounds.mean.size))
     kernel.filter_rows(rows, len(rows), *arrays, grounds, prior, noise, outputs, probability, True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.estimation.kernel import predict, relax_slow, set_datum, update
-from loadlearn.estimation.layout import LANES
+from loadlearn.estimation.layout import LANES, filter_arrays
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     COLD,
@@ -31,7 +31,6 @@ from loadlearn.estimation.model import (
     unevenness,
 )
 from loadlearn.estimation.posterior import log_implied
-from loadlearn.estimation.problem import filter_arrays
 
 FloatArray = NDArray[np.float64]
 

@@ -222,17 +222,18 @@ def willans_brake_torque(
     return straight - friction_n_m - fall_per_n_m * indicated * indicated
 
 
-@jit
+@jit(inline="always")
 def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
     """Gear, range and log-distance of the overall ratio nearest to an observed one."""
     best_gear, best_low, best = 0, False, 1e9
+    log_ratios = rig.log_ratios
     log_observed = math.log(observed)
     for range_index in range(2 if rig.transfer_low_ratio > 0.0 else 1):
         # High range unless low range is clearly nearer: the ranges interleave.
         extra = 0.02 if range_index == 1 else 0.0
         shift = log_observed - (rig.log_transfer_low_ratio if range_index == 1 else 0.0)
-        for index in range(rig.ratios.size):
-            distance = abs(shift - rig.log_ratios[index]) + extra
+        for index in range(log_ratios.size):
+            distance = abs(shift - log_ratios[index]) + extra
             if distance < best:
                 best, best_gear, best_low = distance, index + 1, range_index == 1
     return best_gear, best_low, best
@@ -264,7 +265,7 @@ def traction_memory() -> FloatArray:
     return memory
 
 
-@jit
+@jit(inline="always")
 def traction_sample(
     memory: FloatArray,
     rig: RigArrays,
@@ -308,6 +309,8 @@ def traction_sample(
         0 when the force is known, else an index into ``REASONS``.
     """
     reason = KNOWN
+    # Taken out of the tuple once: each taking counts a reference.
+    ratios = rig.ratios
     radius = rig.tyre_radius_m
     wheels_kg = rotating_mass(0.0, rig.wheel_inertia_kg_m2, 0.0, radius)
     if memory[LAST_TIME_S] < -1e8:
@@ -362,7 +365,7 @@ def traction_sample(
     # --- gear and ratio: what rpm over speed shows wins over what is logged -------------------
     gear, low, slip = 0.0, False, 0.0
     known_gear = False
-    if not math.isnan(gear_logged) and gear_logged <= rig.ratios.size:
+    if not math.isnan(gear_logged) and gear_logged <= ratios.size:
         gear, known_gear = gear_logged, True
         low = low_range_logged > 0.5
     moving = speed_m_s >= CRAWL_SPEED_M_S
@@ -370,11 +373,11 @@ def traction_sample(
     speed_step = 0.15 / max(speed_m_s, 1.0)
     if has_rpm and moving and not (known_gear and gear == 0.0):
         observed = engine_rad_s * radius / speed_m_s
-        if observed > 0.2 * rig.ratios[rig.ratios.size - 1]:
+        if observed > 0.2 * ratios[ratios.size - 1]:
             near_gear, near_low, distance = nearest_ratio(observed, rig)
             tolerance = 0.04 + speed_step
             if known_gear:
-                stated = rig.ratios[int(gear) - 1]
+                stated = ratios[int(gear) - 1]
                 if low and rig.transfer_low_ratio > 0.0:
                     stated *= rig.transfer_low_ratio
                 slip = math.log(observed / stated)
@@ -407,7 +410,7 @@ def traction_sample(
 
     ratio = 0.0
     if known_gear and gear >= 1.0:
-        ratio = rig.ratios[int(gear) - 1]
+        ratio = ratios[int(gear) - 1]
         if low and rig.transfer_low_ratio > 0.0:
             ratio *= rig.transfer_low_ratio
 
@@ -421,8 +424,8 @@ def traction_sample(
             # of the highest gear that keeps the engine above twice idle.
             guessed = True
             engine_rad_s = 2.0 * rig.idle_rad_s
-            for index in range(rig.ratios.size):
-                candidate = speed_m_s * rig.ratios[index] / radius
+            for index in range(ratios.size):
+                candidate = speed_m_s * ratios[index] / radius
                 if candidate >= 2.0 * rig.idle_rad_s:
                     engine_rad_s = candidate
     if engine_rad_s < 0.5 * rig.idle_rad_s:

@@ -56,7 +56,7 @@ from loadlearn.estimation.model import (
     states_needed,
     unevenness,
 )
-from loadlearn.estimation.problem import drive_rows, filter_arrays, one_component
+from loadlearn.estimation.problem import drive_rows, one_component
 from loadlearn.rig import Rig
 from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
 from loadlearn.traction import SOURCE_FUEL, force_source
@@ -191,7 +191,7 @@ def _bound_rows(
 ) -> FloatArray:
     """Covariance bound after every row, shape (k, n, n)."""
     n = true_states.shape[1]
-    arrays = filter_arrays(n, layout.LANES)
+    arrays = layout.filter_arrays(n, layout.LANES)
     start(*arrays[1:], modes, prior, noise)
     first = int(mode[0])
     covariance = np.ascontiguousarray(arrays.covariances[0, :, :, first : first + 1])

@@ -285,14 +285,14 @@ class LoadEstimator:
         n = states_needed(
             force == SOURCE_FUEL, with_share, height == rows.HEIGHT_FROM_ACCELEROMETER
         )
-        lanes = layout.lanes_for(self._modes.mean.size)
+        arrays = layout.filter_arrays(n, self._modes.mean.size)
         self.state = EstimatorState(
             rows_memory=rows.rows_memory(),
-            filter_memory=np.zeros(layout.N_FILTER),
-            states=np.zeros((layout.MAX_LOADS, n, lanes)),
-            covariances=np.zeros((layout.MAX_LOADS, n, n, lanes)),
-            log_weights=np.zeros((layout.MAX_LOADS, lanes)),
-            loads=np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
+            filter_memory=arrays.memory,
+            states=arrays.states,
+            covariances=arrays.covariances,
+            log_weights=arrays.log_weights,
+            loads=arrays.loads,
             last_output=np.full(layout.N_OUTPUT, np.nan),
             last_surface=np.zeros(len(self.grounds)),
         )

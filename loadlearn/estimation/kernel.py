@@ -22,6 +22,7 @@ from loadlearn.estimation.alone import ILL_CONDITIONED, POINT_SHARE, filter_alon
 from loadlearn.estimation.lanes import (
     dense_row_times,
     measured_cross,
+    mirror,
     quadratic_form,
     rank_one_downdate,
     relax,
@@ -112,7 +113,7 @@ def relax_slow(states: FloatArray, covariances: FloatArray, dt: float, noise: No
         relax(covariances, index, factor, gained)
 
 
-@jit
+@jit(inline="always")
 def uneven_ground(
     states: FloatArray,
     grounds: Grounds,
@@ -181,7 +182,9 @@ def predict(
         for j in range(1, n):
             for h in range(lanes):
                 covariances[0, j, h] = cross[j, h]
-                covariances[j, 0, h] = cross[j, h]
+        if lanes == 1:
+            for j in range(1, n):
+                covariances[j, 0, 0] = cross[j, 0]
         dt = row[R_DT]
         for h in range(lanes):
             covariances[ROLL, ROLL, h] += walk[h] * dt
@@ -237,6 +240,11 @@ def update(
         innovation = (
             row[R_Y] - states[ENERGY, h] + rotating * states[PHI, h] - slip * states[SLIP, h]
         )
+        reduction[h] = 1.0 / variance
+        gain[h] = innovation * reduction[h]
+        kept[h] = noise_variance * reduction[h]
+        nis[h] = innovation * gain[h]
+        log_likelihood[h] = 0.5 * math.log(reduction[h]) - 0.5 * nis[h] - _HALF_LOG_TWO_PI
         if half_width * half_width > POINT_SHARE * variance:
             sd = math.sqrt(variance)
             inside, shift, spread = truncated_normal(
@@ -250,12 +258,6 @@ def update(
                 log_likelihood[h] = math.log(inside / (2.0 * half_width))
             else:
                 log_likelihood[h] = -0.5 * shift * shift - math.log(sd) - _HALF_LOG_TWO_PI
-        else:
-            reduction[h] = 1.0 / variance
-            gain[h] = innovation * reduction[h]
-            kept[h] = noise_variance * reduction[h]
-            nis[h] = innovation * gain[h]
-            log_likelihood[h] = -0.5 * nis[h] - 0.5 * math.log(variance) - _HALF_LOG_TWO_PI
     for i in range(n):
         for h in range(lanes):
             states[i, h] += cross[i, h] * gain[h]
@@ -268,8 +270,8 @@ def update(
             for h in range(lanes):
                 value = (
                     cross[i, h] * kept[h]
-                    + rotating * covariances[PHI, i, h]
-                    - slip * covariances[SLIP, i, h]
+                    + rotating * covariances[min(i, PHI), max(i, PHI), h]
+                    - slip * covariances[min(i, SLIP), max(i, SLIP), h]
                 )
                 covariances[ENERGY, i, h] = value
                 covariances[i, ENERGY, h] = value
@@ -290,14 +292,17 @@ def set_datum(states: FloatArray, covariances: FloatArray, row: FloatArray, nois
     for h in range(lanes):
         states[ENERGY, h] = row[R_Y] + rotating * states[PHI, h] - slip * states[SLIP, h]
         for j in range(1, n):
-            value = rotating * covariances[PHI, j, h] - slip * covariances[SLIP, j, h]
+            value = (
+                rotating * covariances[min(j, PHI), max(j, PHI), h]
+                - slip * covariances[min(j, SLIP), max(j, SLIP), h]
+            )
             covariances[ENERGY, j, h] = value
             covariances[j, ENERGY, h] = value
         covariances[ENERGY, ENERGY, h] = (
             measurement_variance(row, noise)
             + half * half / 3.0
-            + rotating * covariances[PHI, ENERGY, h]
-            - slip * covariances[SLIP, ENERGY, h]
+            + rotating * covariances[ENERGY, PHI, h]
+            - slip * covariances[ENERGY, SLIP, h]
         )
 
 
@@ -315,13 +320,13 @@ LOOSE_MEMORY_S = 300.0
 load on an easier ground."""
 
 
-@jit
+@jit(inline="always")
 def _on_loose_ground(each: FloatArray, loads: FloatArray, grounds: Grounds) -> float:
     """Weight of the hypotheses on loose ground."""
     loose, mean = 0.0, grounds.mean
     for mode in range(mean.size):
         if mean[mode] > LOOSE_GROUND:
-            for load in range(MAX_LOADS):
+            for load in range(loads.shape[0]):
                 if loads[load, L_ACTIVE] > 0.5:
                     loose += each[load, mode]
     return loose
@@ -346,7 +351,7 @@ def temper_loads(
     loose ground. A load that was really changed shows in hundreds of nats, so it is still found.
     """
     active, average, total = 0, 0.0, 0.0
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] > 0.5 and before[load] > 0.0 and of_load[load] > 0.0:
             active += 1
             average += before[load] * (math.log(of_load[load] / before[load]) + peak)
@@ -355,7 +360,7 @@ def temper_loads(
         return
     average /= total
     share = evidence_share(loose)
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] < 0.5 or before[load] <= 0.0 or of_load[load] <= 0.0:
             continue
         gained = math.log(of_load[load] / before[load]) + peak
@@ -403,7 +408,7 @@ def charge_changes(
     modes = grounds.mean.size
     now = np.empty(LANES)
     peak, total, left = peak_of(log_weights, loads, modes), 0.0, 0.0
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] < 0.5:
             continue
         ground_shares(log_weights[load], grounds, now)
@@ -424,21 +429,21 @@ def charge_changes(
         for mode in range(modes):
             log_weights[load, mode] -= (1.0 - share) * max(divergence, 0.0)
         left += load_weight(log_weights[load], modes, peak)
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] > 0.5:
             for mode in range(modes):
                 log_weights[load, mode] += math.log(total / left)
 
 
-GROUND_EVIDENCE = 0.5
+GROUND_EVIDENCE = 0.35
 """Share of the evidence between firm grounds that counts."""
 
 
-@jit
+@jit(inline="always")
 def temper_on_firm_ground(
     log_weight: FloatArray, log_likelihood: FloatArray, grounds: Grounds
 ) -> None:
-    """Let half of the misfit speak between firm grounds, in place.
+    """Let a third of the misfit speak between firm grounds, in place.
 
     Their resistances lie within what bends, gusts and a grade's errors do for some seconds, and
     those have wider tails and more time scales than one coloured disturbance. Raised to a power
@@ -473,10 +478,19 @@ def temper_on_firm_ground(
 
 
 @jit
+def _in_use(loads: FloatArray) -> int:
+    """How many places hold loads, up to the last one."""
+    places = MAX_LOADS
+    while places > 0 and loads[places - 1, L_ACTIVE] < 0.5:
+        places -= 1
+    return places
+
+
+@jit
 def _only_load(loads: FloatArray) -> int:
     """The load that is active, where there is but one; else -1."""
     found = -1
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] > 0.5:
             if found >= 0:
                 return -1
@@ -523,8 +537,8 @@ def filter_rows(
     kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
     disturbance, walk = np.zeros(lanes), np.zeros(lanes)
     before = np.zeros(MAX_LOADS)
-    pooled = np.empty(n)
-    pooled_covariance = np.empty((n, n))
+    arriving, pooled = np.zeros((n, lanes)), np.empty(n)
+    pooled_covariance = np.zeros((n, n))
     each, of_load = np.zeros((MAX_LOADS, lanes)), np.zeros(MAX_LOADS)
     weights, log_mass, log_mass_sd = (
         np.empty(MAX_LOADS * lanes),
@@ -532,11 +546,15 @@ def filter_rows(
         np.empty(MAX_LOADS * lanes),
     )
     roll, roll_sd = np.empty(MAX_LOADS * lanes), np.empty(MAX_LOADS * lanes)
+    odds = np.empty(lanes)
+    # The places in use: most of the time there is one load, in the first.
+    places = _in_use(loads)
+    used = loads[:places]
     index = -1
     while index + 1 < count:
         index += 1
         if lanes == 1 and not with_outputs and memory[F_ENERGY_OPEN] == 0.0:
-            only = _only_load(loads)
+            only = _only_load(used)
             if memory[F_STARTED] != 0.0 and only >= 0:
                 index = filter_alone(
                     rows,
@@ -556,6 +574,8 @@ def filter_rows(
             start(states, covariances, log_weights, loads, grounds, prior, noise)
             memory[F_STARTED] = 1.0
             memory[F_ENERGY_OPEN] = 1.0
+            places = _in_use(loads)
+            used = loads[:places]
         if row[R_STILL] > 3.0 and memory[F_LEARNT_S] > 0.0:
             memory[F_LAST_STOP_S] = row[R_TIME]
             memory[F_BEFORE_KG] = memory[F_LAST_KG]
@@ -570,6 +590,8 @@ def filter_rows(
                 row[R_STILL],
                 row[R_REVERSED] > 0.5,
             )
+            places = _in_use(loads)
+            used = loads[:places]
         measured = not math.isnan(row[R_Y])
         known = row[R_KNOWN] > 0.5
         if known:
@@ -587,13 +609,13 @@ def filter_rows(
                 memory[F_SINCE_REGENERATION_S] = 0.0
         peak, total, weighed, loose_share = -1e300, 0.0, False, 0.0
         nis_best = math.nan
-        several = _only_load(loads) < 0
+        several = _only_load(used) < 0
         if several:
-            for load in range(MAX_LOADS):
+            for load in range(places):
                 before[load] = 0.0
                 if loads[load, L_ACTIVE] > 0.5:
                     before[load] = load_weight(log_weights[load], modes, 0.0)
-        for load in range(MAX_LOADS):
+        for load in range(places):
             if loads[load, L_ACTIVE] < 0.5:
                 continue
             state, covariance, log_weight = states[load], covariances[load], log_weights[load]
@@ -609,6 +631,7 @@ def filter_rows(
                     grounds,
                     memory[F_SINCE_MIX_S],
                     regeneration_dt,
+                    arriving,
                     pooled,
                     pooled_covariance,
                 )
@@ -659,8 +682,8 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
-            total = weigh(log_weights, loads, modes, peak, each, of_load)
-            loose = _on_loose_ground(each, loads, grounds)
+            total = weigh(log_weights, used, modes, peak, each, of_load)
+            loose = _on_loose_ground(each, used, grounds)
             weighed = True
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
             loose_share = loose / total
@@ -668,7 +691,7 @@ def filter_rows(
             if several:
                 temper_loads(
                     log_weights,
-                    loads,
+                    used,
                     modes,
                     before,
                     each,
@@ -676,22 +699,22 @@ def filter_rows(
                     peak,
                     memory[F_LOOSE],
                 )
-                total = of_load.sum()
+                total = of_load[:places].sum()
             if memory[F_SINCE_CHARGE_S] >= CHARGE_EVERY_S:
                 if modes > 1:
                     charge_changes(
                         log_weights,
-                        loads,
+                        used,
                         grounds,
                         memory[F_SINCE_CHARGE_S],
                         evidence_share(memory[F_LOOSE]),
                     )
                 memory[F_SINCE_CHARGE_S] = 0.0
-                total = weigh(log_weights, loads, modes, peak, each, of_load)
+                total = weigh(log_weights, used, modes, peak, each, of_load)
             # Keep the weights near one; what is taken off is the log's likelihood.
             shift = peak + math.log(total)
             memory[F_LOG_LIKELIHOOD] += shift
-            for load in range(MAX_LOADS):
+            for load in range(places):
                 if loads[load, L_ACTIVE] > 0.5:
                     for mode in range(modes):
                         log_weights[load, mode] -= shift
@@ -703,16 +726,18 @@ def filter_rows(
                     states,
                     covariances,
                     log_weights,
-                    loads,
+                    used,
                     modes,
                     loose_share,
                 )
             tidy(states, covariances, log_weights, loads, modes, prior.most_mass_kg)
+            places = _in_use(loads)
+            used = loads[:places]
             weighed = False
         if with_outputs:
             if not weighed:
-                peak = peak_of(log_weights, loads, modes)
-                total = weigh(log_weights, loads, modes, peak, each, of_load)
+                peak = peak_of(log_weights, used, modes)
+                total = weigh(log_weights, used, modes, peak, each, of_load)
             out = outputs[index]
             probability = surface_probability[index]
             summarise(
@@ -720,7 +745,7 @@ def filter_rows(
                 covariances,
                 each,
                 total,
-                loads,
+                used,
                 grounds,
                 prior.offset_sd_n,
                 memory,
@@ -731,6 +756,7 @@ def filter_rows(
                 log_mass_sd,
                 roll,
                 roll_sd,
+                odds,
             )
             named = ground_named(int(memory[F_SURFACE]), probability)
             memory[F_SURFACE] = named
@@ -740,6 +766,9 @@ def filter_rows(
             out[O_LOG_LIKELIHOOD] = memory[F_LOG_LIKELIHOOD]
             out[O_STOP] = memory[F_LAST_STOP_S]
             out[O_BEFORE] = memory[F_BEFORE_KG]
+    for load in range(places):
+        if loads[load, L_ACTIVE] > 0.5:
+            mirror(covariances[load])
 
 
 SURELY_NAMED, SURELY_LEFT = 0.85, 0.05
@@ -748,7 +777,7 @@ NAME_ODDS = 1.5
 """Between the names that one loose stretch may have, it is enough to be so many times likelier."""
 
 
-@jit
+@jit(inline="always")
 def ground_named(named: int, probability: FloatArray) -> int:
     """The most probable ground, with hysteresis against flicker.
 
@@ -821,3 +850,4 @@ def carry_covariance(
         )
         # The parameters stay where they are: only the covariance is asked for.
         states[:, :] = before
+    mirror(covariances)

@@ -1,9 +1,19 @@
-"""How the hypotheses lie in memory, and what is remembered beside them; constants only.
+"""How the hypotheses lie in memory, and what is remembered beside them.
 
 Shapes: states (loads, n, lanes), covariances (loads, n, n, lanes), log_weights (loads, lanes),
 loads (loads, 21). A lane is a mode: a kind of ground, perhaps in regeneration. Lanes lie side by
 side in memory so that one instruction serves several.
 """
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
 
 LANES = 8
 """Modes at most; unused lanes have no weight. A single mode has a single lane (``lanes_for``)."""
@@ -96,3 +106,46 @@ N_FILTER = 18
     O_BEFORE,
 ) = range(24)
 N_OUTPUT = 24
+
+
+class FilterArrays(NamedTuple):
+    """Everything that the compiled filter remembers."""
+
+    memory: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+    log_weights: FloatArray
+    loads: FloatArray
+
+
+CACHE_LINE_BYTES = 64
+
+
+def _aligned_zeros(*shape: int) -> FloatArray:
+    """Zeros that begin on a cache line: eight lanes are one line, and one load of a vector."""
+    size = math.prod(shape)
+    spare = CACHE_LINE_BYTES // np.dtype(np.float64).itemsize
+    flat = np.zeros(size + spare)
+    begin = -flat.ctypes.data % CACHE_LINE_BYTES // flat.itemsize
+    return flat[begin : begin + size].reshape(shape)
+
+
+def filter_arrays(n_states: int, modes: int) -> FilterArrays:
+    """What the compiled filter remembers before the first row.
+
+    Parameters
+    ----------
+    n_states, modes : int
+
+    Returns
+    -------
+    FilterArrays
+    """
+    lanes = lanes_for(modes)
+    return FilterArrays(
+        np.zeros(N_FILTER),
+        _aligned_zeros(MAX_LOADS, n_states, lanes),
+        _aligned_zeros(MAX_LOADS, n_states, n_states, lanes),
+        np.zeros((MAX_LOADS, lanes)),
+        np.zeros((MAX_LOADS, N_LOAD)),
+    )

@@ -184,7 +184,7 @@ class Noise(NamedTuple):
     """How often, in driving time, the ground may have changed."""
 
 
-@jit
+@jit(inline="always")
 def row_sensitivities(
     state: FloatArray, row: FloatArray, predicted: FloatArray, out: FloatArray
 ) -> None:
@@ -368,6 +368,8 @@ class Grounds(NamedTuple):
     """Slip of the driven wheels at a force, relative to hard ground."""
     unchanged: NDArray[np.int64]
     """1 for the mode in which nothing has changed: it is left, and nothing arrives in it."""
+    kind_at_start: FloatArray
+    """Prior probability of each kind of ground at the start of a log, whatever its modes."""
 
 
 REGENERATION_MEAN = 0.13
@@ -437,6 +439,7 @@ def ground_modes(
         unchanged[-1] = 1
         rates[-1] = 0.0
         start[0] *= 1e-6
+    initial = start / start.sum()
     mean = np.array([grounds[i].rolling_resistance for i in surface])
     return Grounds(
         mean=mean,
@@ -444,11 +447,12 @@ def ground_modes(
         rate_per_s=rates,
         regeneration=np.array(flag, dtype=np.int64),
         partner=np.array(partner, dtype=np.int64),
-        initial=start / start.sum(),
+        initial=initial,
         surface=np.array(surface, dtype=np.int64),
         texture=np.array([grounds[i].texture for i in surface]),
         slip=1.0 + SLIP_PER_RESISTANCE * np.maximum(mean - HARD_RESISTANCE, 0.0),
         unchanged=unchanged,
+        kind_at_start=np.bincount(surface, weights=initial).astype(np.float64),
     )
 
 

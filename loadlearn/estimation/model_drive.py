@@ -18,7 +18,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.layout import L_LOG_SCALE, L_PRIOR_LOG_IMPLIED, L_PRIOR_LOG_IMPLIED_VAR
+from loadlearn.estimation.layout import (
+    L_LOG_SCALE,
+    L_PRIOR_LOG_IMPLIED,
+    L_PRIOR_LOG_IMPLIED_VAR,
+    filter_arrays,
+)
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     ACCESSORY,
@@ -46,7 +51,6 @@ from loadlearn.estimation.model import (
     row_sensitivities,
     unevenness,
 )
-from loadlearn.estimation.problem import filter_arrays
 
 FloatArray = NDArray[np.float64]
 

@@ -16,6 +16,8 @@ Z95 = 1.959963984540054
 
 FAR = 6.0
 """Standard deviations beyond which a component's tail (1e-9) counts as nothing."""
+LIGHT = 1e-3
+"""A component of less weight counts as a point: a fiftieth of either tail at most."""
 
 
 @jit
@@ -80,15 +82,15 @@ def _mixture_quantile(
         low = min(low, mean[i] - 9.0 * sd[i])
         high = max(high, mean[i] + 9.0 * sd[i])
     # Newton's last step squares what was left: this much is enough.
-    enough = 0.01 * narrowest
+    enough = 0.02 * narrowest
     at = min(max(start, low), high)
     for _ in range(60):
         below, density = -probability, 0.0
         for i in range(count):
             z = (at - mean[i]) / sd[i]
-            if z > FAR:
+            if z > FAR or (z > 0.0 and weight[i] < LIGHT):
                 below += weight[i]
-            elif z > -FAR:
+            elif z > -FAR and weight[i] >= LIGHT:
                 cdf, pdf = normal_cdf_and_pdf(z)
                 below += weight[i] * cdf
                 density += weight[i] * pdf / sd[i]
@@ -101,7 +103,7 @@ def _mixture_quantile(
             return moved
         if not low < moved < high:
             moved = 0.5 * (low + high)
-            if high - low < 1e-3 * enough:
+            if high - low < 1e-5 * narrowest:
                 return moved
         at = moved
     return at

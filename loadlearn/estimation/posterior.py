@@ -25,7 +25,6 @@ from loadlearn.estimation.layout import (
     L_PRIOR_LOG_MASS_VAR,
     L_SOLO,
     L_WIDEN,
-    MAX_LOADS,
     O_CHANGED,
     O_DRAG,
     O_DRAG_SD,
@@ -97,7 +96,7 @@ def peak_of(log_weights: FloatArray, loads: FloatArray, modes: int) -> float:
     return peak
 
 
-@jit
+@jit(inline="always")
 def weigh(
     log_weights: FloatArray,
     loads: FloatArray,
@@ -125,7 +124,7 @@ def weigh(
         The sum.
     """
     total = 0.0
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         of_load[load] = 0.0
         if loads[load, L_ACTIVE] > 0.5:
             for mode in range(modes):
@@ -136,7 +135,7 @@ def weigh(
     return total
 
 
-@jit
+@jit(inline="always")
 def absolute_log_mass(
     loads: FloatArray, load: int, log_implied: float, log_implied_var: float
 ) -> tuple[float, float, float, float]:
@@ -167,7 +166,7 @@ def absolute_log_mass(
     )
 
 
-@jit
+@jit(inline="always")
 def log_implied(phi: float, phi_var: float) -> tuple[float, float]:
     """Mean and variance of ln m' = -ln phi for a normal phi (second order).
 
@@ -222,7 +221,7 @@ def reckon_information(
     loose : float
         Probability of loose ground.
     """
-    for load in range(MAX_LOADS):
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] < 0.5:
             continue
         _, variance = log_implied_pooled(states[load], covariances[load], log_weights[load], modes)
@@ -238,16 +237,16 @@ def reckon_information(
         loads[load, L_WIDEN] = information / (information - told + counted)
 
 
-@jit
+@jit(inline="always")
 def drag_area(
     phi: float, phi_var: float, kappa: float, kappa_var: float, covariance: float
 ) -> tuple[float, float]:
     """Mean and variance of kappa / phi (m^2, scale 1), to second order in phi."""
-    phi = max(phi, LEAST_PHI_PER_KG)
-    ratio = kappa / phi
-    mean = ratio + (ratio * phi_var - covariance) / (phi * phi)
-    variance = (kappa_var - 2.0 * ratio * covariance + ratio * ratio * phi_var) / (phi * phi)
-    return mean, max(variance, 1e-16)
+    per_phi = 1.0 / max(phi, LEAST_PHI_PER_KG)
+    ratio = kappa * per_phi
+    mean = ratio + (ratio * phi_var - covariance) * per_phi * per_phi
+    variance = kappa_var - 2.0 * ratio * covariance + ratio * ratio * phi_var
+    return mean, max(variance * per_phi * per_phi, 1e-16)
 
 
 LEAST_NAMED_AGAIN = 0.01
@@ -256,22 +255,23 @@ SURELY_FIRST = 1.5
 """... and so does one on the first kind whose resistance is within so many sd of that kind's."""
 
 
-@jit
+@jit(inline="always")
 def name_ground(
     weight: float,
     roll: float,
     roll_var: float,
     own: int,
-    grounds: Grounds,
+    kind_mean: FloatArray,
+    kind_sd: FloatArray,
+    odds_before: FloatArray,
+    odds: FloatArray,
     surface_probability: FloatArray,
 ) -> None:
     """Share the weight of a hypothesis among the names of grounds, in place.
 
     The kinds of ground differ by what they are expected to resist only. Each kind's filter follows
     the resistance, and which of them caught it in its first second says little: given what the
-    resistance is now known to be, Bayes' rule with the kinds' priors names it. The odds before are
-    those of the log's start on the first kind (from there, and back there), those of arrival on
-    the others.
+    resistance is now known to be, Bayes' rule with the kinds' priors names it.
 
     Parameters
     ----------
@@ -280,36 +280,35 @@ def name_ground(
         Rolling resistance on this hypothesis, and its variance.
     own : int
         The name that the hypothesis has: it is kept where no kind explains the resistance.
-    grounds : Grounds
+    kind_mean, kind_sd : ndarray, shape (at least grounds,)
+        What the kinds are expected to resist.
+    odds_before : ndarray, shape (at least grounds,)
+        Those of the log's start on the first kind (from there, and back there), those of arrival
+        on the others.
+    odds : ndarray, shape (at least grounds,)
+        Scratch.
     surface_probability : ndarray, shape (grounds,)
     """
-    mean, sd, rate_per_s = grounds.mean, grounds.sd, grounds.rate_per_s
-    kinds = surface_probability.size
-    odds = np.zeros(kinds)
     if own == 0:
-        variance = sd[0] * sd[0] + roll_var
-        if (roll - mean[0]) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
+        variance = kind_sd[0] * kind_sd[0] + roll_var
+        if (roll - kind_mean[0]) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
             surface_probability[0] += weight
             return
-        initial, surface = grounds.initial, grounds.surface
-        for mode in range(initial.size):
-            odds[surface[mode]] += initial[mode]
-    else:
-        odds[:] = rate_per_s[:kinds]
     total = 0.0
-    for kind in range(kinds):
-        variance = sd[kind] * sd[kind] + roll_var
-        away = roll - mean[kind]
-        odds[kind] *= math.exp(-0.5 * away * away / variance) / math.sqrt(variance)
+    for kind in range(surface_probability.size):
+        variance = kind_sd[kind] * kind_sd[kind] + roll_var
+        away = roll - kind_mean[kind]
+        odds[kind] = odds_before[kind] * math.exp(-0.5 * away * away / variance)
+        odds[kind] /= math.sqrt(variance)
         total += odds[kind]
     if total <= 0.0:
         surface_probability[own] += weight
         return
-    for kind in range(kinds):
+    for kind in range(surface_probability.size):
         surface_probability[kind] += weight * odds[kind] / total
 
 
-@jit
+@jit(inline="always")
 def summarise(
     states: FloatArray,
     covariances: FloatArray,
@@ -326,6 +325,7 @@ def summarise(
     log_mass_sd: FloatArray,
     roll: FloatArray,
     roll_sd: FloatArray,
+    odds: FloatArray,
 ) -> None:
     """Moments and intervals of the mixture: one output row.
 
@@ -349,10 +349,14 @@ def summarise(
         Receives the probability of each ground.
     weights, log_mass, log_mass_sd, roll, roll_sd : ndarray, shape (loads x lanes,)
         Scratch.
+    odds : ndarray, shape (lanes,)
+        Scratch.
     """
     modes = grounds.mean.size
     # Taken out of the tuple once: each taking counts a reference.
     surface, in_regeneration = grounds.surface, grounds.regeneration
+    kind_mean, kind_sd = grounds.mean, grounds.sd
+    at_start, rate_per_s = grounds.kind_at_start, grounds.rate_per_s
     offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
     for kind in range(surface_probability.size):
         surface_probability[kind] = 0.0
@@ -362,8 +366,8 @@ def summarise(
     mass_first, mass_second, implied_first, implied_second = 0.0, 0.0, 0.0, 0.0
     roll_first, roll_second, scale_first, scale_second, kept = 0.0, 0.0, 0.0, 0.0, 0.0
     # Most hypotheses share one scale: its exponential is taken when it changes.
-    last_log_scale, last_scale, last_scale_log, scale_factor = 0.0, 1.0, 0.0, 1.0
-    for load in range(MAX_LOADS):
+    last_scale_log, scale_factor = 0.0, 1.0
+    for load in range(loads.shape[0]):
         if loads[load, L_ACTIVE] < 0.5:
             continue
         active += 1
@@ -378,7 +382,10 @@ def summarise(
                     states[load, ROLL, mode],
                     covariances[load, ROLL, ROLL, mode],
                     own,
-                    grounds,
+                    kind_mean,
+                    kind_sd,
+                    at_start if own == 0 else rate_per_s,
+                    odds,
                     surface_probability,
                 )
             if loads[load, L_CHANGED] > 0.5:
@@ -397,11 +404,13 @@ def summarise(
             weights[count] = weight
             log_mass[count] = mean_m
             log_mass_sd[count] = math.sqrt(var_m)
-            if mean_m - mean_i != last_log_scale:
-                last_log_scale = mean_m - mean_i
-                last_scale = math.exp(last_log_scale)
+            if scale != last_scale_log:
+                last_scale_log = scale
+                scale_factor = math.exp(scale)
             mass_i = math.exp(mean_i)
-            mean_mass = mass_i * last_scale * (1.0 + 0.5 * var_m)
+            known_mass = loads[load, L_SOLO] > 0.5
+            mass = math.exp(mean_m) if known_mass else mass_i * scale_factor
+            mean_mass = mass * (1.0 + 0.5 * var_m)
             mass_first += weight * mean_mass
             mass_second += weight * mean_mass * mean_mass * (1.0 + var_m)
             mean_implied = mass_i * (1.0 + 0.5 * var_i)
@@ -427,12 +436,9 @@ def summarise(
                 phi_var,
                 states[load, KAPPA, mode],
                 covariances[load, KAPPA, KAPPA, mode],
-                covariances[load, KAPPA, PHI, mode],
+                covariances[load, PHI, KAPPA, mode],
             )
             area_var += offset_area_m2 * offset_area_m2
-            if scale != last_scale_log:
-                last_scale_log = scale
-                scale_factor = math.exp(scale)
             area *= scale_factor
             drag += weight * area
             drag_given += weight * (area_var + area * area)

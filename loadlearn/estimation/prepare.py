@@ -101,16 +101,11 @@ class _Likelihood:
         noise = noise._replace(mix_every_s=2.0)
         if table is None:
             table, count = self.table, self.count
-        n = self.n_states
-        memory = np.zeros(layout.N_FILTER)
+        arrays = layout.filter_arrays(self.n_states, layout.LANES)
         kernel.filter_rows(
             table,
             count,
-            memory,
-            np.zeros((layout.MAX_LOADS, n, layout.LANES)),
-            np.zeros((layout.MAX_LOADS, n, n, layout.LANES)),
-            np.zeros((layout.MAX_LOADS, layout.LANES)),
-            np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
+            *arrays,
             self.modes,
             self.prior,
             noise,
@@ -118,7 +113,7 @@ class _Likelihood:
             np.empty((0, 1)),
             False,
         )
-        return float(memory[layout.F_LOG_LIKELIHOOD])
+        return float(arrays.memory[layout.F_LOG_LIKELIHOOD])
 
 
 def _one_component(prior: Prior) -> Prior:

@@ -54,37 +54,6 @@ class Hypotheses(NamedTuple):
     noise: Noise
 
 
-class FilterArrays(NamedTuple):
-    """Everything that the compiled filter remembers; shapes as in ``layout``."""
-
-    memory: FloatArray
-    states: FloatArray
-    covariances: FloatArray
-    log_weights: FloatArray
-    loads: FloatArray
-
-
-def filter_arrays(n_states: int, modes: int) -> FilterArrays:
-    """What the compiled filter remembers before the first row.
-
-    Parameters
-    ----------
-    n_states, modes : int
-
-    Returns
-    -------
-    FilterArrays
-    """
-    lanes = layout.lanes_for(modes)
-    return FilterArrays(
-        np.zeros(layout.N_FILTER),
-        np.zeros((layout.MAX_LOADS, n_states, lanes)),
-        np.zeros((layout.MAX_LOADS, n_states, n_states, lanes)),
-        np.zeros((layout.MAX_LOADS, lanes)),
-        np.zeros((layout.MAX_LOADS, layout.N_LOAD)),
-    )
-
-
 def drive_rows(
     trace: pd.DataFrame, rig: Rig, shortest_row_s: float = rows.SHORTEST_ROW_S
 ) -> FloatArray:
@@ -123,7 +92,7 @@ def drive_rows(
         np.empty(samples, dtype=np.int64),
         np.empty((samples, 3)),
     )
-    return table[:count].copy()
+    return table if count == samples else table[:count].copy()
 
 
 def one_component(prior: Prior, part: int = 1) -> Prior:
@@ -180,7 +149,7 @@ def hypotheses(
         source == SOURCE_FUEL, share_logged(trace), height == rows.HEIGHT_FROM_ACCELEROMETER
     )
     count = modes.mean.size
-    arrays = filter_arrays(n, count)
+    arrays = layout.filter_arrays(n, count)
     start(*arrays[1:], modes, prior, noise)
     table = drive_rows(trace, rig)
     table[:, R_STILL] = 0.0

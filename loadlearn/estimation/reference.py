@@ -53,7 +53,7 @@ from loadlearn.estimation.model import (
     row_sensitivities,
     unevenness,
 )
-from loadlearn.estimation.problem import Hypotheses, filter_arrays
+from loadlearn.estimation.problem import Hypotheses
 
 FloatArray = NDArray[np.float64]
 
@@ -88,7 +88,7 @@ def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
     Trajectory
     """
     n, modes = problem.states.shape
-    arrays = filter_arrays(n, modes)
+    arrays = layout.filter_arrays(n, modes)
     samples = problem.rows.shape[0]
     block = 1 if every_row else samples
     states = np.empty((samples // block, n, modes))

@@ -178,7 +178,7 @@ def rows_memory() -> FloatArray:
     return memory
 
 
-@jit
+@jit(inline="always")
 def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
     """Half the speed's step when all moving samples so far were whole km/h or mph, else 0.
 
@@ -208,7 +208,7 @@ def _whole_unit_half_width(memory: FloatArray, speed_m_s: float) -> float:
     return 0.0
 
 
-@jit
+@jit(inline="always")
 def _retarded(
     memory: FloatArray, rig: RigArrays, time_s: float, force_n: float, retarder: float
 ) -> int:
@@ -243,7 +243,7 @@ def _retarded(
 TRACKING_TIME_S = 0.3
 
 
-@jit
+@jit(inline="always")
 def _track_speed(memory: FloatArray, expected_m_s: float, speed_m_s: float, dt_s: float) -> None:
     """Alpha-beta tracker of the speed (gains of Kalata, IEEE Trans. AES 20(2), 1984; memory)."""
     if dt_s <= 0.0:
@@ -259,7 +259,7 @@ def _track_speed(memory: FloatArray, expected_m_s: float, speed_m_s: float, dt_s
     memory[M_TRACK_ACCEL] += beta * difference / dt_s
 
 
-@jit
+@jit(inline="always")
 def _lagged(before: float, from_n: float, to_n: float, dt_s: float) -> float:
     """First-order lag of a force that changes in a straight line over an interval (exactly)."""
     if dt_s <= 0.0:

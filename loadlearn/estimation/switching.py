@@ -41,6 +41,7 @@ def mix(
     grounds: Grounds,
     ground_dt: float,
     regeneration_dt: float,
+    arriving: FloatArray,
     pooled: FloatArray,
     pooled_covariance: FloatArray,
 ) -> None:
@@ -56,36 +57,41 @@ def mix(
         Seconds of driving since the ground was last let change.
     regeneration_dt : float
         Since a regeneration was, and the ground in one; 0 leaves both for later.
-    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
+    arriving, pooled, pooled_covariance : ndarray, shapes (n, lanes), (n,) and (n, n)
         Scratch.
     """
-    modes = grounds.mean.size
+    mean, sd, rate_per_s = grounds.mean, grounds.sd, grounds.rate_per_s
+    regeneration, unchanged, surface = grounds.regeneration, grounds.unchanged, grounds.surface
+    modes = mean.size
     n = states.shape[0]
     peak = log_weights[0]
     for mode in range(modes):
         peak = max(peak, log_weights[mode])
-    work = np.zeros((n + 4, LANES))
-    own, weight, share = work[:n], work[n], work[n + 1]
-    keep, take = work[n + 2], work[n + 3]
+    work = np.ones((5, LANES))
+    weight, share, keep, take, factor = work[0], work[1], work[2], work[3], work[4]
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     apart, first = -1, -1
     for mode in range(modes):
-        if grounds.unchanged[mode] == 1:
-            apart, first = mode, int(grounds.surface[mode])
+        if unchanged[mode] == 1:
+            apart, first = mode, int(surface[mode])
     if apart >= 0:
         _start_apart_anew(states, covariances, weight, apart, first, modes)
-    _scale_slip(states, covariances, grounds, -1)
+    # Slip as on hard ground meanwhile.
+    slip = grounds.slip
+    for mode in range(modes):
+        factor[mode] = 1.0 / slip[mode]
+    _scale_slip(states, covariances, factor)
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
         if dt <= 0.0:
             continue
         total, leaving, flagged = 0.0, 0.0, 0
         for mode in range(modes):
-            if grounds.regeneration[mode] == flag:
+            if regeneration[mode] == flag:
                 flagged += 1
                 total += weight[mode]
-                leaving += grounds.rate_per_s[mode]
+                leaving += rate_per_s[mode]
         if flagged < 2 or total <= 0.0:
             continue
         mixes = False
@@ -94,12 +100,12 @@ def mix(
             keep[h] = 1.0
             take[h] = 0.0
         for mode in range(modes):
-            if grounds.regeneration[mode] != flag:
+            if regeneration[mode] != flag:
                 continue
             share[mode] = weight[mode] / total
             # From "nothing has changed" to "the first ground again" is a change within a kind.
-            stay = weight[mode] * (1.0 - (leaving - grounds.rate_per_s[mode]) * dt)
-            arrive = (total - weight[mode]) * grounds.rate_per_s[mode] * dt
+            stay = weight[mode] * (1.0 - (leaving - rate_per_s[mode]) * dt)
+            arrive = (total - weight[mode]) * rate_per_s[mode] * dt
             if arrive > 1e-6 * stay:
                 keep[mode] = stay / (stay + arrive)
                 take[mode] = arrive / (stay + arrive)
@@ -107,55 +113,39 @@ def mix(
             weight[mode] = stay + arrive
         if not mixes:
             continue
+        # What arrives in a mode: all that is known, and its own ground's rolling resistance.
         pool(covariances, states, share, pooled, pooled_covariance)
         for i in range(n):
-            pooled_covariance[i, ROLL] = 0.0
-            pooled_covariance[ROLL, i] = 0.0
-        # Each mode: what stayed, and what arrived with the rolling resistance re-drawn.
-        # For the rolling resistance each mode has a mean of its own: keep that row apart.
-        for j in range(n):
-            for mode in range(modes):
-                own[j, mode] = keep[mode] * (
-                    covariances[ROLL, j, mode]
-                    + take[mode]
-                    * (grounds.mean[mode] - states[ROLL, mode])
-                    * (pooled[j] - states[j, mode])
-                )
+            pooled_covariance[min(i, ROLL), max(i, ROLL)] = 0.0
+            for h in range(LANES):
+                arriving[i, h] = pooled[i]
         for mode in range(modes):
-            step = grounds.mean[mode] - states[ROLL, mode]
-            own[ROLL, mode] = (
-                keep[mode] * covariances[ROLL, ROLL, mode]
-                + take[mode] * grounds.sd[mode] ** 2
-                + keep[mode] * take[mode] * step * step
-            )
-        blend(covariances, states, pooled, pooled_covariance, keep, take)
+            arriving[ROLL, mode] = mean[mode]
+        blend(covariances, states, arriving, pooled_covariance, keep, take)
         for mode in range(modes):
-            if take[mode] == 0.0:
-                continue
-            for j in range(n):
-                covariances[ROLL, j, mode] = own[j, mode]
-                covariances[j, ROLL, mode] = own[j, mode]
-            for i in range(n):
-                mean_i = grounds.mean[mode] if i == ROLL else pooled[i]
-                states[i, mode] += take[mode] * (mean_i - states[i, mode])
-    _scale_slip(states, covariances, grounds, 1)
+            covariances[ROLL, ROLL, mode] += take[mode] * sd[mode] * sd[mode]
+    for mode in range(modes):
+        factor[mode] = slip[mode]
+    _scale_slip(states, covariances, factor)
     if regeneration_dt > 0.0:
         _forget_regeneration(weight, grounds, regeneration_dt)
+        partner = grounds.partner
         for mode in range(modes):
-            other = grounds.partner[mode]
-            if other >= 0 and grounds.regeneration[mode] == 0:
-                may_end = grounds.unchanged[mode] == 0
+            other = partner[mode]
+            if other >= 0 and regeneration[mode] == 0:
+                may_end = unchanged[mode] == 0
                 _begin_or_end_regeneration(
                     states, covariances, weight, mode, other, regeneration_dt, may_end
                 )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
-        if grounds.surface[mode] > 0:
+        if surface[mode] > 0:
             # Not below, nor on the first kind: a friction wrongly believed looks like rolling
             # resistance, and may well leave less than none.
-            high = grounds.mean[mode] + PLAUSIBLE_SD * grounds.sd[mode]
-            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
-        if regeneration_dt > 0.0 and grounds.regeneration[mode] == 1:
+            high = mean[mode] + PLAUSIBLE_SD * sd[mode]
+            if states[ROLL, mode] > high:
+                log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
+        if regeneration_dt > 0.0 and regeneration[mode] == 1:
             log_weights[mode] += _bound_state(
                 states, covariances, REGENERATION, mode, REGENERATION_LOW, REGENERATION_HIGH
             )
@@ -164,17 +154,15 @@ def mix(
 
 
 @jit
-def _scale_slip(
-    states: FloatArray, covariances: FloatArray, grounds: Grounds, direction: int
-) -> None:
-    """Slip as on hard ground (-1), or as on each mode's own (1), in place."""
-    for mode in range(grounds.mean.size):
-        factor = grounds.slip[mode] if direction > 0 else 1.0 / grounds.slip[mode]
-        states[SLIP, mode] *= factor
-        for j in range(states.shape[0]):
-            covariances[SLIP, j, mode] *= factor
-        for j in range(states.shape[0]):
-            covariances[j, SLIP, mode] *= factor
+def _scale_slip(states: FloatArray, covariances: FloatArray, factor: FloatArray) -> None:
+    """Scale the slip of each lane, in place."""
+    for j in range(states.shape[0]):
+        row, column = min(j, SLIP), max(j, SLIP)
+        for h in range(LANES):
+            covariances[row, column, h] *= factor[h]
+    for h in range(LANES):
+        covariances[SLIP, SLIP, h] *= factor[h]
+        states[SLIP, h] *= factor[h]
 
 
 REGENERATION_MEMORY_S = 200.0
@@ -289,7 +277,7 @@ def _merge_excess(
     for i in range(n):
         mean_i = excess if i == REGENERATION else states[i, origin]
         di = a * b * (mean_i - states[i, to])
-        for j in range(i + 1):
+        for j in range(i, n):
             if i == REGENERATION or j == REGENERATION:
                 mean_j = excess if j == REGENERATION else states[j, origin]
                 other = excess_variance if i == j else 0.0
@@ -298,7 +286,6 @@ def _merge_excess(
                 other = covariances[i, j, origin]
             value = a * covariances[i, j, to] + b * other + di * (mean_j - states[j, to])
             covariances[i, j, to] = value
-            covariances[j, i, to] = value
     for i in range(n):
         mean_i = excess if i == REGENERATION else states[i, origin]
         states[i, to] += b * (mean_i - states[i, to])
@@ -370,9 +357,9 @@ def _bound_state(
     kept = max(kept, 0.01)
     gain = np.empty(n)
     for j in range(n):
-        gain[j] = covariances[index, j, mode] / sd
+        gain[j] = covariances[min(index, j), max(index, j), mode] / sd
     for i in range(n):
         states[i, mode] += gain[i] * shift
-        for j in range(n):
+        for j in range(i, n):
             covariances[i, j, mode] -= gain[i] * gain[j] * (1.0 - kept)
     return math.log(max(inside, 1e-9))

@@ -32,9 +32,9 @@ def one_ground() -> Grounds:
 
 def filtered(
     rows: Array, n: int, grounds: Grounds, prior: Prior, noise: Noise, with_outputs: bool
-) -> problem.FilterArrays:
+) -> layout.FilterArrays:
     """The filter after all rows; with outputs, the general loop has all of them."""
-    arrays = problem.filter_arrays(n, 1)
+    arrays = layout.filter_arrays(n, 1)
     start(*arrays[1:], grounds, prior, noise)
     arrays.memory[layout.F_STARTED] = 1.0
     arrays.memory[layout.F_ENERGY_OPEN] = 1.0
@@ -89,7 +89,7 @@ def test_it_stops_before_a_row_that_needs_more(
     table[:, R_KNOWN] = 1.0
     table[200, R_STILL] = 30.0
     table[300, R_HALF] = 0.14
-    arrays = problem.filter_arrays(13, 1)
+    arrays = layout.filter_arrays(13, 1)
     start(*arrays[1:], one_ground, problem.one_component(prior), noise)
     arguments = (arrays.memory, arrays.states[0], arrays.covariances[0, :, :, 0], arrays.loads[0])
     for first, expected in ((0, 200), (201, 300), (301, 400)):

@@ -60,7 +60,7 @@ def test_is_the_inverse_of_the_recursive_information(
     )
     one = bounds.pooled_prior(prior)
     modes = bounds.ground_modes(HANDBOOK_GROUNDS[:1], with_regeneration=False)
-    arrays = problem.filter_arrays(12, 1)
+    arrays = layout.filter_arrays(12, 1)
     bounds.start(*arrays[1:], modes, one, restless)
     state = np.zeros(12)
     state[[PHI, KAPPA]] = 1.02 / 5200.0, 2.3 / 5200.0
@@ -160,7 +160,7 @@ def drawn(
 
 
 def filtered(drive_: model_drive.ModelDrive, grounds: Grounds, prior: Prior, noise: Noise) -> Array:
-    arrays = problem.filter_arrays(13, grounds.mean.size)
+    arrays = layout.filter_arrays(13, grounds.mean.size)
     outputs = np.empty((len(drive_.rows), layout.N_OUTPUT))
     kernel.filter_rows(
         drive_.rows,

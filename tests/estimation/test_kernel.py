@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from loadlearn.estimation import kernel, layout, problem
+from loadlearn.estimation import kernel, layout
+from loadlearn.estimation.lanes import mirror
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
     ENERGY,
@@ -40,7 +41,7 @@ Array = NDArray[np.float64]
 
 def begun(n: int, grounds: Grounds, prior: Prior, noise: Noise) -> tuple[Array, Array]:
     """States and covariances of the first load's filters."""
-    arrays = problem.filter_arrays(n, grounds.mean.size)
+    arrays = layout.filter_arrays(n, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
     return arrays.states[0].copy(), arrays.covariances[0].copy()
 
@@ -53,6 +54,7 @@ def updated(
     n, lanes = states.shape
     scratch = [np.zeros(lanes) for _ in range(5)]
     kernel.update(states, covariances, row, noise, np.zeros((n, lanes)), *scratch)
+    mirror(covariances)
     return states, covariances, scratch[3]
 
 
@@ -171,7 +173,7 @@ def test_covariances_stay_symmetric_and_positive(
 ) -> None:
     modes = Grounds(*(field[:1] for field in grounds)) if alone else grounds
     table = shaken_rows(rows, seed, 60)
-    arrays = problem.filter_arrays(n, modes.mean.size)
+    arrays = layout.filter_arrays(n, modes.mean.size)
     outputs = np.empty((60, layout.N_OUTPUT))
     kernel.filter_rows(
         table, 60, *arrays, modes, prior, noise, outputs, np.empty((60, modes.mean.size)), True

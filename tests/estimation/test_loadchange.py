@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from loadlearn.estimation import problem
+from loadlearn.estimation import layout
 from loadlearn.estimation.layout import (
     L_ACTIVE,
     L_CHANGED,
@@ -18,20 +18,19 @@ from loadlearn.estimation.layout import (
 )
 from loadlearn.estimation.loadchange import change_probability, spawn, start, tidy
 from loadlearn.estimation.model import KAPPA, PHI, ROLL, WIND, Grounds, Noise, Prior
-from loadlearn.estimation.problem import FilterArrays
 
 Array = NDArray[np.float64]
 
 
 @pytest.fixture
-def begun(grounds: Grounds, prior: Prior, noise: Noise) -> FilterArrays:
-    arrays = problem.filter_arrays(13, grounds.mean.size)
+def begun(grounds: Grounds, prior: Prior, noise: Noise) -> layout.FilterArrays:
+    arrays = layout.filter_arrays(13, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
     return arrays
 
 
 @pytest.fixture
-def driven(begun: FilterArrays) -> FilterArrays:
+def driven(begun: layout.FilterArrays) -> layout.FilterArrays:
     """One load is left, and its mass well known."""
     begun.loads[:, L_ACTIVE] = 0.0
     begun.loads[1, L_ACTIVE] = 1.0
@@ -43,17 +42,17 @@ def driven(begun: FilterArrays) -> FilterArrays:
     return begun
 
 
-def active(arrays: FilterArrays) -> Array:
+def active(arrays: layout.FilterArrays) -> Array:
     return arrays.loads[:, L_ACTIVE] > 0.5
 
 
-def weight_of(arrays: FilterArrays) -> Array:
+def weight_of(arrays: layout.FilterArrays) -> Array:
     modes = arrays.log_weights.shape[1]
     return np.where(active(arrays), np.exp(arrays.log_weights[:, :modes]).sum(axis=1), 0.0)
 
 
 def stop(
-    arrays: FilterArrays,
+    arrays: layout.FilterArrays,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
@@ -63,7 +62,9 @@ def stop(
     spawn(*arrays[1:], grounds, prior, noise, still_s, reversed_before)
 
 
-def test_a_start_lays_out_the_prior(begun: FilterArrays, prior: Prior, grounds: Grounds) -> None:
+def test_a_start_lays_out_the_prior(
+    begun: layout.FilterArrays, prior: Prior, grounds: Grounds
+) -> None:
     weights = weight_of(begun)
     assert weights.sum() == pytest.approx(1.0)
     assert_allclose(weights[active(begun)], prior.weight, rtol=1e-12)
@@ -77,7 +78,7 @@ def test_a_start_lays_out_the_prior(begun: FilterArrays, prior: Prior, grounds: 
 
 
 def test_weights_are_kept_when_hypotheses_are_spawned(
-    driven: FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
+    driven: layout.FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
     stop(driven, grounds, prior, noise, 600.0)
     assert active(driven).sum() == 1 + prior.weight.size
@@ -89,7 +90,7 @@ def test_weights_are_kept_when_hypotheses_are_spawned(
 
 
 def test_nothing_hitched_is_among_what_a_standstill_may_bring(
-    driven: FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
+    driven: layout.FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
     stop(driven, grounds, prior, noise, 600.0)
     solo = active(driven) & (driven.loads[:, L_SOLO] > 0.5)
@@ -102,7 +103,7 @@ def test_nothing_hitched_is_among_what_a_standstill_may_bring(
 
 
 def test_a_short_halt_moves_the_mass_by_people_only(
-    driven: FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
+    driven: layout.FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
     before, mean = driven.covariances[1, PHI, PHI, 0], driven.states[1, PHI, 0]
     stop(driven, grounds, prior, noise, 60.0)
@@ -124,7 +125,7 @@ def test_longer_halts_and_reversing_raise_the_odds() -> None:
 
 
 def test_slots_never_run_out(
-    driven: FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
+    driven: layout.FilterArrays, grounds: Grounds, prior: Prior, noise: Noise
 ) -> None:
     for _ in range(12):
         stop(driven, grounds, prior, noise, 900.0)
@@ -133,7 +134,7 @@ def test_slots_never_run_out(
 
 
 def test_tidy_drops_what_the_drive_ruled_out_and_keeps_the_rest(
-    begun: FilterArrays, grounds: Grounds, prior: Prior
+    begun: layout.FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     modes = grounds.mean.size
     begun.loads[:, L_SINCE_S] = 60.0
@@ -144,7 +145,7 @@ def test_tidy_drops_what_the_drive_ruled_out_and_keeps_the_rest(
 
 
 def test_tidy_merges_the_same_load_and_keeps_the_moments(
-    begun: FilterArrays, grounds: Grounds, prior: Prior
+    begun: layout.FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     modes = grounds.mean.size
     begun.loads[2:, L_ACTIVE] = 0.0
@@ -162,7 +163,7 @@ def test_tidy_merges_the_same_load_and_keeps_the_moments(
 
 @pytest.mark.parametrize(("share", "merges"), [(0.002, True), (0.2, False)])
 def test_a_changed_load_that_is_the_same_is_told_apart_while_it_matters(
-    begun: FilterArrays, grounds: Grounds, prior: Prior, share: float, merges: bool
+    begun: layout.FilterArrays, grounds: Grounds, prior: Prior, share: float, merges: bool
 ) -> None:
     modes = grounds.mean.size
     begun.loads[2:, L_ACTIVE] = 0.0
@@ -178,7 +179,7 @@ def test_a_changed_load_that_is_the_same_is_told_apart_while_it_matters(
 
 
 def test_no_load_is_believed_in_that_nothing_could_haul(
-    begun: FilterArrays, grounds: Grounds, prior: Prior
+    begun: layout.FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     modes = grounds.mean.size
     begun.loads[2:, L_ACTIVE] = 0.0
@@ -194,7 +195,7 @@ def test_no_load_is_believed_in_that_nothing_could_haul(
 
 
 def test_the_last_load_stays_however_heavy(
-    begun: FilterArrays, grounds: Grounds, prior: Prior
+    begun: layout.FilterArrays, grounds: Grounds, prior: Prior
 ) -> None:
     begun.loads[1:, L_ACTIVE] = 0.0
     begun.loads[0, L_CHANGED], begun.loads[0, L_SINCE_S] = 1.0, 60.0

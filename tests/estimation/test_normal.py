@@ -42,7 +42,7 @@ def test_cdf_and_pdf_against_scipy() -> None:
 
 
 components = st.lists(
-    st.tuples(st.floats(0.02, 1.0), st.floats(-5.0, 5.0), st.floats(0.05, 3.0)),
+    st.tuples(st.floats(1e-5, 1.0), st.floats(-5.0, 5.0), st.floats(0.05, 3.0)),
     min_size=1,
     max_size=8,
 )
@@ -62,7 +62,10 @@ def test_mixture_quantile_by_root_finding(
     expected = brentq(below, -40.0, 40.0, xtol=1e-12)
     found = normal._mixture_quantile(probability, start, len(parts), weight, mean, sd)
     # Where there is hardly any density between components, the place hardly matters.
-    assert abs(below(found)) < 1e-4 or found == pytest.approx(expected, abs=1e-3 * sd.min())
+    points = 0.5 * float(weight[weight < normal.LIGHT].sum())
+    assert abs(below(found)) < 2e-4 + points or found == pytest.approx(
+        expected, abs=1e-3 * sd.min()
+    )
 
 
 def test_interval_of_a_mixture_holds_95_per_cent() -> None:

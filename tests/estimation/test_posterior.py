@@ -23,7 +23,9 @@ NAMES = [ground.name for ground in HANDBOOK_GROUNDS]
 def named(weight: float, roll: float, roll_sd: float, own: int = 2) -> Array:
     probability = np.zeros(len(HANDBOOK_GROUNDS))
     grounds = ground_modes(HANDBOOK_GROUNDS, with_regeneration=True)
-    name_ground(weight, roll, roll_sd**2, own, grounds, probability)
+    before = grounds.kind_at_start if own == 0 else grounds.rate_per_s
+    odds = np.empty(LANES)
+    name_ground(weight, roll, roll_sd**2, own, grounds.mean, grounds.sd, before, odds, probability)
     return probability
 
 

@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.stats import truncnorm
 
-from loadlearn.estimation import problem
+from loadlearn.estimation import layout
+from loadlearn.estimation.lanes import mirror
 from loadlearn.estimation.layout import LANES, NO_WEIGHT
 from loadlearn.estimation.loadchange import start
 from loadlearn.estimation.model import (
@@ -41,7 +42,7 @@ def scene(
 ) -> tuple[Array, Array, Array]:
     """Filters of five grounds that know something, as after a while of driving."""
     rng = np.random.default_rng(3)
-    arrays = problem.filter_arrays(13, grounds.mean.size)
+    arrays = layout.filter_arrays(13, grounds.mean.size)
     start(*arrays[1:], grounds, prior, noise)
     states, covariances = arrays.states[0].copy(), arrays.covariances[0].copy()
     sd = np.sqrt(np.einsum("iih->ih", covariances))
@@ -62,10 +63,18 @@ def scene(
     return states, covariances, log_weights
 
 
+def mixed_for(
+    states: Array, covariances: Array, log_weights: Array, grounds: Grounds, seconds: float
+) -> None:
+    n = states.shape[0]
+    scratch = np.empty_like(states), np.empty(n), np.empty((n, n))
+    mix(states, covariances, log_weights, grounds, seconds, seconds, *scratch)
+    mirror(covariances)
+
+
 def mixed(scene_: tuple[Array, Array, Array], grounds: Grounds) -> tuple[Array, Array, Array]:
     states, covariances, log_weights = (array.copy() for array in scene_)
-    n = states.shape[0]
-    mix(states, covariances, log_weights, grounds, SECONDS, SECONDS, np.empty(n), np.empty((n, n)))
+    mixed_for(states, covariances, log_weights, grounds, SECONDS)
     return states, covariances, log_weights
 
 
