@@ -543,9 +543,9 @@ def traction_sample(
         per_torque /= rig.efficiency
         # Motoring: friction is all there is, and it is known to a quarter (common practice).
         torque_sd += 0.25 * friction
-        if reason == KNOWN and memory[SEEN_BRAKE] == 0.0:
-            reason = OVERRUN
-    if memory[SEEN_BRAKE] == 0.0 and reason == KNOWN and torque < 0.06 * rig.reference_torque_n_m:
+    # A gear change in overrun is overrun first: slow logs learn through gear changes.
+    trusted = reason in (KNOWN, GEAR_CHANGE)
+    if trusted and memory[SEEN_BRAKE] == 0.0 and torque < 0.06 * rig.reference_torque_n_m:
         reason = OVERRUN
     return (
         torque * per_torque - spin_up_n,

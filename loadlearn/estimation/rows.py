@@ -361,8 +361,10 @@ def samples_to_rows(
         force += spin_up
         detail[index, 1] = force_sd
         detail[index, 2] = rotating
-        if reason == KNOWN and source != SOURCE_TRACTIVE:
-            reason = _retarded(memory, rig, time, force, sample[I_RETARDER])
+        if reason in (KNOWN, GEAR_CHANGE) and source != SOURCE_TRACTIVE:
+            retarded = _retarded(memory, rig, time, force, sample[I_RETARDER])
+            if retarded != KNOWN:
+                reason = retarded
         if gear < 0.0:
             memory[M_REVERSED_S] = time
         if math.isnan(speed):

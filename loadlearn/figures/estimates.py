@@ -338,4 +338,6 @@ def _headline(summary: dict[str, Any]) -> str:
         text += " NOT TO BE TRUSTED: " + "; ".join(summary["trust"]["reasons"]) + "."
     if summary.get("what_to_drive_next"):
         text += "\nNext: " + str(summary["what_to_drive_next"])
+    # A number and its sign stay on one line.
+    text = text.replace(" %", "\u00a0%")
     return "\n".join(textwrap.fill(line, 118) for line in text.splitlines())
