@@ -221,6 +221,19 @@ def test_overrun_with_a_brake_switch_is_believed_but_unsure(rig: Rig) -> None:
     assert found["force_sd_n"] > 0.05 * abs(found["force_n"])
 
 
+@pytest.mark.parametrize(("brake", "reason"), [(None, "overrun"), (0.0, "gear change")])
+def test_a_gear_change_in_overrun_is_overrun_first(
+    rig: Rig, brake: float | None, reason: str
+) -> None:
+    """A slow log learns through gear changes; one with the brakes on, unseen, must not pass."""
+    trace = steady(rig, brake_active=brake)
+    trace.loc[25:, ["gear", "fuel_rate_g_s"]] = 5.0, 0.0
+    trace.loc[25:, "engine_speed_rpm"] *= rig.overall_ratio(5) / rig.overall_ratio(4)
+    found = traction(trace, rig)["set_aside_because"]
+    assert found[24] == ""
+    assert found[26].startswith(reason)
+
+
 @settings(deadline=None, max_examples=60)
 @given(st.floats(0.0, 15.0), st.floats(0.0, 15.0), st.integers(2, 5))
 def test_more_fuel_is_more_force(less: float, more: float, gear: int) -> None:
