@@ -67,9 +67,12 @@ def one_drive(row: str, index: int, count: int, first_seed: int) -> list[dict[st
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     """Rms error given the scale with its interval, target and verdict, both estimators."""
     table = []
-    for row, (_, early, late) in ROWS.items():
+    groups = {row: ((row,), early, late) for row, (_, early, late) in ROWS.items()}
+    _, early, late = ROWS[POOLED_10HZ[0]]
+    groups["10 Hz, all four"] = (POOLED_10HZ, early, late)
+    for row, (members, early, late) in groups.items():
         for checkpoint, target in (("10 min", early), ("end", late)):
-            here = rows[(rows["row"] == row) & (rows["checkpoint"] == checkpoint)]
+            here = rows[rows["row"].isin(members) & (rows["checkpoint"] == checkpoint)]
             mine = here[here["estimator"] == "loadlearn"]
             peer = here[here["estimator"] == "plain EKF"]
             if mine.empty:

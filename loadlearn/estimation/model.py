@@ -375,7 +375,7 @@ class Grounds(NamedTuple):
 REGENERATION_MEAN = 0.13
 REGENERATION_SD = 0.06
 """Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source) ..."""
-REGENERATION_LOW, REGENERATION_HIGH = 0.02, 0.35
+REGENERATION_LOW, REGENERATION_HIGH = 0.02, 0.28
 """... and what it can be at the utmost."""
 REGENERATION_ON_PER_S = 1.0 / 21600.0
 REGENERATION_OFF_PER_S = 1.0 / 900.0
