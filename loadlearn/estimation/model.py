@@ -172,7 +172,7 @@ class Noise(NamedTuple):
     """White noise of the altimeter; 0 where the height is integrated from a grade."""
     roll_walk_per_s05: float = 3e-5
     """Random walk of the rolling resistance on the first ground; in proportion on others."""
-    wind_sd_m_s: float = 3.5
+    wind_sd_m_s: float = 3.0
     wind_time_s: float = 1200.0
     accessory_sd_w: float = 1500.0
     accessory_time_s: float = 900.0
