@@ -478,15 +478,6 @@ def temper_on_firm_ground(
 
 
 @jit
-def _in_use(loads: FloatArray) -> int:
-    """How many places hold loads, up to the last one."""
-    places = MAX_LOADS
-    while places > 0 and loads[places - 1, L_ACTIVE] < 0.5:
-        places -= 1
-    return places
-
-
-@jit
 def _only_load(loads: FloatArray) -> int:
     """The load that is active, where there is but one; else -1."""
     found = -1
@@ -547,14 +538,11 @@ def filter_rows(
     )
     roll, roll_sd = np.empty(MAX_LOADS * lanes), np.empty(MAX_LOADS * lanes)
     odds = np.empty(lanes)
-    # The places in use: most of the time there is one load, in the first.
-    places = _in_use(loads)
-    used = loads[:places]
     index = -1
     while index + 1 < count:
         index += 1
         if lanes == 1 and not with_outputs and memory[F_ENERGY_OPEN] == 0.0:
-            only = _only_load(used)
+            only = _only_load(loads)
             if memory[F_STARTED] != 0.0 and only >= 0:
                 index = filter_alone(
                     rows,
@@ -574,8 +562,6 @@ def filter_rows(
             start(states, covariances, log_weights, loads, grounds, prior, noise)
             memory[F_STARTED] = 1.0
             memory[F_ENERGY_OPEN] = 1.0
-            places = _in_use(loads)
-            used = loads[:places]
         if row[R_STILL] > 3.0 and memory[F_LEARNT_S] > 0.0:
             memory[F_LAST_STOP_S] = row[R_TIME]
             memory[F_BEFORE_KG] = memory[F_LAST_KG]
@@ -590,8 +576,6 @@ def filter_rows(
                 row[R_STILL],
                 row[R_REVERSED] > 0.5,
             )
-            places = _in_use(loads)
-            used = loads[:places]
         measured = not math.isnan(row[R_Y])
         known = row[R_KNOWN] > 0.5
         if known:
@@ -609,13 +593,13 @@ def filter_rows(
                 memory[F_SINCE_REGENERATION_S] = 0.0
         peak, total, weighed, loose_share = -1e300, 0.0, False, 0.0
         nis_best = math.nan
-        several = _only_load(used) < 0
+        several = _only_load(loads) < 0
         if several:
-            for load in range(places):
+            for load in range(MAX_LOADS):
                 before[load] = 0.0
                 if loads[load, L_ACTIVE] > 0.5:
                     before[load] = load_weight(log_weights[load], modes, 0.0)
-        for load in range(places):
+        for load in range(MAX_LOADS):
             if loads[load, L_ACTIVE] < 0.5:
                 continue
             state, covariance, log_weight = states[load], covariances[load], log_weights[load]
@@ -682,8 +666,8 @@ def filter_rows(
             memory[F_SINCE_MIX_S] = 0.0
             memory[F_SINCE_RELAX_S] = 0.0
         if peak > -1e299:
-            total = weigh(log_weights, used, modes, peak, each, of_load)
-            loose = _on_loose_ground(each, used, grounds)
+            total = weigh(log_weights, loads, modes, peak, each, of_load)
+            loose = _on_loose_ground(each, loads, grounds)
             weighed = True
             remembered = memory[F_LOOSE] * math.exp(-row[R_DT] / LOOSE_MEMORY_S)
             loose_share = loose / total
@@ -691,7 +675,7 @@ def filter_rows(
             if several:
                 temper_loads(
                     log_weights,
-                    used,
+                    loads,
                     modes,
                     before,
                     each,
@@ -699,22 +683,22 @@ def filter_rows(
                     peak,
                     memory[F_LOOSE],
                 )
-                total = of_load[:places].sum()
+                total = of_load.sum()
             if memory[F_SINCE_CHARGE_S] >= CHARGE_EVERY_S:
                 if modes > 1:
                     charge_changes(
                         log_weights,
-                        used,
+                        loads,
                         grounds,
                         memory[F_SINCE_CHARGE_S],
                         evidence_share(memory[F_LOOSE]),
                     )
                 memory[F_SINCE_CHARGE_S] = 0.0
-                total = weigh(log_weights, used, modes, peak, each, of_load)
+                total = weigh(log_weights, loads, modes, peak, each, of_load)
             # Keep the weights near one; what is taken off is the log's likelihood.
             shift = peak + math.log(total)
             memory[F_LOG_LIKELIHOOD] += shift
-            for load in range(places):
+            for load in range(MAX_LOADS):
                 if loads[load, L_ACTIVE] > 0.5:
                     for mode in range(modes):
                         log_weights[load, mode] -= shift
@@ -726,18 +710,16 @@ def filter_rows(
                     states,
                     covariances,
                     log_weights,
-                    used,
+                    loads,
                     modes,
                     loose_share,
                 )
             tidy(states, covariances, log_weights, loads, modes, prior.most_mass_kg)
-            places = _in_use(loads)
-            used = loads[:places]
             weighed = False
         if with_outputs:
             if not weighed:
-                peak = peak_of(log_weights, used, modes)
-                total = weigh(log_weights, used, modes, peak, each, of_load)
+                peak = peak_of(log_weights, loads, modes)
+                total = weigh(log_weights, loads, modes, peak, each, of_load)
             out = outputs[index]
             probability = surface_probability[index]
             summarise(
@@ -745,7 +727,7 @@ def filter_rows(
                 covariances,
                 each,
                 total,
-                used,
+                loads,
                 grounds,
                 prior.offset_sd_n,
                 memory,
@@ -766,7 +748,7 @@ def filter_rows(
             out[O_LOG_LIKELIHOOD] = memory[F_LOG_LIKELIHOOD]
             out[O_STOP] = memory[F_LAST_STOP_S]
             out[O_BEFORE] = memory[F_BEFORE_KG]
-    for load in range(places):
+    for load in range(MAX_LOADS):
         if loads[load, L_ACTIVE] > 0.5:
             mirror(covariances[load])
 

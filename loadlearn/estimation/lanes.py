@@ -7,8 +7,8 @@ kind of ground) needs no lanes: there the covariance's rows are contiguous.
 
 A covariance is symmetric: of eight lanes only the upper triangle (``[i, j]`` with ``i <= j``) is
 read and kept up to date here, half of all loads and stores, until ``mirror`` completes it for
-others. Most logs need 12 to 14 states: with their number a constant the compiler unrolls, which is
-a fifth to a third of the time.
+others. Most logs need 12 to 14 states: in the loops of every row their number is a constant, so
+that the compiler unrolls them.
 """
 
 from __future__ import annotations
@@ -181,10 +181,30 @@ def quadratic_form(sensitivity: FloatArray, cross: FloatArray, out: FloatArray) 
         _quadratic_form(n, sensitivity, cross, out)
 
 
-@jit(inline="always")
-def _measured_cross(
-    n: int, covariances: FloatArray, rotating: float, slip: float, cross: FloatArray
+@jit
+def measured_cross(
+    covariances: FloatArray, rotating: float, slip: float, cross: FloatArray
 ) -> None:
+    """Covariance of each state with what is measured, ``y = E - rotating phi + slip sigma``.
+
+    ``cross[j, h] = P[E, j, h] - rotating P[phi, j, h] + slip P[sigma, j, h]``.
+
+    Parameters
+    ----------
+    covariances : ndarray, shape (n, n, lanes)
+        8 lanes, or 1.
+    rotating, slip : float
+    cross : ndarray, shape (n, lanes)
+    """
+    n = covariances.shape[0]
+    if covariances.shape[2] == 1:
+        for j in range(n):
+            cross[j, 0] = (
+                covariances[ENERGY, j, 0]
+                - rotating * covariances[PHI, j, 0]
+                + slip * covariances[SLIP, j, 0]
+            )
+        return
     for j in range(n):
         phi_row, phi_column = min(j, PHI), max(j, PHI)
         slip_row, slip_column = min(j, SLIP), max(j, SLIP)
@@ -236,40 +256,6 @@ def _measured_cross(
         cross[j, 5] = v5
         cross[j, 6] = v6
         cross[j, 7] = v7
-
-
-@jit
-def measured_cross(
-    covariances: FloatArray, rotating: float, slip: float, cross: FloatArray
-) -> None:
-    """Covariance of each state with what is measured, ``y = E - rotating phi + slip sigma``.
-
-    ``cross[j, h] = P[E, j, h] - rotating P[phi, j, h] + slip P[sigma, j, h]``.
-
-    Parameters
-    ----------
-    covariances : ndarray, shape (n, n, lanes)
-        8 lanes, or 1.
-    rotating, slip : float
-    cross : ndarray, shape (n, lanes)
-    """
-    n = covariances.shape[0]
-    if covariances.shape[2] == 1:
-        for j in range(n):
-            cross[j, 0] = (
-                covariances[ENERGY, j, 0]
-                - rotating * covariances[PHI, j, 0]
-                + slip * covariances[SLIP, j, 0]
-            )
-        return
-    if n == 12:
-        _measured_cross(12, covariances, rotating, slip, cross)
-    elif n == 13:
-        _measured_cross(13, covariances, rotating, slip, cross)
-    elif n == 14:
-        _measured_cross(14, covariances, rotating, slip, cross)
-    else:
-        _measured_cross(n, covariances, rotating, slip, cross)
 
 
 @jit(inline="always")
@@ -340,9 +326,8 @@ def rank_one_downdate(covariances: FloatArray, cross: FloatArray, reduction: Flo
         _rank_one_downdate(n, covariances, cross, reduction)
 
 
-@jit(inline="always")
-def _blend(
-    n: int,
+@jit
+def blend(
     covariances: FloatArray,
     states: FloatArray,
     arriving: FloatArray,
@@ -350,6 +335,23 @@ def _blend(
     keep: FloatArray,
     take: FloatArray,
 ) -> None:
+    """Moment-match each lane with a Gaussian that arrives there, in place.
+
+    ``P_h = keep_h P_h + take_h P + keep_h take_h (x_h' - x_h)(x_h' - x_h)'``, then
+    ``x_h = x_h + take_h (x_h' - x_h)``.
+
+    Parameters
+    ----------
+    covariances : ndarray, shape (n, n, 8)
+    states : ndarray, shape (n, 8)
+    arriving : ndarray, shape (n, 8)
+        The mean x' that arrives in each lane.
+    arriving_covariance : ndarray, shape (n, n)
+        Its covariance, the same for all lanes.
+    keep, take : ndarray, shape (8,)
+        Shares of what stayed and of what arrives; they add up to 1.
+    """
+    n = covariances.shape[0]
     k0, t0 = keep[0], take[0]
     k1, t1 = keep[1], take[1]
     k2, t2 = keep[2], take[2]
@@ -405,50 +407,25 @@ def _blend(
 
 
 @jit
-def blend(
-    covariances: FloatArray,
-    states: FloatArray,
-    arriving: FloatArray,
-    arriving_covariance: FloatArray,
-    keep: FloatArray,
-    take: FloatArray,
-) -> None:
-    """Moment-match each lane with a Gaussian that arrives there, in place.
-
-    ``P_h = keep_h P_h + take_h P + keep_h take_h (x_h' - x_h)(x_h' - x_h)'``, then
-    ``x_h = x_h + take_h (x_h' - x_h)``.
-
-    Parameters
-    ----------
-    covariances : ndarray, shape (n, n, 8)
-    states : ndarray, shape (n, 8)
-    arriving : ndarray, shape (n, 8)
-        The mean x' that arrives in each lane.
-    arriving_covariance : ndarray, shape (n, n)
-        Its covariance, the same for all lanes.
-    keep, take : ndarray, shape (8,)
-        Shares of what stayed and of what arrives; they add up to 1.
-    """
-    n = covariances.shape[0]
-    if n == 12:
-        _blend(12, covariances, states, arriving, arriving_covariance, keep, take)
-    elif n == 13:
-        _blend(13, covariances, states, arriving, arriving_covariance, keep, take)
-    elif n == 14:
-        _blend(14, covariances, states, arriving, arriving_covariance, keep, take)
-    else:
-        _blend(n, covariances, states, arriving, arriving_covariance, keep, take)
-
-
-@jit(inline="always")
-def _pool(
-    n: int,
+def pool(
     covariances: FloatArray,
     states: FloatArray,
     share: FloatArray,
     pooled: FloatArray,
     pooled_covariance: FloatArray,
 ) -> None:
+    """Mean and covariance of a mixture of lanes.
+
+    Parameters
+    ----------
+    covariances : ndarray, shape (n, n, 8)
+    states : ndarray, shape (n, 8)
+    share : ndarray, shape (8,)
+        Of each lane; they add up to 1.
+    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
+        Receive the mean and the covariance's upper triangle.
+    """
+    n = covariances.shape[0]
     s0, s1, s2, s3 = share[0], share[1], share[2], share[3]
     s4, s5, s6, s7 = share[4], share[5], share[6], share[7]
     for i in range(n - 1, -1, -1):
@@ -470,36 +447,6 @@ def _pool(
             v6 = s6 * covariances[i, j, 6] + d6 * (states[j, 6] - q)
             v7 = s7 * covariances[i, j, 7] + d7 * (states[j, 7] - q)
             pooled_covariance[i, j] = ((v0 + v4) + (v1 + v5)) + ((v2 + v6) + (v3 + v7))
-
-
-@jit
-def pool(
-    covariances: FloatArray,
-    states: FloatArray,
-    share: FloatArray,
-    pooled: FloatArray,
-    pooled_covariance: FloatArray,
-) -> None:
-    """Mean and covariance of a mixture of lanes.
-
-    Parameters
-    ----------
-    covariances : ndarray, shape (n, n, 8)
-    states : ndarray, shape (n, 8)
-    share : ndarray, shape (8,)
-        Of each lane; they add up to 1.
-    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
-        Receive the mean and the covariance's upper triangle.
-    """
-    n = covariances.shape[0]
-    if n == 12:
-        _pool(12, covariances, states, share, pooled, pooled_covariance)
-    elif n == 13:
-        _pool(13, covariances, states, share, pooled, pooled_covariance)
-    elif n == 14:
-        _pool(14, covariances, states, share, pooled, pooled_covariance)
-    else:
-        _pool(n, covariances, states, share, pooled, pooled_covariance)
 
 
 @jit

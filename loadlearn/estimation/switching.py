@@ -67,8 +67,8 @@ def mix(
     peak = log_weights[0]
     for mode in range(modes):
         peak = max(peak, log_weights[mode])
-    work = np.ones((5, LANES))
-    weight, share, keep, take, factor = work[0], work[1], work[2], work[3], work[4]
+    work = np.zeros((4, LANES))
+    weight, share, keep, take = work[0], work[1], work[2], work[3]
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     apart, first = -1, -1
@@ -79,9 +79,7 @@ def mix(
         _start_apart_anew(states, covariances, weight, apart, first, modes)
     # Slip as on hard ground meanwhile.
     slip = grounds.slip
-    for mode in range(modes):
-        factor[mode] = 1.0 / slip[mode]
-    _scale_slip(states, covariances, factor)
+    _scale_slip(states, covariances, 1.0 / slip)
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
         if dt <= 0.0:
@@ -124,9 +122,7 @@ def mix(
         blend(covariances, states, arriving, pooled_covariance, keep, take)
         for mode in range(modes):
             covariances[ROLL, ROLL, mode] += take[mode] * sd[mode] * sd[mode]
-    for mode in range(modes):
-        factor[mode] = slip[mode]
-    _scale_slip(states, covariances, factor)
+    _scale_slip(states, covariances, slip)
     if regeneration_dt > 0.0:
         _forget_regeneration(weight, grounds, regeneration_dt)
         partner = grounds.partner
@@ -143,8 +139,7 @@ def mix(
             # Not below, nor on the first kind: a friction wrongly believed looks like rolling
             # resistance, and may well leave less than none.
             high = mean[mode] + PLAUSIBLE_SD * sd[mode]
-            if states[ROLL, mode] > high:
-                log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
+            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
         if regeneration_dt > 0.0 and regeneration[mode] == 1:
             log_weights[mode] += _bound_state(
                 states, covariances, REGENERATION, mode, REGENERATION_LOW, REGENERATION_HIGH
@@ -155,12 +150,12 @@ def mix(
 
 @jit
 def _scale_slip(states: FloatArray, covariances: FloatArray, factor: FloatArray) -> None:
-    """Scale the slip of each lane, in place."""
+    """Scale the slip of each mode, in place."""
     for j in range(states.shape[0]):
         row, column = min(j, SLIP), max(j, SLIP)
-        for h in range(LANES):
+        for h in range(factor.size):
             covariances[row, column, h] *= factor[h]
-    for h in range(LANES):
+    for h in range(factor.size):
         covariances[SLIP, SLIP, h] *= factor[h]
         states[SLIP, h] *= factor[h]
 

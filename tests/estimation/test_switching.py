@@ -63,18 +63,12 @@ def scene(
     return states, covariances, log_weights
 
 
-def mixed_for(
-    states: Array, covariances: Array, log_weights: Array, grounds: Grounds, seconds: float
-) -> None:
-    n = states.shape[0]
-    scratch = np.empty_like(states), np.empty(n), np.empty((n, n))
-    mix(states, covariances, log_weights, grounds, seconds, seconds, *scratch)
-    mirror(covariances)
-
-
 def mixed(scene_: tuple[Array, Array, Array], grounds: Grounds) -> tuple[Array, Array, Array]:
     states, covariances, log_weights = (array.copy() for array in scene_)
-    mixed_for(states, covariances, log_weights, grounds, SECONDS)
+    n = states.shape[0]
+    scratch = np.empty_like(states), np.empty(n), np.empty((n, n))
+    mix(states, covariances, log_weights, grounds, SECONDS, SECONDS, *scratch)
+    mirror(covariances)
     return states, covariances, log_weights
 
 
