@@ -9,7 +9,9 @@ Method
     Drives of about half an hour: 10-14 km sealed, 3-5 km of the other ground, sealed again.
     *Noticed* is the first sample on which the ground believed in just before has less than half
     the probability, *named* the first on which the true one has more than half, both in seconds of
-    driving faster than 2 m/s. A segment's rolling resistance is judged over its last 10 s.
+    driving faster than 2 m/s. *Noticed, force known* leaves out the seconds in which nothing can be
+    learnt: a driver who slows down for loose ground brakes onto it. A segment's rolling resistance
+    is judged over its last 10 s.
     The excursion is the largest movement of the mass in the 60 s after the change. False changes
     are counted on 40 drives with gusts of 1.5 m/s and twelve slipstreams an hour: stretches named
     otherwise than sealed, and, stricter, stretches on which sealed has less than half the
@@ -105,6 +107,7 @@ def _change(history: pd.DataFrame, truth: pd.DataFrame, place: int) -> dict[str,
     found: dict[str, Any] = {
         "excursion_percent": 100.0 * float(np.abs(mass[soon] / mass[place - 1] - 1.0).max()),
         "noticed_s": float("nan"),
+        "noticed_force_known_s": float("nan"),
         "named_s": float("nan"),
     }
     if f"p_{ground[place]}" not in history.columns:
@@ -112,18 +115,22 @@ def _change(history: pd.DataFrame, truth: pd.DataFrame, place: int) -> dict[str,
     step = np.diff(time, append=time[-1])
     driven = np.cumsum(step * driving)
 
-    def seconds(there: np.ndarray) -> float:
+    def seconds(there: np.ndarray, counted: np.ndarray) -> float:
         hit = np.flatnonzero(there[place:last])
         # Never noticed counts as the whole stretch.
         index = place + hit[0] if hit.size else last - 1
-        return float(driven[index] - driven[place])
+        return float(counted[index] - counted[place])
 
     columns = [column for column in history.columns if column in PROBABILITIES]
     before = history[columns].iloc[place - 1]
     believed = str(before.idxmax())
     found["right_before"] = float(believed == f"p_{ground[place - 1]}")
-    found["noticed_s"] = seconds(history[believed].to_numpy() < 0.5)
-    found["named_s"] = seconds(history[f"p_{ground[place]}"].to_numpy() > 0.5)
+    doubted = history[believed].to_numpy() < 0.5
+    found["noticed_s"] = seconds(doubted, driven)
+    if "learning" in history.columns:
+        learnt = np.cumsum(step * driving * (history["learning"].to_numpy() > 0))
+        found["noticed_force_known_s"] = seconds(doubted, learnt)
+    found["named_s"] = seconds(history[f"p_{ground[place]}"].to_numpy() > 0.5, driven)
     half = slice(place + (last - place) // 2, last)
     found["right_ground_share"] = float(
         np.mean(history["surface"].to_numpy()[half] == ground[place])
@@ -178,6 +185,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                     "n": len(here),
                     "noticed_median_s": here["noticed_s"].median(),
                     "noticed_worst_s": here["noticed_s"].max(),
+                    "noticed_force_known_median_s": here["noticed_force_known_s"].median(),
                     "named_median_s": here["named_s"].median(),
                     "named_worst_s": here["named_s"].max(),
                     "right_ground": here["right_ground_share"].mean(),
