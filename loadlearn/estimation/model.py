@@ -514,6 +514,13 @@ BROAD_SHARE = 0.12
 """With a belief given by the user, this much of the prior stays with the rig's own range."""
 
 
+STRAIGHT_TO = 0.010
+"""The Willans line is straight to a per cent from light to full load, and so is the driveline's
+efficiency, at best (common practice, no source) ..."""
+TILT_OF_SCALE = 0.5
+"""... and a chain whose gain is hardly known on the whole is known no better at either end."""
+
+
 def load_prior(
     rig: Rig,
     initial_mass_kg: float | None = None,
@@ -581,9 +588,7 @@ def load_prior(
         unreported_sd=0.0 if uprated is None else uprated.reported_share_sd,
         slope_bias_sd=slope_bias_sd,
         accessory_sd_w=rig.engine.accessory_power_sd_kw * 1e3,
-        # The Willans line is straight to a per cent or two from light to full load, and so is the
-        # driveline's efficiency (common practice, no source).
-        tilt_sd=0.015,
+        tilt_sd=max(STRAIGHT_TO, TILT_OF_SCALE * rig.uncertainty.tractive_scale_sd),
         most_mass_kg=MOST_OF_GCM * gcm,
         # A logged speed may be one that does not slip: half. Left freer, the slip takes up the
         # engine's lag and biases the mass by more.
