@@ -127,9 +127,8 @@ def _change(history: pd.DataFrame, truth: pd.DataFrame, place: int) -> dict[str,
     found["right_before"] = float(believed == f"p_{ground[place - 1]}")
     doubted = history[believed].to_numpy() < 0.5
     found["noticed_s"] = seconds(doubted, driven)
-    if "learning" in history.columns:
-        learnt = np.cumsum(step * driving * (history["learning"].to_numpy() > 0))
-        found["noticed_force_known_s"] = seconds(doubted, learnt)
+    learnt = np.cumsum(step * driving * (history["learning"].to_numpy() > 0))
+    found["noticed_force_known_s"] = seconds(doubted, learnt)
     found["named_s"] = seconds(history[f"p_{ground[place]}"].to_numpy() > 0.5, driven)
     half = slice(place + (last - place) // 2, last)
     found["right_ground_share"] = float(

@@ -41,6 +41,7 @@ from loadlearn.roadload import (
     rolling_coefficient,
     rotating_mass,
 )
+from loadlearn.simulation.scenarios import shipped_rig, with_scale_sd
 
 Array = NDArray[np.float64]
 
@@ -219,3 +220,9 @@ def test_modes_of_regeneration_belong_to_their_ground() -> None:
         assert modes.surface[other] == modes.surface[index]
     with pytest.raises(InputError, match="too many"):
         ground_modes(HANDBOOK_GROUNDS * 2)
+
+
+@pytest.mark.parametrize(("scale_sd", "tilt_sd"), [(0.0, 0.01), (0.015, 0.01), (0.08, 0.04)])
+def test_a_chain_hardly_known_on_the_whole_may_tilt_more(scale_sd: float, tilt_sd: float) -> None:
+    rig = with_scale_sd(shipped_rig("utility_boat"), scale_sd)
+    assert load_prior(rig).tilt_sd == pytest.approx(tilt_sd)
