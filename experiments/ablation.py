@@ -30,11 +30,12 @@ import pandas as pd
 
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation import estimator as estimator_module
-from loadlearn.estimation import model, rows
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS
+from loadlearn.estimation import intervals as rows
+from loadlearn.estimation import model
 from loadlearn.simulation.scenarios import with_scale_sd
 from loadlearn.simulation.sensors import Logger
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 SITUATIONS = (
     "good_10hz",

@@ -22,12 +22,12 @@ import harness
 import numpy as np
 import pandas as pd
 
-from loadlearn.rig import Rig
 from loadlearn.simulation.comparison import prepare_draw
 from loadlearn.simulation.plant_state import RECORD_COLUMNS
-from loadlearn.simulation.road import Road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import situation
 from loadlearn.simulation.strategies import run_strategy
+from loadlearn.vehicle.rig import Rig
 
 DATA = Path(__file__).resolve().parents[1] / "synthetic_data"
 
@@ -37,7 +37,7 @@ def main() -> int:
     chosen = harness.options(__doc__, seeds=7, quick_seeds=2)
     what = situation(
         Rig.from_toml(DATA / "rigs" / "utility_boat.toml"),
-        Road.from_file(DATA / "roads" / "depot_to_ramp.toml"),
+        read_road(DATA / "roads" / "depot_to_ramp.toml"),
     )
     prepared, logger = prepare_draw(what, 0, 1, seed=500)
     scratch = np.empty((prepared.steps, RECORD_COLUMNS))

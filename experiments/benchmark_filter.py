@@ -33,17 +33,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn import LoadEstimator
-from loadlearn.estimation import kernel, layout, problem, reference
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation import layout
 from loadlearn.estimation.estimator import default_noise, prior_for
+from loadlearn.estimation.intervals import HEIGHT_FROM_GRADE
 from loadlearn.estimation.model import ground_modes, states_needed
-from loadlearn.estimation.rows import HEIGHT_FROM_GRADE
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
 from loadlearn.simulation.sensors import Logger
-from loadlearn.traction import SOURCE_FUEL
+from loadlearn.study import problem, reference
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
+from loadlearn.vehicle.traction import SOURCE_FUEL
 
 FloatArray = NDArray[np.float64]
 

@@ -36,10 +36,10 @@ import pandas as pd
 from situations import LIGHT_TOWING, TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.baselines import BASELINES
-from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.road import Segment
 from loadlearn.simulation.scenarios import Scenario, scenario
+from loadlearn.study.baselines import BASELINES
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 # Ground, coefficient, speed limits (km/h), rigs that can.
 CHANGES: dict[str, tuple[str, float, tuple[float, ...], tuple[str, ...]]] = {

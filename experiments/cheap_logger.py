@@ -29,9 +29,9 @@ import judging
 import pandas as pd
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.baselines import BASELINES
 from loadlearn.simulation.scenarios import scenario
 from loadlearn.simulation.sensors import AltitudeSensor, Channel, GradeSensor, Logger
+from loadlearn.study.baselines import BASELINES
 
 
 def _good(**changes: Any) -> Logger:

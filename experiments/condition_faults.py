@@ -21,11 +21,11 @@ import pandas as pd
 
 from loadlearn.condition import assess, learn_baseline
 from loadlearn.condition.assessment import DrivePoints, condense
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, simulate
 from loadlearn.simulation.faults import FAULTS, EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
 from loadlearn.simulation.variation import PlantVariation
+from loadlearn.vehicle.rig import Rig
 
 RIG = Path(__file__).parent.parent / "synthetic_data" / "rigs" / "utility_boat.toml"
 BASELINE_DRIVES, HEALTHY_DRIVES = 5, 5

@@ -6,7 +6,7 @@ Question
     error and honesty, when each is tuned as well as the same search can?
 Method
     Training: drives of all situations below, seeds of their own; each baseline's parameters by
-    coordinate search (``loadlearn.estimation.baselines.search_parameters``, two rounds over
+    coordinate search (``loadlearn.study.baselines.search_parameters``, two rounds over
     ``TUNABLE``) for the least rms error given the scale over 10 minutes and the end together,
     errors clipped at 30 % so that one lost drive does not rule. Test: fresh seeds, judged at 10
     minutes and at the end, each from the log up to there. All get the same prepared log.
@@ -31,8 +31,8 @@ import numpy as np
 import pandas as pd
 
 from loadlearn import prepare
-from loadlearn.estimation.baselines import BASELINES, TUNABLE, Parameters, search_parameters
 from loadlearn.simulation.scenarios import Scenario
+from loadlearn.study.baselines import BASELINES, TUNABLE, Parameters, search_parameters
 
 SITUATIONS = {
     "good_10hz": "sealed, 10 Hz",

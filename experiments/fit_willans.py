@@ -314,7 +314,7 @@ def log_line(path: Path, displacement_l: float, heating_value_mj_kg: float) -> W
     -------
     WillansLine
     """
-    from loadlearn.readers import read_log
+    from loadlearn.log.readers import read_log
 
     trace = read_log(path)
     omega = trace["engine_speed_rpm"].to_numpy() * np.pi / 30.0

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.kernel import predict, relax_slow, set_datum, update
+from loadlearn.estimation.filter import predict, relax_slow, set_datum, update
 from loadlearn.estimation.layout import LANES, filter_arrays
-from loadlearn.estimation.loadchange import start
+from loadlearn.estimation.loads import start
+from loadlearn.estimation.mixture import log_implied
 from loadlearn.estimation.model import (
     COLD,
     PHI,
@@ -30,7 +31,6 @@ from loadlearn.estimation.model import (
     Prior,
     unevenness,
 )
-from loadlearn.estimation.posterior import log_implied
 
 FloatArray = NDArray[np.float64]
 

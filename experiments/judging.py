@@ -16,8 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.rig import Rig
 from loadlearn.simulation.scenarios import Scenario, scenario
+from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
 Learner = Callable[[pd.DataFrame, Rig], pd.DataFrame]

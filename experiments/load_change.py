@@ -29,9 +29,9 @@ import pandas as pd
 from situations import LIGHT_TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.baselines import BASELINES
 from loadlearn.simulation.road import Stop
 from loadlearn.simulation.scenarios import Scenario
+from loadlearn.study.baselines import BASELINES
 
 # Kind of halt: (shares of the trailer's mass before and after, shortest and longest halt in s).
 HALTS: dict[str, tuple[float, float, float, float]] = {

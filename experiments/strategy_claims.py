@@ -32,12 +32,13 @@ import harness
 import numpy as np
 import pandas as pd
 
-from loadlearn.figures.compare import COLOURS, MARKERS
-from loadlearn.rig import Rig
+from loadlearn.figures.draw_comparison import COLOURS, MARKERS
 from loadlearn.simulation.comparison import run_draw
 from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired
 from loadlearn.simulation.road import Road, altitude_from_grade, random_road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import Situation, situation, without_cruise
+from loadlearn.vehicle.rig import Rig
 
 DATA = Path(__file__).resolve().parents[1] / "synthetic_data"
 
@@ -92,7 +93,7 @@ def laid_out(case: Case) -> Situation:
         belief = rig.uncertainty.model_copy(update={"tractive_scale_sd": case.scale_sd})
         rig = rig.model_copy(update={"uncertainty": belief})
     steep = case.road == "steep"
-    road = steep_road() if steep else Road.from_file(DATA / "roads" / f"{case.road}.toml")
+    road = steep_road() if steep else read_road(DATA / "roads" / f"{case.road}.toml")
     what = situation(rig, road, case.mass_kg)
     if not case.cruise:
         what = without_cruise(what)

@@ -30,7 +30,7 @@ import judging
 import numpy as np
 import pandas as pd
 
-from loadlearn.estimation.peer_ekf import PlainEkf
+from loadlearn.study.peer_ekf import PlainEkf
 
 # Row: (scenario, target at 10 min, target at the end), per cent.
 ROWS: dict[str, tuple[str, float, float]] = {

@@ -36,11 +36,11 @@ from load_change import TOW_KG, TRAILER_KG
 from situations import LIGHT_TOWING, TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.baselines import BASELINES
-from loadlearn.rig import Rig
 from loadlearn.simulation.road import Stop
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.simulation.sensors import Channel, Logger
+from loadlearn.study.baselines import BASELINES
+from loadlearn.vehicle.rig import Rig
 
 WIDE_SD = 0.05
 REGENERATION = (600.0, 720.0, 0.12)

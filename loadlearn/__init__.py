@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from loadlearn.errors import InputError
     from loadlearn.estimation.estimator import LoadEstimator
     from loadlearn.estimation.prepare import prepare
+    from loadlearn.log.readers import read_log
     from loadlearn.policy import DriveAdviser
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
 __version__ = "0.1.0"
 
@@ -24,9 +24,9 @@ _HOME_OF = {
     "DriveAdviser": "loadlearn.policy",
     "InputError": "loadlearn.errors",
     "LoadEstimator": "loadlearn.estimation",
-    "Rig": "loadlearn.rig",
+    "Rig": "loadlearn.vehicle.rig",
     "prepare": "loadlearn.estimation",
-    "read_log": "loadlearn.readers",
+    "read_log": "loadlearn.log.readers",
 }
 
 

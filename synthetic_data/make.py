@@ -12,10 +12,11 @@ from typing import Any
 
 import pandas as pd
 
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
-from loadlearn.simulation.road import Road, Stop
+from loadlearn.simulation.road import Stop
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.sensors import Channel, Logger
+from loadlearn.vehicle.rig import Rig
 
 HERE = Path(__file__).resolve().parent
 # Decimals written per column; what is not named gets four.
@@ -109,7 +110,7 @@ def shipped_logger(rig: Rig) -> Logger:
 def drive_shipped(shipped: Shipped) -> Drive:
     """Simulate one shipped drive."""
     rig = Rig.from_toml(HERE / "rigs" / f"{shipped.rig}.toml")
-    road = Road.from_file(HERE / "roads" / f"{shipped.road}.toml")
+    road = read_road(HERE / "roads" / f"{shipped.road}.toml")
     if shipped.stops:
         road = road.with_stops(*shipped.stops)
     return simulate(

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from loadlearn import roadload
-from loadlearn.rig import Rig
+from loadlearn.vehicle import roadload
+from loadlearn.vehicle.rig import Rig
 
 MASS_KG = 5200.0
 ROLLING = 0.012

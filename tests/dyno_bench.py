@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from loadlearn.atmosphere import Correction, dry_pressure_kpa
+from loadlearn.vehicle.atmosphere import Correction, dry_pressure_kpa
 
 RPM = np.array([1200.0, 1600.0, 2000.0, 2600.0, 3200.0, 3800.0, 4200.0])
 TORQUE_N_M = np.array([250.0, 380.0, 430.0, 430.0, 405.0, 340.0, 290.0])

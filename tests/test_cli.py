@@ -30,10 +30,10 @@ from loadlearn.commands.common import (
     register,
 )
 from loadlearn.commands.estimate import OWN_FILES, ratings_and_limits, run_estimate
-from loadlearn.demo import demo_files
+from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError
-from loadlearn.exceedances import exceedances
-from loadlearn.rig import Rig
+from loadlearn.log.exceedances import exceedances
+from loadlearn.vehicle.rig import Rig
 
 ROOT = Path(__file__).resolve().parents[1]
 RIG = ROOT / "synthetic_data" / "rigs" / "utility_boat.toml"

@@ -98,7 +98,7 @@ def test_importing_neither_imports_nor_compiles(copy: Path) -> None:
 
 def test_plain_functions_of_the_package_get_a_compiled_twin() -> None:
     """The force balance is plain Python for arrays, and compiled where a kernel calls it."""
-    from loadlearn.roadload import rolling_coefficient
+    from loadlearn.vehicle.roadload import rolling_coefficient
 
     kernel = _compile._as_kernel(rolling_coefficient)
     assert isinstance(kernel, _compile.LazyKernel)

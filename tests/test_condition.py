@@ -23,12 +23,12 @@ from loadlearn.condition.evidence import (
 from loadlearn.condition.maps import features
 from loadlearn.condition.points import BIN_S, operating_points
 from loadlearn.condition.robust import block_bootstrap_sd, robust_fit, robust_mean
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
 from loadlearn.simulation.drive import simulate
 from loadlearn.simulation.faults import EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
 from loadlearn.simulation.variation import PlantVariation
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 RIG = Rig.from_dict(
     {

@@ -20,13 +20,13 @@ from dyno_bench import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.atmosphere import Correction
 from loadlearn.dyno import ComparisonSettings, clean_run, compare, read_runs, rig_fragment
 from loadlearn.dyno.correcting import angular_acceleration, local_line
 from loadlearn.dyno.runs import canonical_column, to_canonical
 from loadlearn.dyno.stated import read_column_names, read_conditions
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
+from loadlearn.vehicle.atmosphere import Correction
+from loadlearn.vehicle.rig import Rig
 
 KNOWN = Correction(engine_factor=0.6)
 RIG = Rig.from_dict(

@@ -13,9 +13,9 @@ from scipy import stats
 from loadlearn.errors import InputError
 from loadlearn.figures import draw_estimates, read_truth, save
 from loadlearn.figures.bands import NORMAL_95, band_95, settled_range
+from loadlearn.figures.draw_validation import draw_validation
 from loadlearn.figures.style import ground_colours
-from loadlearn.figures.validation import draw_validation
-from loadlearn.validation import Trajectory, Validation
+from loadlearn.study.validation import Trajectory, Validation
 
 
 def test_estimates_name_quantity_and_unit_on_every_axis(made_result: MadeResult) -> None:

@@ -15,7 +15,7 @@ from loadlearn.commands.report import run_report
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.outputs import write_csv, write_json, write_parquet
 from loadlearn.report import build_page
-from loadlearn.report.words import CAUTIONS, plain_summary
+from loadlearn.report.report_words import CAUTIONS, plain_summary
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>"
 

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 from plants import cycles, vehicle_energy
 from plants.truth import Truth
 

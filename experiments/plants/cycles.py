@@ -18,7 +18,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 from plants import archive
 
 Array = NDArray[np.float64]

@@ -37,7 +37,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
 from plants.truth import Truth
 
 Array = NDArray[np.float64]

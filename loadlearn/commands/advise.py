@@ -29,7 +29,7 @@ from loadlearn.commands.common import register as _register
 if TYPE_CHECKING:
     import pandas as pd
 
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
 OWN_FILES = ("advice.csv", "advice.png", "advice.json")
 
@@ -102,11 +102,11 @@ def run_advise(
     """
     from loadlearn.commands.estimate import ratings_and_limits
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log
-    from loadlearn.policy.schedule import Schedule
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig
+    from loadlearn.policy.schedule_table import Schedule
+    from loadlearn.vehicle.rig import Rig
 
     say = on_stage or (lambda stage: None)
     log, rig = Path(log), Path(rig)
@@ -133,7 +133,7 @@ def run_advise(
     else:
         from dataclasses import asdict
 
-        from loadlearn.exceedances import exceedances
+        from loadlearn.log.exceedances import exceedances
 
         summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
     inputs = {"log": log, "rig": rig, "schedule": table_path, "channels": channels}
@@ -144,7 +144,7 @@ def run_advise(
         write_csv(outputs.path("advice.csv"), advice[thin(advice["time_s"], every_s)])
         if figure:
             say("drawing")
-            from loadlearn.figures.policy import draw_advice
+            from loadlearn.figures.draw_policy import draw_advice
             from loadlearn.figures.style import save
 
             save(draw_advice(trace, advice, the_rig), outputs.path("advice.png"))
@@ -174,7 +174,7 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
     """
     import numpy as np
 
-    from loadlearn.figures.policy import limit_bars
+    from loadlearn.figures.draw_policy import limit_bars
     from loadlearn.policy.reason import rig_warnings
 
     time = advice["time_s"].to_numpy(dtype=float)

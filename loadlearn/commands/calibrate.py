@@ -21,7 +21,7 @@ from loadlearn.errors import InputError, OutputExistsError
 
 if TYPE_CHECKING:
     from loadlearn.estimation.calibration import Calibration
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
 Logs = Annotated[
     list[Path],
@@ -76,9 +76,9 @@ def calibrate(
     """
     from loadlearn.estimation.calibration import calibrate as join
     from loadlearn.estimation.calibration import calibrated_text, observe_drive
+    from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig as RigModel
+    from loadlearn.vehicle.rig import Rig as RigModel
 
     _check_places(logs, rig, out, force)
     outputs = OutputFolder(out.parent, own=[out.name], mark=out.name, force=force)

@@ -120,17 +120,17 @@ def run_compare(
         An input or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.rig import Rig
     from loadlearn.simulation.comparison import compare_strategies
     from loadlearn.simulation.comparison_notes import comparison_notes
     from loadlearn.simulation.paired_differences import summarise
-    from loadlearn.simulation.road import Road
+    from loadlearn.simulation.roadfile import read_road
     from loadlearn.simulation.situation import situation
+    from loadlearn.vehicle.rig import Rig
 
     rig, road = Path(rig), Path(road)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="comparison.json", force=force)
     outputs.check()
-    what = situation(Rig.from_toml(rig), Road.from_file(road), mass_kg, retention)
+    what = situation(Rig.from_toml(rig), read_road(road), mass_kg, retention)
     result = compare_strategies(what, draws, seed, jobs, on_draw)
     summary = summarise(result)
     summary["notes"] = comparison_notes(result)
@@ -147,7 +147,7 @@ def run_compare(
     with outputs:
         write_csv(outputs.path("comparison.csv"), result.table)
         if figure:
-            from loadlearn.figures.compare import draw_pareto, draw_traces
+            from loadlearn.figures.draw_comparison import draw_pareto, draw_traces
             from loadlearn.figures.style import save
 
             save(draw_pareto(result, summary), outputs.path("comparison_pareto.png"))

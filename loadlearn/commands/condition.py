@@ -82,9 +82,9 @@ def condition(
     from loadlearn.condition.assessment import condense
     from loadlearn.dyno.runs import split_paths
     from loadlearn.errors import InputError
+    from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, write_json
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
     outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
     outputs.check()

@@ -32,7 +32,7 @@ def demo(
 
     Example: loadlearn demo --out demo-out
     """
-    from loadlearn.demo import demo_files
+    from loadlearn.demo_drive import demo_files
     from loadlearn.outputs import OutputFolder
 
     files = demo_files()

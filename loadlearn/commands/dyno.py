@@ -100,12 +100,12 @@ def dyno(
 
     Example: loadlearn dyno before.csv after.csv --rig rig.toml --out dyno-out
     """
-    from loadlearn.atmosphere import Correction
     from loadlearn.dyno import ComparisonSettings, compare, read_runs, rig_fragment
     from loadlearn.dyno.runs import split_paths
     from loadlearn.dyno.stated import read_column_names, read_conditions
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.rig import Rig as RigModel
+    from loadlearn.vehicle.atmosphere import Correction
+    from loadlearn.vehicle.rig import Rig as RigModel
 
     outputs = OutputFolder(out, own=OWN_FILES, mark="dyno.json", force=force)
     outputs.check()
@@ -154,7 +154,7 @@ def dyno(
             outputs.path("full_load.toml").write_text(text, encoding="utf-8")
             if not no_figure:
                 shown.stage("drawing")
-                from loadlearn.figures.dyno import draw_dyno
+                from loadlearn.figures.draw_dyno import draw_dyno
                 from loadlearn.figures.style import save
 
                 save(draw_dyno(comparison), outputs.path("dyno.png"))

@@ -29,7 +29,7 @@ from loadlearn.errors import InputError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
 OWN_FILES = (
     "estimates.csv",
@@ -112,6 +112,8 @@ def run_estimate(
         An input or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.log.quality import log_quality
+    from loadlearn.log.readers import read_log
     from loadlearn.outputs import (
         OutputFolder,
         provenance,
@@ -120,9 +122,7 @@ def run_estimate(
         write_json,
         write_parquet,
     )
-    from loadlearn.quality import log_quality
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
     if not 0.0 <= every_s < math.inf:
         raise InputError(f"--every is {every_s:g}; give seconds, 0 for every sample")
@@ -187,7 +187,7 @@ def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -
     dict
         ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
     """
-    from loadlearn.exceedances import exceedances
+    from loadlearn.log.exceedances import exceedances
 
     vehicle = rig.vehicle
     return {

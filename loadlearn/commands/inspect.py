@@ -24,10 +24,10 @@ def inspect_command(
 
     Example: loadlearn inspect drive.csv --rig rig.toml
     """
+    from loadlearn.log.quality import log_quality
+    from loadlearn.log.readers import read_log
     from loadlearn.outputs import plain
-    from loadlearn.quality import log_quality
-    from loadlearn.readers import read_log
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
     with progress("reading the log"):
         the_rig = None if rig is None else Rig.from_toml(rig)

@@ -20,7 +20,7 @@ from loadlearn.commands.common import (
 from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
-    from loadlearn.policy.schedule import Schedule
+    from loadlearn.policy.schedule_table import Schedule
 
 OWN_FILES = ("schedule.csv", "schedule.png", "schedule.json")
 
@@ -67,8 +67,8 @@ def run_schedule(
         The rig or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.policy.schedule import compute_schedule
-    from loadlearn.rig import Rig
+    from loadlearn.policy.schedule_table import compute_schedule
+    from loadlearn.vehicle.rig import Rig
 
     rig = Path(rig)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="schedule.json", force=force)
@@ -78,7 +78,7 @@ def run_schedule(
     with outputs:
         write_csv(outputs.path("schedule.csv"), schedule.to_frame())
         if figure:
-            from loadlearn.figures.policy import draw_schedule
+            from loadlearn.figures.draw_policy import draw_schedule
             from loadlearn.figures.style import save
 
             save(draw_schedule(schedule, the_rig), outputs.path("schedule.png"))
@@ -106,7 +106,7 @@ def schedule(
     Example: loadlearn schedule --rig rig.toml --out out --ambient 40
     """
     from loadlearn.policy.reason import rig_warnings
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
     with progress("computing the table"):
         table = run_schedule(

@@ -20,7 +20,7 @@ from loadlearn.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from loadlearn.validation import Validation
+    from loadlearn.study.validation import Validation
 
 OWN_FILES = ("validation.csv", "validation.png", "validation.json")
 
@@ -71,7 +71,7 @@ def run_validate(
         The manifest or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.outputs import OutputFolder, write_csv, write_json
-    from loadlearn.validation import validate_manifest
+    from loadlearn.study.validation import validate_manifest
 
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="validation.json", force=force)
     outputs.check()
@@ -80,7 +80,7 @@ def run_validate(
         write_csv(outputs.path("validation.csv"), result.table)
         if figure and result.summary["overall"]["n"] > 0:
             from loadlearn.figures import save
-            from loadlearn.figures.validation import draw_validation
+            from loadlearn.figures.draw_validation import draw_validation
 
             save(draw_validation(result), outputs.path("validation.png"))
         write_json(outputs.path("validation.json"), result.summary)

@@ -21,7 +21,7 @@ from loadlearn.condition.evidence import (
     holm,
 )
 from loadlearn.condition.points import operating_points
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from loadlearn.condition.measures import expected_idle_fuelling
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 Scale = Literal["percent", "kPa", "K", "coefficient"]
 

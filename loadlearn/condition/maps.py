@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from loadlearn.condition.evidence import Measure
 from loadlearn.condition.robust import RobustFit, robust_fit, robust_mean
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from loadlearn.condition.evidence import Measure
 from loadlearn.condition.points import BIN_S, WARM_DEGC
 from loadlearn.condition.robust import robust_fit, robust_mean
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
-from loadlearn.traction import rig_arrays, willans_brake_torque
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.traction import rig_arrays, willans_brake_torque
 
 Array = NDArray[np.float64]
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.rig import Rig
-from loadlearn.roadload import grade_angle, isa_pressure_kpa, isa_temperature_k
-from loadlearn.traction import traction
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import grade_angle, isa_pressure_kpa, isa_temperature_k
+from loadlearn.vehicle.traction import traction
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]

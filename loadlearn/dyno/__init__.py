@@ -1,11 +1,11 @@
 """Two wheel-dyno runs: cleaned, corrected to the standard atmosphere, aligned and compared."""
 
 from loadlearn.dyno.cleaning import DynoRun, clean_run
-from loadlearn.dyno.comparison import DynoComparison, compare
+from loadlearn.dyno.dyno_comparison import DynoComparison, compare
+from loadlearn.dyno.dyno_settings import ComparisonSettings, RunSettings
 from loadlearn.dyno.findings import Finding, what_fakes_a_gain
 from loadlearn.dyno.fragment import rig_fragment
 from loadlearn.dyno.runs import read_runs
-from loadlearn.dyno.settings import ComparisonSettings, RunSettings
 
 __all__ = [
     "ComparisonSettings",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.dyno.settings import RunSettings
+from loadlearn.dyno.dyno_settings import RunSettings
 from loadlearn.errors import InputError
 
 Array = NDArray[np.float64]

@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.atmosphere import (
+from loadlearn.dyno.cleaning import DynoRun
+from loadlearn.dyno.dyno_settings import ComparisonSettings
+from loadlearn.errors import InputError
+from loadlearn.vehicle.atmosphere import (
     TEMPERATURE_EXPONENTS,
     Correction,
     dry_pressure_kpa,
     fuelling_per_litre_cycle_mg,
 )
-from loadlearn.dyno.cleaning import DynoRun
-from loadlearn.dyno.settings import ComparisonSettings
-from loadlearn.errors import InputError
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
 

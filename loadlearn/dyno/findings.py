@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from loadlearn.dyno.cleaning import DynoRun
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 Status = Literal["alike", "differs", "not stated"]
 

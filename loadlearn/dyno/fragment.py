@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from loadlearn.dyno.comparison import DynoComparison
+from loadlearn.dyno.dyno_comparison import DynoComparison
 
 
 def rig_fragment(comparison: DynoComparison, step_rpm: float = 250.0) -> tuple[str, dict[str, Any]]:

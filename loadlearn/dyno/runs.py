@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from loadlearn.channels import Unit, unit_key, units_of
 from loadlearn.dyno.cleaning import DynoRun, clean_run
-from loadlearn.dyno.settings import RunSettings
+from loadlearn.dyno.dyno_settings import RunSettings
 from loadlearn.errors import InputError
+from loadlearn.log.channels import Unit, unit_key, units_of
 
 # quantity -> (its kind of unit, canonical suffix, lowest and highest possible canonical value)
 QUANTITIES: dict[str, tuple[str, str, float, float]] = {

@@ -1,6 +1,6 @@
 """One hypothesis alone (one ground, one load): prediction and update of a row fused into one pass.
 
-The arithmetic is that of :mod:`loadlearn.estimation.kernel`, which runs many hypotheses side by
+The arithmetic is that of :mod:`loadlearn.estimation.filter`, which runs many hypotheses side by
 side; the model's functions are the same. With a single hypothesis there is nothing to weigh, mix or
 temper, the covariance's rows are contiguous, and four neighbours in a row share one instruction.
 """
@@ -46,7 +46,7 @@ from loadlearn.estimation.model import (
     slow_relaxation,
     unevenness,
 )
-from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
 _HALF_LOG_TWO_PI = 0.9189385332046727

@@ -24,15 +24,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import rows
+from loadlearn.estimation import intervals as rows
 from loadlearn.estimation.estimator import LoadEstimator, prior_for
 from loadlearn.estimation.model import PHI, UNREPORTED, Noise
 from loadlearn.estimation.next_drive import present_of
 from loadlearn.estimation.normal import Z95
 from loadlearn.estimation.prepare import prepare
 from loadlearn.estimation.summary import LEAST_LEARNT_S
-from loadlearn.rig import Rig
-from loadlearn.traction import force_source
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.traction import force_source
 
 FloatArray = NDArray[np.float64]
 

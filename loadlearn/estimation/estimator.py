@@ -14,8 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import kernel, layout, rows
-from loadlearn.estimation.lateness import Waiting, align, delays_of
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation import intervals as rows
+from loadlearn.estimation import layout
+from loadlearn.estimation.delays import Waiting, align, delays_of
 from loadlearn.estimation.model import (
     N_ROW,
     R_TIME,
@@ -29,9 +31,9 @@ from loadlearn.estimation.model import (
 from loadlearn.estimation.next_drive import present_of
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS, Ground
-from loadlearn.traction import (
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
+from loadlearn.vehicle.traction import (
     ACCESSORIES_IN_TORQUE,
     NO_FORCE,
     REASONS,
@@ -113,7 +115,7 @@ def accessory_spread_w(rig: Rig, force_source: int) -> float:
     ----------
     rig : Rig
     force_source : int
-        See :mod:`loadlearn.traction`.
+        See :mod:`loadlearn.vehicle.traction`.
 
     Returns
     -------
@@ -141,7 +143,7 @@ def offset_sd_n(rig: Rig, force_source: int) -> float:
     ----------
     rig : Rig
     force_source : int
-        See :mod:`loadlearn.traction`.
+        See :mod:`loadlearn.vehicle.traction`.
 
     Returns
     -------
@@ -164,10 +166,10 @@ def default_noise(height_source: int, rig: Rig, force_source: int = SOURCE_FUEL)
     Parameters
     ----------
     height_source : int
-        See :mod:`loadlearn.estimation.rows`.
+        See :mod:`loadlearn.estimation.intervals`.
     rig : Rig
     force_source : int
-        See :mod:`loadlearn.traction`.
+        See :mod:`loadlearn.vehicle.traction`.
 
     Returns
     -------

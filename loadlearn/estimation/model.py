@@ -6,8 +6,8 @@
 
 with h the height of the road, mu the equivalent mass of the rotating parts and phi the inverse of
 the mass *that the computed force implies*, phi = s / m (s: true force over computed force). The
-force balance of :mod:`loadlearn.roadload`, integrated along the road from one sample to the next
-and divided by the weight, is *linear* in phi, in the rolling resistance coefficient and in
+force balance of :mod:`loadlearn.vehicle.roadload`, integrated along the road from one sample to
+the next and divided by the weight, is *linear* in phi, in the rolling resistance coefficient and in
 kappa = CdA / m, none of which depends on s::
 
     E_k - E_(k-1) = phi int F dx / g - int c(v) cos(theta) dx - kappa int rho/2 (v + w)^2 dx / g
@@ -47,8 +47,8 @@ from numpy.typing import NDArray
 from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.estimation.layout import LANES
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, SLIP_STIFFNESS, Ground
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, SLIP_STIFFNESS, Ground
 
 FloatArray = NDArray[np.float64]
 

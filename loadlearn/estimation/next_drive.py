@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import kernel, layout
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation import layout
 from loadlearn.estimation.model import (
     COLD,
     KAPPA,
@@ -37,15 +38,15 @@ from loadlearn.estimation.model import (
     ROLL,
     Noise,
 )
-from loadlearn.rig import Rig
-from loadlearn.roadload import (
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
     drag_force,
     resisting_force,
     rolling_coefficient,
     rotating_mass,
 )
-from loadlearn.traction import MID_LOAD
+from loadlearn.vehicle.traction import MID_LOAD
 
 FloatArray = NDArray[np.float64]
 _DENSITY = 1.2

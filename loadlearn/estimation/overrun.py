@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import rows
-from loadlearn.estimation.rows import HEIGHT_FROM_ALTITUDE, HEIGHT_FROM_GRADE
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2, drag_force, rotating_mass
-from loadlearn.traction import OVERRUN_RETARDED, REASONS
+from loadlearn.estimation import intervals as rows
+from loadlearn.estimation.intervals import HEIGHT_FROM_ALTITUDE, HEIGHT_FROM_GRADE
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force, rotating_mass
+from loadlearn.vehicle.traction import OVERRUN_RETARDED, REASONS
 
 FloatArray = NDArray[np.float64]
 

@@ -15,22 +15,30 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import kernel, layout, rows
-from loadlearn.estimation.bends import curvature_squared
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation import intervals as rows
+from loadlearn.estimation import layout
+from loadlearn.estimation.delays import Delays, align, interval_means, shifted
 from loadlearn.estimation.estimator import (
     LoadEstimator,
     default_noise,
     prior_for,
     share_logged,
 )
-from loadlearn.estimation.fine_speed import fine_speed
-from loadlearn.estimation.lateness import Delays, align, interval_means, shifted
 from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
 from loadlearn.estimation.overrun import exhaust_brake_unused
-from loadlearn.estimation.two_heights import corrected_slope, difference_of_heights
-from loadlearn.grade import road_grade
-from loadlearn.rig import Rig
-from loadlearn.traction import SOURCE_FUEL, SOURCE_TRACTIVE, RigArrays, force_source, rig_arrays
+from loadlearn.log.bends import curvature_squared
+from loadlearn.log.fine_speed import fine_speed
+from loadlearn.log.grade import road_grade
+from loadlearn.log.two_heights import corrected_slope, difference_of_heights
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.traction import (
+    SOURCE_FUEL,
+    SOURCE_TRACTIVE,
+    RigArrays,
+    force_source,
+    rig_arrays,
+)
 
 FloatArray = NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.normal import Z95
-from loadlearn.roadload import Ground
+from loadlearn.vehicle.roadload import Ground
 
 FloatArray = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from loadlearn.estimation import layout
 from loadlearn.estimation.next_drive import what_to_drive_next
 from loadlearn.estimation.normal import Z95
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from loadlearn.figures.estimates import draw_estimates, read_truth
+from loadlearn.figures.draw_estimates import draw_estimates, read_truth
 from loadlearn.figures.style import save
 
 __all__ = ["draw_estimates", "read_truth", "save"]

@@ -50,13 +50,13 @@ from loadlearn.policy.state import (
     policy_memory,
 )
 from loadlearn.policy.thermal_model import ThermalParameters, thermal_parameters
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from loadlearn.estimation.estimator import Load
-    from loadlearn.policy.schedule import Schedule
+    from loadlearn.policy.schedule_table import Schedule
 
 TICK_S = 1.0
 """Settings are renewed at the first sample of each second of log time."""
@@ -86,7 +86,7 @@ class Advice:
     active_limits : tuple of str
         Names of the protections acting now.
     reference_speed_m_s, need, sustainable_share, wanted_share : float
-        What the settings come from; see :mod:`loadlearn.policy.settings`.
+        What the settings come from; see :mod:`loadlearn.policy.law_settings`.
     rating_probability : float
         Probability that the load exceeds a rating; NaN when the rig names none. Warn from 0.05.
     mass_kg, mass_sd_kg : float
@@ -301,7 +301,7 @@ class DriveAdviser:
 def _schedule_of(schedule: Schedule | str | Path | None, rig: Rig) -> Schedule | None:
     if schedule is None:
         return None
-    from loadlearn.policy.schedule import Schedule
+    from loadlearn.policy.schedule_table import Schedule
 
     table = schedule if isinstance(schedule, Schedule) else Schedule.from_json(schedule)
     table.check_rig(rig)

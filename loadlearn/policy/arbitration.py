@@ -2,7 +2,7 @@
 
 Extra torque rises only while the pedal asks for it, by at most 0.25 a second, and not under cruise
 control unless the rig enables it. It is taken away as each protection's kind says. The settings
-themselves change the wanted share slowly (:mod:`loadlearn.policy.settings`).
+themselves change the wanted share slowly (:mod:`loadlearn.policy.law_settings`).
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loadlearn.policy.need import DRAW_FIELDS, LoadDraws
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 DRAWS = 64
 SPEED_SLOPE, SPEED_SLOPE_SD = 0.0020, 0.0008

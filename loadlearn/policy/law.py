@@ -50,6 +50,11 @@ from loadlearn.policy.columns import (
     TIME,
     UNKNOWN_BIT,
 )
+from loadlearn.policy.law_settings import (
+    EPISODE_END_PERCENT,
+    follow_episode,
+    full_share_time_s,
+)
 from loadlearn.policy.need import (
     follow_reference_speed,
     grade_now,
@@ -71,11 +76,6 @@ from loadlearn.policy.readings import (
     surroundings,
 )
 from loadlearn.policy.renewal import renew_settings
-from loadlearn.policy.settings import (
-    EPISODE_END_PERCENT,
-    follow_episode,
-    full_share_time_s,
-)
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
@@ -87,7 +87,7 @@ from loadlearn.policy.thermal_model import (
     ThermalParameters,
     exhaust_rise_k,
 )
-from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 _REMOVAL = arbitration.REMOVAL_OF_CAP
 _CAPS = len(PROTECTIONS)

@@ -23,7 +23,7 @@ from loadlearn.policy.thermal_model import (
     ThermalParameters,
     attainable_torque_n_m,
 )
-from loadlearn.roadload import resisting_force, rolling_coefficient
+from loadlearn.vehicle.roadload import resisting_force, rolling_coefficient
 
 NEED_QUANTILE = 0.8
 RESERVE_QUANTILE = 0.95

@@ -9,7 +9,7 @@ from loadlearn.policy.columns import LIMIT_NAMES
 from loadlearn.policy.protections import PROTECTIONS
 
 if TYPE_CHECKING:
-    from loadlearn.rig import Rig
+    from loadlearn.vehicle.rig import Rig
 
 _SENTENCES = {one.name: one.sentence for one in PROTECTIONS} | {
     "gear_change": "a gear change is under way",

@@ -31,19 +31,7 @@ from loadlearn.policy.exhaust import (
     FullLoad,
     gas_limit_degc,
 )
-from loadlearn.policy.need import (
-    MASS,
-    NEED_QUANTILE,
-    RESERVE_QUANTILE,
-    TRAILER,
-    WEIGHT,
-    best_gear,
-    grades_ahead,
-    need_of_force,
-    scaled_requirements,
-    weighted_quantile,
-)
-from loadlearn.policy.settings import (
+from loadlearn.policy.law_settings import (
     CALM_S,
     CHANGE_STEP,
     CHANGE_WAIT_S,
@@ -61,6 +49,18 @@ from loadlearn.policy.settings import (
     load_known,
     sustainable_share,
 )
+from loadlearn.policy.need import (
+    MASS,
+    NEED_QUANTILE,
+    RESERVE_QUANTILE,
+    TRAILER,
+    WEIGHT,
+    best_gear,
+    grades_ahead,
+    need_of_force,
+    scaled_requirements,
+    weighted_quantile,
+)
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
@@ -71,7 +71,7 @@ from loadlearn.policy.thermal_model import (
     Surroundings,
     ThermalParameters,
 )
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 
 NO_LIMIT_DEGC = 1e6
 

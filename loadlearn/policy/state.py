@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
+from loadlearn.policy.law_settings import CREDIT_MAX_S, EpisodeState, HeldSetting, default_setting
 from loadlearn.policy.need import (
     GRADE_SLOTS,
     SPEED_SLOTS,
@@ -31,9 +32,8 @@ from loadlearn.policy.protections import (
     initial_line,
 )
 from loadlearn.policy.sensor_watch import SensorState, initial_sensor_state
-from loadlearn.policy.settings import CREDIT_MAX_S, EpisodeState, HeldSetting, default_setting
 from loadlearn.policy.thermal_model import ThermalParameters, engine_curve
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 
 class PolicyConfig(NamedTuple):

@@ -44,7 +44,7 @@ from loadlearn.policy.thermal_model import (
     exhaust_rise_k,
     thermal_parameters,
 )
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

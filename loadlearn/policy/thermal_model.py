@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 
 STANDARD_PRESSURE_KPA = 100.0
 RAD_S_PER_RPM = math.pi / 30.0

@@ -10,7 +10,7 @@ import pandas as pd
 
 from loadlearn.figures.style import ground_colours
 from loadlearn.report.contents import MOST_ROWS, Contents, Section, read_contents
-from loadlearn.report.words import CAUTIONS, plain_summary
+from loadlearn.report.report_words import CAUTIONS, plain_summary
 
 _HERE = Path(__file__).resolve().parent
 

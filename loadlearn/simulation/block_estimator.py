@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from loadlearn.policy.columns import SAMPLE_COLUMNS
 from loadlearn.policy.need import LoadDraws
-from loadlearn.rig import Rig
-from loadlearn.roadload import air_density_kg_m3
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import air_density_kg_m3
 
 FloatArray = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class BlockEstimator:
 
     def __init__(self, rig: Rig) -> None:
         from loadlearn.estimation import LoadEstimator
-        from loadlearn.estimation.rows import I_DENSITY, I_SLOPE, N_INPUT, ROW_INPUTS
+        from loadlearn.estimation.intervals import I_DENSITY, I_SLOPE, N_INPUT, ROW_INPUTS
 
         self._estimator: Any = LoadEstimator(rig)
         shared = [name for name in ROW_INPUTS if name in SAMPLE_COLUMNS]

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.plant import drive_loop
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
@@ -17,6 +16,7 @@ from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.sensors import Logger, log_drive
 from loadlearn.simulation.surroundings import NOISE_STEP_S
 from loadlearn.simulation.variation import PlantVariation
+from loadlearn.vehicle.rig import Rig
 
 __all__ = ["Drive", "PlantVariation", "simulate"]
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
 from loadlearn.simulation.drive import Drive
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K, GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
 _Strength: TypeAlias = Callable[[str], float]

@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from loadlearn._compile import jit
-from loadlearn.roadload import GRAVITY_M_S2
 from loadlearn.simulation.plant_state import (
     BRAKE_FORCE,
     BRAKING,
@@ -39,6 +38,7 @@ from loadlearn.simulation.plant_state import (
     TYRE_FACTOR,
     WHEEL_SLIP,
 )
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 STANDING = 1.0
 BACKING = 2.0

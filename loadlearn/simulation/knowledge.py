@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from loadlearn.policy.draws import draws_from_summaries, stack_draws
 from loadlearn.policy.need import DRAW_FIELDS
-from loadlearn.rig import Rig
 from loadlearn.simulation.block_estimator import BlockEstimator
 from loadlearn.simulation.plant_state import RECORDED, ROAD_COEFFICIENT
 from loadlearn.simulation.preparation import PreparedDrive
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

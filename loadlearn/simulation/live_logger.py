@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from loadlearn._compile import jit
 from loadlearn.errors import InputError
 from loadlearn.policy.columns import ALTITUDE, GRADE, RANGE, SAMPLE_COLUMNS, TIME
-from loadlearn.rig import Rig
 from loadlearn.simulation.plant_state import RECORDED
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.sensors import SLIP_SHARE, Logger
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

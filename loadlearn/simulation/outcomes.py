@@ -11,11 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.exceedances import exceedances
+from loadlearn.log.exceedances import exceedances
 from loadlearn.policy.columns import LIMIT_NAMES, SAMPLE_COLUMNS
-from loadlearn.rig import Rig
 from loadlearn.simulation.situation import Situation
 from loadlearn.simulation.strategies import StrategyRun
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """One step of the simulated vehicle and the closed loop over a road, compiled.
 
-The force balance is that of :mod:`loadlearn.roadload`; nothing of it is written again here.
+The force balance is that of :mod:`loadlearn.vehicle.roadload`; nothing of it is written again here.
 """
 
 from __future__ import annotations
@@ -10,14 +10,6 @@ import math
 import numpy as np
 
 from loadlearn._compile import jit
-from loadlearn.roadload import (
-    GRAVITY_M_S2,
-    cornering_resistance,
-    longitudinal_acceleration,
-    resisting_force,
-    rolling_coefficient,
-    rotating_mass,
-)
 from loadlearn.simulation.driver import drive_pedals
 from loadlearn.simulation.halts import (
     BACKING,
@@ -113,6 +105,14 @@ from loadlearn.simulation.transmission import (
     command_torque,
     lock_up,
     shift_gears,
+)
+from loadlearn.vehicle.roadload import (
+    GRAVITY_M_S2,
+    cornering_resistance,
+    longitudinal_acceleration,
+    resisting_force,
+    rolling_coefficient,
+    rotating_mass,
 )
 
 # Only the part of a tyre's resistance that is its own flexing changes with its temperature; on

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.road import GRID_M, Road, Stop
 from loadlearn.simulation.surroundings import noise_table, road_table, stops_table
 from loadlearn.simulation.thermal import ThermalParameters, initial_heat
 from loadlearn.simulation.variation import PlantVariation, draw_parameters
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.roadload import HANDBOOK_GROUNDS
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 FloatArray = NDArray[np.float64]
 RoadKind = Literal["flat", "rolling", "mountain", "highway", "level"]
@@ -199,28 +198,6 @@ class Road:
         ]
         ordered = tuple(sorted([*kept, *stops], key=lambda stop: stop.distance_m))
         return replace(self, stops=ordered)
-
-    @classmethod
-    def from_file(cls, path: str | Path) -> Road:
-        """Read a road from TOML (sections) or CSV (points).
-
-        Parameters
-        ----------
-        path : str or Path
-            See :mod:`loadlearn.simulation.roadfile` for the keys and columns.
-
-        Returns
-        -------
-        Road
-
-        Raises
-        ------
-        InputError
-            The file cannot be read or a value is missing or impossible.
-        """
-        from loadlearn.simulation.roadfile import read_road
-
-        return read_road(path)
 
 
 def hills(

@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import RoadKind, Segment, Stop, random_road
 from loadlearn.simulation.sensors import AltitudeSensor, Channel, Logger
+from loadlearn.vehicle.rig import Rig
 
 # In the wheel, else (an editable install) in the working copy.
 _RIG_FOLDERS = (

@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
 

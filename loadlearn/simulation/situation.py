@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
 from loadlearn.simulation.road import GRID_M, Road
 from loadlearn.simulation.sensors import Channel, Logger
 from loadlearn.simulation.strategies import Strategy, strategies
 from loadlearn.simulation.variation import PlantVariation
+from loadlearn.vehicle.rig import Rig
 
 CLIMB_GRADE_PERCENT, CLIMB_SMOOTH_M, CLIMB_SHORTEST_M = 2.5, 200.0, 400.0
 """A climb: grade over 200 m at or above 2.5 % for at least 400 m (our own definition)."""

@@ -36,7 +36,7 @@ from loadlearn.policy.columns import (
     TICK_TIME,
 )
 from loadlearn.policy.law import policy_step
-from loadlearn.policy.settings import CREDIT_MAX_S
+from loadlearn.policy.law_settings import CREDIT_MAX_S
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
@@ -47,7 +47,6 @@ from loadlearn.policy.state import (
 )
 from loadlearn.policy.thermal_model import ThermalParameters as PolicyThermalParameters
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.rig import Rig
 from loadlearn.simulation.halts import STANDING
 from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
 from loadlearn.simulation.live_logger import LiveLogger, show_row
@@ -71,6 +70,7 @@ from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.simulation.road import GRID_M
 from loadlearn.simulation.surroundings import NOISE_STEP_S
 from loadlearn.simulation.thermal import ThermalParameters
+from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K, isa_pressure_kpa
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.variation import PlantVariation, truncated_normal
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K, isa_pressure_kpa
 
 FloatArray = NDArray[np.float64]
 

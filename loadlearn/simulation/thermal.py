@@ -21,8 +21,8 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 
 from loadlearn._compile import jit
-from loadlearn.rig import Rig
-from loadlearn.roadload import GAS_CONSTANT_AIR_J_KG_K
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 
 KELVIN = 273.15
 _STANDARD_KPA = 100.0

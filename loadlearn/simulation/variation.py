@@ -7,9 +7,9 @@ from typing import Any, Literal, Self
 
 import numpy as np
 
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.road import GROUND_NAMES
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 
 @dataclass(frozen=True)

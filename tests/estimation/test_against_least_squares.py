@@ -17,7 +17,6 @@ from scipy.linalg import cho_factor, cho_solve
 from statsmodels.regression.linear_model import WLS
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from loadlearn.estimation import problem, reference
 from loadlearn.estimation.model import (
     ACCESSORY,
     DISTURBANCE,
@@ -40,10 +39,11 @@ from loadlearn.estimation.model import (
     measurement_variance,
     process_variance,
 )
-from loadlearn.estimation.problem import Hypotheses
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import Drive
+from loadlearn.study import problem, reference
+from loadlearn.study.problem import Hypotheses
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 Array = NDArray[np.float64]
 ROWS = 500

@@ -7,8 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from loadlearn.estimation import alone, kernel, layout, problem
-from loadlearn.estimation.loadchange import start
+from loadlearn.estimation import alone, layout
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation.loads import start
 from loadlearn.estimation.model import (
     N_STATES,
     R_HALF,
@@ -20,7 +21,8 @@ from loadlearn.estimation.model import (
     Prior,
     ground_modes,
 )
-from loadlearn.roadload import HANDBOOK_GROUNDS
+from loadlearn.study import problem
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 Array = NDArray[np.float64]
 

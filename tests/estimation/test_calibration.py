@@ -29,8 +29,8 @@ from loadlearn.estimation.calibration import (
     interval95,
     observe_drive,
 )
-from loadlearn.rig import Rig
 from loadlearn.simulation.scenarios import Scenario, scenario, with_scale_sd
+from loadlearn.vehicle.rig import Rig
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = ROOT / "synthetic_data" / "rigs" / "utility_boat.toml"

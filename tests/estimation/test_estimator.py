@@ -22,13 +22,13 @@ from loadlearn.errors import InputError
 from loadlearn.estimation import estimator as estimator_module
 from loadlearn.estimation.estimator import prior_for
 from loadlearn.estimation.model import LAG
-from loadlearn.rig import Rig
-from loadlearn.roadload import HANDBOOK_GROUNDS
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import Segment, Stop, random_road
 from loadlearn.simulation.scenarios import scenario, shipped_rig
 from loadlearn.simulation.sensors import Accelerometer, Logger
-from loadlearn.traction import force_source
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
+from loadlearn.vehicle.traction import force_source
 
 TRUE_MASS_KG = 5200.0
 COMPARED = (
@@ -247,8 +247,8 @@ def test_one_kind_of_ground_serves_too(rig: Rig, drive: Drive) -> None:
 
 def test_importing_compiles_nothing() -> None:
     code = (
-        "import sys, loadlearn.estimation, loadlearn.estimation.reference, "
-        "loadlearn.estimation.bounds, loadlearn.estimation.consistency\n"
+        "import sys, loadlearn.estimation, loadlearn.study.reference, "
+        "loadlearn.study.bounds, loadlearn.study.consistency\n"
         "heavy = {'numba', 'scipy', 'filterpy', 'sklearn', 'matplotlib'} & set(sys.modules)\n"
         "sys.exit(', '.join(sorted(heavy)) or None)"
     )

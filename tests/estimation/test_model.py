@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import problem
 from loadlearn.estimation.model import (
     ENERGY,
     KAPPA,
@@ -34,14 +33,15 @@ from loadlearn.estimation.model import (
     row_sensitivities,
     states_needed,
 )
-from loadlearn.rig import Rig
-from loadlearn.roadload import (
+from loadlearn.simulation.scenarios import shipped_rig, with_scale_sd
+from loadlearn.study import problem
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import (
     HANDBOOK_GROUNDS,
     longitudinal_acceleration,
     rolling_coefficient,
     rotating_mass,
 )
-from loadlearn.simulation.scenarios import shipped_rig, with_scale_sd
 
 Array = NDArray[np.float64]
 

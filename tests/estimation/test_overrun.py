@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from loadlearn import prepare
 from loadlearn.estimation.overrun import _probability_off
-from loadlearn.rig import Rig
 from loadlearn.simulation.scenarios import scenario, shipped_rig
+from loadlearn.vehicle.rig import Rig
 
 
 @pytest.mark.parametrize(("name", "unused"), [("truck_10hz", True), ("exhaust_brake", False)])

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.fine_speed import fine_speed, whole_unit
-from loadlearn.estimation.lateness import interval_means, shifted
+from loadlearn.estimation.delays import interval_means, shifted
+from loadlearn.log.fine_speed import fine_speed, whole_unit
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.simulation.sensors import Channel, Logger
 

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from loadlearn.roadload import (
+from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
     air_density_kg_m3,
     longitudinal_acceleration,

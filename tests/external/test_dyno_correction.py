@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadlearn.atmosphere import (
+from loadlearn.vehicle.atmosphere import (
     Correction,
     dry_pressure_kpa,
     fuelling_per_litre_cycle_mg,

@@ -11,7 +11,7 @@ import pytest
 from plants import cycles
 from plants import vehicle_energy as plant
 
-from loadlearn.roadload import (
+from loadlearn.vehicle.roadload import (
     air_density_kg_m3,
     grade_angle,
     longitudinal_acceleration,

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from loadlearn.roadload import (
+from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
     air_density_kg_m3,
     drag_force,

@@ -15,10 +15,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadlearn import rig as rig_module
-from loadlearn.readers import read_log
-from loadlearn.rig import Rig
-from loadlearn.traction import traction
+from loadlearn.log.readers import read_log
+from loadlearn.vehicle import rig as rig_module
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.traction import traction
 
 TABLE = {
     "name": "worked example",

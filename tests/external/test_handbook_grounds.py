@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from loadlearn.roadload import HANDBOOK_GROUNDS, rolling_coefficient
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, rolling_coefficient
 
 GROUND = {ground.name: ground for ground in HANDBOOK_GROUNDS}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadlearn.roadload import (
+from loadlearn.vehicle.roadload import (
     air_density_kg_m3,
     isa_altitude_m,
     isa_pressure_kpa,

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from loadlearn.simulation.road import Road
+from loadlearn.simulation.roadfile import read_road
 
 ROAD = Path(__file__).resolve().parents[2] / "synthetic_data" / "roads" / "long_climb.toml"
 FOOT_M, MILE_M = 0.3048, 1609.344
@@ -30,7 +30,7 @@ def test_length_rise_and_mean_grade() -> None:
 
 
 def test_the_road_that_is_driven_climbs_that_much() -> None:
-    road = Road.from_file(ROAD)
+    road = read_road(ROAD)
     assert road.length_m >= 11.0 * MILE_M
     rise = road.altitude_m.max() - road.altitude_m.min()
     # Its invented relief adds or takes a few tens of metres.

@@ -10,7 +10,7 @@ from plant_bench import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
 from loadlearn.policy.protections import EXHAUST_GAS_HEAT, PROTECTION_NAMES
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 SPEED_M_S = 22.0
 OVER_K, OVER_S = 10.0, 2.0

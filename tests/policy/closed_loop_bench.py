@@ -25,7 +25,7 @@ from loadlearn.policy.state import (
     policy_memory,
 )
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 PLACE = {name: i for i, name in enumerate(SAMPLE_COLUMNS)}
 ADVICE = {name: i for i, name in enumerate(ADVICE_COLUMNS)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from policy_bench import make_rig
 
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 GRAVITY = 9.80665
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from pathlib import Path
 
-from loadlearn.rig import Rig
+from loadlearn.vehicle.rig import Rig
 
 RIG_TABLE = {
     "name": "test utility with trailer",

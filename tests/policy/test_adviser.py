@@ -16,8 +16,8 @@ from loadlearn.policy.columns import LIMIT_NAMES
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.need import LoadDraws
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
-from loadlearn.policy.schedule import compute_schedule
-from loadlearn.rig import Rig
+from loadlearn.policy.schedule_table import compute_schedule
+from loadlearn.vehicle.rig import Rig
 
 
 @dataclass

@@ -14,7 +14,7 @@ from climb_bench import Climb, draw_climb, drive_climb, judge_climb
 from hypothesis import given, settings
 from plant_bench import Deviations
 
-from loadlearn.policy.settings import CHANGE_STEP
+from loadlearn.policy.law_settings import CHANGE_STEP
 
 
 @settings(few, max_examples=16)

@@ -14,21 +14,7 @@ from policy_bench import make_rig
 
 from loadlearn.policy.draws import draws_from_summaries, normal_points, stack_draws
 from loadlearn.policy.exhaust import FullLoadGas, initial_exhaust_state
-from loadlearn.policy.need import (
-    GRADE_SLOTS,
-    SPEED_SLOTS,
-    GradeState,
-    LoadDraws,
-    follow_reference_speed,
-    grade_now,
-    grades_ahead,
-    initial_demand_state,
-    need_of_force,
-    remember_grade,
-    scaled_requirements,
-    weighted_quantile,
-)
-from loadlearn.policy.settings import (
+from loadlearn.policy.law_settings import (
     CALM_S,
     CHANGE_WAIT_S,
     CONFIDENCE,
@@ -45,6 +31,20 @@ from loadlearn.policy.settings import (
     load_known,
     probability_sustained,
     smoothstep,
+)
+from loadlearn.policy.need import (
+    GRADE_SLOTS,
+    SPEED_SLOTS,
+    GradeState,
+    LoadDraws,
+    follow_reference_speed,
+    grade_now,
+    grades_ahead,
+    initial_demand_state,
+    need_of_force,
+    remember_grade,
+    scaled_requirements,
+    weighted_quantile,
 )
 from loadlearn.policy.thermal_model import Surroundings, thermal_parameters
 

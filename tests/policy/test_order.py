@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from policy_bench import with_sensor
 from steady_bench import GROUNDS, SteadyRoad, drive_steady_road
 
-from loadlearn.policy.settings import CALM_S, LET_GO_STEP
+from loadlearn.policy.law_settings import CALM_S, LET_GO_STEP
 
 RESISTANCES = {"sealed": 0.0105, "gravel": 0.023, "sand": 0.12}
 LOADS = {"solo": 0.0, "light": 0.35, "heavy": 0.95}

@@ -16,11 +16,11 @@ from loadlearn.commands.advise import summarise
 from loadlearn.commands.common import exceeded_lines
 from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.errors import InputError, OutputExistsError
-from loadlearn.figures.policy import draw_advice, draw_schedule, limit_bars
+from loadlearn.figures.draw_policy import draw_advice, draw_schedule, limit_bars
 from loadlearn.policy import advise_log
 from loadlearn.policy.reason import rig_warnings
-from loadlearn.policy.schedule import Schedule, compute_schedule
-from loadlearn.rig import Rig
+from loadlearn.policy.schedule_table import Schedule, compute_schedule
+from loadlearn.vehicle.rig import Rig
 
 RIG_FILE = Path(__file__).parents[2] / "synthetic_data" / "rigs" / "utility_boat.toml"
 

@@ -29,7 +29,7 @@ from loadlearn.policy.thermal_model import (
     oil_equilibrium_degc,
     thermal_parameters,
 )
-from loadlearn.roadload import isa_pressure_kpa, isa_temperature_k
+from loadlearn.vehicle.roadload import isa_pressure_kpa, isa_temperature_k
 
 RIG = make_rig()
 P = thermal_parameters(RIG)
@@ -97,7 +97,7 @@ def test_altitude_takes_air_and_torque_away(a, b, rpm, share):
 
 
 def test_surroundings_follow_the_standard_atmosphere():
-    """ISO 2533 through loadlearn.roadload, whose own tests hold it to the table."""
+    """ISO 2533 through loadlearn.vehicle.roadload, whose own tests hold it to the table."""
     row = np.full(len(SAMPLE_COLUMNS), np.nan)
     for altitude in (0.0, 1000.0, 2500.0):
         row[ALTITUDE] = altitude

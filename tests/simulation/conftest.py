@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
 from loadlearn.simulation.sensors import Logger
+from loadlearn.vehicle.rig import Rig
 
 
 @pytest.fixture(scope="session")

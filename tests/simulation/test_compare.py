@@ -13,9 +13,7 @@ from typer.testing import CliRunner
 
 from loadlearn.cli import app
 from loadlearn.errors import InputError
-from loadlearn.figures.compare import draw_pareto, draw_traces
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
+from loadlearn.figures.draw_comparison import draw_pareto, draw_traces
 from loadlearn.simulation.comparison import Comparison, compare_strategies, prepare_draw
 from loadlearn.simulation.comparison_notes import comparison_notes
 from loadlearn.simulation.outcomes import (
@@ -27,7 +25,8 @@ from loadlearn.simulation.outcomes import (
     measure,
 )
 from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired, summarise
-from loadlearn.simulation.road import Road, random_road
+from loadlearn.simulation.road import random_road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import (
     STOPPING_M,
     Situation,
@@ -36,6 +35,8 @@ from loadlearn.simulation.situation import (
     situation,
 )
 from loadlearn.simulation.strategies import run_strategy, strategies
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 RIGS = Path(__file__).resolve().parents[2] / "synthetic_data" / "rigs"
 # Warm weather, a rise of the limit, then a hill; short, so that the test is.
@@ -70,7 +71,7 @@ def road_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def hill(utility: Rig, road_file: Path) -> Situation:
-    return situation(utility, Road.from_file(road_file), 5700.0)
+    return situation(utility, read_road(road_file), 5700.0)
 
 
 @pytest.fixture(scope="module")
@@ -183,7 +184,7 @@ def test_held_back_by_the_ratings(utility: Rig, road_file: Path) -> None:
     # A load above GCM, known exactly: the ceiling is 0 all along. Well below, it is never there.
     known = strategies()[-1]
     for mass, share in ((6400.0, 1.0), (5000.0, 0.0)):
-        what = situation(utility, Road.from_file(road_file), mass)
+        what = situation(utility, read_road(road_file), mass)
         table = compare_strategies(replace(what, compared=(known,)), draws=1).table
         assert table["ratings_held_back"].item() == pytest.approx(share, abs=1e-9)
         assert share == 0.0 or table["climb_extra_torque_share"].item() == 0.0
@@ -279,7 +280,7 @@ def test_a_road_that_cannot_be_driven_is_refused(utility: Rig, tmp_path: Path) -
     path = tmp_path / "wall.toml"
     path.write_text("[[section]]\nlength_m = 600\ngrade_percent = 58\nground = 'soft_sand'\n")
     with pytest.raises(InputError, match="too steep or too soft"):
-        compare_strategies(situation(utility, Road.from_file(path), 5700.0), draws=1)
+        compare_strategies(situation(utility, read_road(path), 5700.0), draws=1)
 
 
 def test_command(road_file: Path, tmp_path: Path) -> None:
@@ -311,9 +312,9 @@ def test_command(road_file: Path, tmp_path: Path) -> None:
 def test_what_cannot_be_compared_is_refused(road_file: Path, tmp_path: Path, utility: Rig) -> None:
     with pytest.raises(InputError, match=r"engine\.uprated"):
         engine = utility.engine.model_copy(update={"uprated": None})
-        situation(utility.model_copy(update={"engine": engine}), Road.from_file(road_file))
+        situation(utility.model_copy(update={"engine": engine}), read_road(road_file))
     with pytest.raises(InputError, match="positive mass"):
-        situation(utility, Road.from_file(road_file), -3.0)
+        situation(utility, read_road(road_file), -3.0)
     missing = ["compare", "--rig", str(RIGS / "utility_boat.toml"), "--road", "no_such_road.toml"]
     done = CliRunner().invoke(app, [*missing, "--out", str(tmp_path / "out")])
     assert done.exit_code == 2 and not (tmp_path / "out").exists()

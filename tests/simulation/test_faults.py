@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import simulate
 from loadlearn.simulation.faults import FAULTS, EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
+from loadlearn.vehicle.rig import Rig
 
 RIG = Rig.from_dict(
     {

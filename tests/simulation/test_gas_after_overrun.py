@@ -11,12 +11,12 @@ from pathlib import Path
 
 import numpy as np
 
-from loadlearn.rig import Rig
 from loadlearn.simulation.comparison import prepare_draw
 from loadlearn.simulation.outcomes import gas_and_limit
-from loadlearn.simulation.road import Road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import situation, without_cruise
 from loadlearn.simulation.strategies import run_strategy, strategies
+from loadlearn.vehicle.rig import Rig
 
 ROAD = Path(__file__).parents[2] / "synthetic_data" / "roads" / "long_climb.toml"
 OVER_K, OVER_S = 10.0, 2.0
@@ -25,7 +25,7 @@ OVER_K, OVER_S = 10.0, 2.0
 # Draws that once had it 40 K over for 2.8 s: a turbocharger quicker than believed passed for more
 # air at full load, its lag for less fuel, and the sensor's for colder gas.
 def test_gas_is_never_ten_kelvin_over_for_more_than_two_seconds(utility: Rig) -> None:
-    what = without_cruise(situation(utility, Road.from_file(ROAD), 5400.0))
+    what = without_cruise(situation(utility, read_road(ROAD), 5400.0))
     fixed_share = next(one for one in strategies() if one.name == "fixed_share")
     used = []
     for draw in range(4):

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from loadlearn import read_log
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import scenario
 from loadlearn.simulation.sensors import Logger
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 DATA = Path(__file__).parents[2] / "synthetic_data"
 

@@ -5,12 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2, drag_force, resisting_force, rolling_coefficient
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import Road, Segment, Stop, random_road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.scenarios import shipped_rig
 from loadlearn.simulation.sensors import Logger
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import (
+    GRAVITY_M_S2,
+    drag_force,
+    resisting_force,
+    rolling_coefficient,
+)
 
 STEP_S = 0.02
 
@@ -220,7 +226,7 @@ def test_long_climb_is_held_above_forty_miles_an_hour() -> None:
     Plausibility of the invented rig, not a pass mark.
     """
     rig = shipped_rig("wagon_survey_trailer")
-    road = Road.from_file(_shipped_road("long_climb"))
+    road = read_road(_shipped_road("long_climb"))
     rise_ft = (
         np.interp(22_703.0, road.distance_m, road.altitude_m) - road.altitude_m[1000]
     ) / 0.3048

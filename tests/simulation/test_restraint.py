@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.driver import drive_pedals
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
@@ -20,6 +19,7 @@ from loadlearn.simulation.transmission import (
     pedal_asking,
     shift_gears,
 )
+from loadlearn.vehicle.rig import Rig
 
 
 @pytest.fixture(scope="module")

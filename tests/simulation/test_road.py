@@ -14,12 +14,12 @@ from loadlearn.simulation.road import (
     GRID_M,
     GROUND_NAMES,
     RELIEFS,
-    Road,
     Segment,
     Stop,
     hills,
     random_road,
 )
+from loadlearn.simulation.roadfile import read_road
 
 ROADS = Path(__file__).parents[2] / "synthetic_data" / "roads"
 
@@ -87,7 +87,7 @@ def test_a_stop_replaces_one_close_by() -> None:
 
 @pytest.mark.parametrize("path", sorted(ROADS.glob("*.toml")), ids=lambda path: path.stem)
 def test_shipped_roads_read(path: Path) -> None:
-    road = Road.from_file(path)
+    road = read_road(path)
     assert road.length_m > 5000.0
     assert np.isfinite(road.grade_percent).all()
     assert np.abs(np.diff(road.grade_percent)).max() < 1.0
@@ -99,7 +99,7 @@ def test_points_in_csv(tmp_path: Path) -> None:
         "distance_m,altitude_m,ground,speed_limit_km_h,temperature_degc\n"
         "0,100,sealed,80,20\n1000,130,sealed,60,20\n2000,130,gravel,50,19\n3000,110,gravel,50,19\n"
     )
-    road = Road.from_file(path)
+    road = read_road(path)
     middle = int(500 / GRID_M)
     assert road.grade_percent[middle] == pytest.approx(100.0 * np.tan(np.arcsin(0.03)), rel=1e-6)
     assert road.altitude_m[-1] == pytest.approx(110.0)
@@ -118,7 +118,7 @@ def test_semicolons_decimal_commas_and_empty_cells(tmp_path: Path) -> None:
     roads = []
     for name, text in written.items():
         (tmp_path / name).write_text(text)
-        roads.append(Road.from_file(tmp_path / name))
+        roads.append(read_road(tmp_path / name))
     assert np.array_equal(roads[0].grade_percent, roads[1].grade_percent)
     at = int(1500 / GRID_M)
     for road in roads:
@@ -132,7 +132,7 @@ def test_altitude_in_whole_metres_is_no_staircase(tmp_path: Path) -> None:
     lines = [f"{place:g},{round(200.0 + 0.04 * place)}" for place in at]
     path = tmp_path / "whole_metres.csv"
     path.write_text("\n".join(["distance_m,altitude_m", *lines]) + "\n")
-    road = Road.from_file(path)
+    road = read_road(path)
     assert np.abs(road.grade_percent - 4.0)[50:-50].max() < 0.5
     assert np.abs(road.altitude_m - (200.0 + 0.04 * road.distance_m)).max() < 0.8
 
@@ -161,7 +161,7 @@ def test_faults_in_csv_are_told(text: str, said: str, tmp_path: Path) -> None:
     path = tmp_path / "road.csv"
     path.write_text(text)
     with pytest.raises(InputError, match=said) as caught:
-        Road.from_file(path)
+        read_road(path)
     assert str(path) in str(caught.value)
 
 
@@ -198,14 +198,14 @@ def test_faults_in_toml_are_told(text: str, said: str, tmp_path: Path) -> None:
     path = tmp_path / "road.toml"
     path.write_text(text)
     with pytest.raises(InputError, match=said) as caught:
-        Road.from_file(path)
+        read_road(path)
     assert str(path) in str(caught.value)
 
 
 def test_missing_file_and_unknown_kind() -> None:
     with pytest.raises(InputError, match="no such road file"):
-        Road.from_file("nowhere.toml")
+        read_road("nowhere.toml")
     with pytest.raises(InputError, match="ends in"):
-        Road.from_file("nowhere.xlsx")
+        read_road("nowhere.xlsx")
     with pytest.raises(InputError, match="kind"):
         random_road(1, 1000.0, "lunar")  # type: ignore[arg-type]

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from loadlearn.errors import InputError
-from loadlearn.rig import Rig
 from loadlearn.simulation.drive import simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import (
@@ -23,6 +22,7 @@ from loadlearn.simulation.scenarios import (
     scenario,
     shipped_rig,
 )
+from loadlearn.vehicle.rig import Rig
 
 DATA = Path(__file__).parents[2] / "synthetic_data"
 

@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadlearn.rig import Rig
-from loadlearn.roadload import GRAVITY_M_S2
 from loadlearn.simulation.drive import Drive, simulate
 from loadlearn.simulation.road import Stop, random_road
 from loadlearn.simulation.sensors import (
@@ -19,6 +17,8 @@ from loadlearn.simulation.sensors import (
     log_drive,
     quantise,
 )
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 
 def show(drive: Drive, logger: Logger, rig: Rig, seed: int = 1) -> pd.DataFrame:

@@ -18,7 +18,6 @@ from loadlearn.policy.columns import ADVICE_COLUMNS, SAMPLE_COLUMNS, TICK_COLUMN
 from loadlearn.policy.law import run_policy
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.rig import Rig
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
@@ -28,6 +27,7 @@ from loadlearn.simulation.sensors import Channel, GradeSensor, Logger
 from loadlearn.simulation.situation import module_logger
 from loadlearn.simulation.strategies import StrategyRun, run_strategy, strategies
 from loadlearn.simulation.variation import PlantVariation
+from loadlearn.vehicle.rig import Rig
 
 SEED = 6
 # Warm from the start, so that a short drive shows extra torque; a hill that calls for it.

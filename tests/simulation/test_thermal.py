@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.rig import Rig
 from loadlearn.simulation import thermal
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
-from loadlearn.simulation.road import Road
+from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.scenarios import RIG_NAMES, shipped_rig
 from loadlearn.simulation.sensors import Logger, log_drive
 from loadlearn.simulation.thermal import ThermalParameters, heat_step, initial_heat
+from loadlearn.vehicle.rig import Rig
 
 CLIMB = Path(__file__).parents[2] / "synthetic_data" / "roads" / "long_climb.toml"
 MASS_KG = {
@@ -28,7 +28,7 @@ MASS_KG = {
 
 
 def on_the_climb(rig_name: str, share: float, ambient_degc: float | None = None) -> Drive:
-    road = Road.from_file(CLIMB)
+    road = read_road(CLIMB)
     if ambient_degc is not None:
         hot = np.full(road.distance_m.size, ambient_degc)
         road = replace(road, temperature_degc=hot)
@@ -96,7 +96,7 @@ def test_orders_of_magnitude(rig_name: str) -> None:
 
 
 def test_altitude_takes_air_and_then_torque() -> None:
-    road = Road.from_file(CLIMB)
+    road = read_road(CLIMB)
     rig = shipped_rig("utility_boat")
     speeds = []
     for start in (0.0, 2400.0):
@@ -121,7 +121,7 @@ def test_altitude_takes_air_and_then_torque() -> None:
 def test_cold_start_warms_up_in_minutes() -> None:
     drive = simulate(
         shipped_rig("utility_boat"),
-        Road.from_file(CLIMB),
+        read_road(CLIMB),
         seed=3,
         combined_mass_kg=5200.0,
         duration_s=900.0,

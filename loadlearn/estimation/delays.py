@@ -1,0 +1,214 @@
+"""Late channels: moved to the instants that their values belong to, in a whole log or online."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.errors import InputError
+from loadlearn.estimation import intervals as rows
+
+FloatArray = NDArray[np.float64]
+
+_HEIGHT_COLUMNS = {0: rows.I_SLOPE, 1: rows.I_ALTITUDE, 2: rows.I_ACCEL}
+LONGEST_DELAY_S = 10.0
+MEMORY_S = 5.0
+"""Samples are remembered online for this long beyond what the delays ask for."""
+
+
+class Delays(NamedTuple):
+    """How late the force and the height channel are (s); negative when early."""
+
+    force: float = 0.0
+    height: float = 0.0
+
+
+def delays_of(given: Mapping[str, float] | None) -> Delays:
+    """Delays from a mapping such as ``prepare`` leaves in ``attrs["delays_s"]``.
+
+    Parameters
+    ----------
+    given : mapping, optional
+        ``force`` and ``height`` (s).
+
+    Returns
+    -------
+    Delays
+
+    Raises
+    ------
+    InputError
+        A name is unknown, or a delay is not a number of at most ``LONGEST_DELAY_S``.
+    """
+    found = Delays()
+    for name, value in (given or {}).items():
+        if name not in Delays._fields:
+            raise InputError(f"delays_s has no '{name}'; it takes force and height")
+        if not abs(value) <= LONGEST_DELAY_S:
+            raise InputError(
+                f"delays_s['{name}'] is {value!r}; give seconds, at most {LONGEST_DELAY_S:g}"
+            )
+        found = found._replace(**{name: float(value)})
+    return found
+
+
+def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
+    """A channel moved earlier by its delay, by straight lines between samples.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+        NaN marks absent values; what cannot be formed without them stays NaN.
+    delay_s : float
+        How late the channel is (s); negative when it is early.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    if delay_s == 0.0:
+        return values.copy()
+    present = np.isfinite(values)
+    if not present.any():
+        return values.copy()
+    at = time_s + delay_s
+    moved = np.interp(at, time_s[present], values[present], left=np.nan, right=np.nan)
+    if not present.all():
+        # A straight line over a long absence would invent data.
+        index = np.clip(np.searchsorted(time_s, at), 0, len(time_s) - 1)
+        moved[~present[index]] = np.nan
+    # The ends keep their last value: a delay of a fraction of a second loses nothing.
+    edge = np.isnan(moved) & np.isfinite(values)
+    moved[edge] = values[edge]
+    return moved
+
+
+def interval_means(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArray:
+    """Mean of a late channel over the interval that ends at each stamp, by straight lines.
+
+    Between the instants that a late channel's samples belong to, its straight line has corners
+    inside the log's intervals: the mean of the two ends would smooth it once more.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+        NaN marks absent values.
+    delay_s : float
+        How late the channel is (s).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN at the first stamp, where the channel is absent, and at the ends.
+    """
+    n = time_s.size
+    means = np.full(n, np.nan)
+    if n < 3:
+        return means
+    step = np.diff(time_s)
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * step)])
+    if np.isnan(area[-1]):
+        # An absent value spoils its neighbours only.
+        parts = 0.5 * (values[1:] + values[:-1]) * step
+        area = np.concatenate([[0.0], np.cumsum(np.nan_to_num(parts))])
+    at = time_s + delay_s
+    place = np.clip(np.searchsorted(time_s, at, side="right") - 1, 0, n - 2)
+    into = at - time_s[place]
+    slope = (values[place + 1] - values[place]) / step[place]
+    reached = area[place] + into * (values[place] + 0.5 * slope * into)
+    outside = (at < time_s[0]) | (at > time_s[-1])
+    reached[outside] = np.nan
+    means[1:] = np.diff(reached) / step
+    # A whole interval without the channel between the two ends.
+    absent = np.concatenate([[0], np.cumsum(np.isnan(values))])
+    first, last = place[:-1], np.minimum(place[1:] + 1, n - 1)
+    means[1:][absent[last + 1] - absent[first] > 0] = np.nan
+    return means
+
+
+def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatArray:
+    """A log's inputs with force and height moved by their delays.
+
+    Parameters
+    ----------
+    inputs : ndarray, shape (n, 20)
+        In the order of ``rows.ROW_INPUTS``.
+    force, height : int
+        Which channels force and height are taken from.
+    delays : Delays
+
+    Returns
+    -------
+    ndarray, shape (n, 20)
+    """
+    if not any(delays):
+        return inputs
+    aligned = inputs.copy()
+    time_s, column = inputs[:, 0], rows.I_FORCE + force
+    if delays.force != 0.0:
+        aligned[:, rows.I_MEAN] = interval_means(time_s, inputs[:, column], delays.force)
+    aligned[:, column] = shifted(time_s, inputs[:, column], delays.force)
+    column = _HEIGHT_COLUMNS[height]
+    aligned[:, column] = shifted(time_s, inputs[:, column], delays.height)
+    return aligned
+
+
+class Waiting:
+    """Samples of a stream that wait for their late channels; constant memory.
+
+    Parameters
+    ----------
+    force, height : int
+        Which channels force and height are taken from.
+    delays : Delays
+    """
+
+    def __init__(self, force: int, height: int, delays: Delays) -> None:
+        self._sources = force, height
+        self._delays = delays
+        self._reach_s = max(0.0, *delays)
+        self._back_s = MEMORY_S - min(0.0, *delays)
+        self.samples: deque[FloatArray] = deque()
+        self.passed = 0
+        """How many of the samples at hand have been passed on."""
+
+    def complete(self, index: int, newest_s: float) -> bool:
+        """Whether what belongs to a sample at hand has come by the newest stamp."""
+        return bool(self.samples[index][0] + self._reach_s <= newest_s)
+
+    def newest_passed_s(self) -> float:
+        """Stamp of the newest sample passed on; NaN before the first."""
+        return float(self.samples[self.passed - 1][0]) if self.passed > 0 else float("nan")
+
+    def push(self, sample: FloatArray) -> FloatArray:
+        """Take a sample; return those whose late channels are complete by now.
+
+        Parameters
+        ----------
+        sample : ndarray, shape (19,)
+
+        Returns
+        -------
+        ndarray, shape (k, 20)
+            Aligned, in the order in which they came.
+        """
+        self.samples.append(sample)
+        newest = float(sample[0])
+        ready = self.passed
+        while ready < len(self.samples) and self.complete(ready, newest):
+            ready += 1
+        if ready == self.passed:
+            return np.empty((0, rows.N_INPUT))
+        aligned = align(np.array(self.samples), *self._sources, self._delays)
+        found = aligned[self.passed : ready]
+        self.passed = ready
+        # The sample before the next one bounds its interval: that one stays in any case.
+        oldest = float(self.samples[ready - 1][0]) - self._back_s
+        while self.passed > 1 and self.samples[0][0] < oldest:
+            self.samples.popleft()
+            self.passed -= 1
+        return found

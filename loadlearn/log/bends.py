@@ -1,0 +1,241 @@
+"""How sharply the road bends, from the logged position: what bends cost is road load, not mass.
+
+A tyre that holds a vehicle in a bend runs at a slip angle and costs force
+(:func:`loadlearn.vehicle.roadload.cornering_resistance`). Bends are where drivers slow down and
+pull away again, so that a cost left out does not average away: it makes masses lighter and drag
+areas smaller.
+
+Along the distance that the road speed gives, east and north are each smoothed with a curvature that
+walks at random: a state of position, direction and curvature, white noise on the third derivative,
+so that the smoothed track is the quintic spline (Wahba, J. R. Statist. Soc. B 40, 1978; Rauch, Tung
+and Striebel, AIAA J. 3, 1965; both from memory). How noisy the position is and how the road winds
+are found from the log by maximum likelihood.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn._compile import jit
+from loadlearn.log.channel_faults import distance_m
+
+FloatArray = NDArray[np.float64]
+
+EARTH_RADIUS_M = 6_371_000.0
+LEAST_FIXES, LEAST_WAY_M = 40, 1000.0
+FIX_EVERY_S = 0.45
+"""Fixes closer together are thinned: a receiver's errors hang together."""
+LONGEST_HOLE_M = 150.0
+"""Between fixes further apart nothing is said of the curvature."""
+SPLINE_LENGTHS_M = (10.0, 600.0)
+"""Within these the length is sought over which the track is smoothed."""
+LENGTHS_TRIED = 25
+OUTLYING = 5.0
+"""Fixes further than this from where the ones before them said, in standard deviations, go."""
+WORST_FIX_M = 30.0
+_DIFFUSE = (1e6, 1e6, 1e3)
+"""Variances at the start, of position, direction and curvature over that of a fix: any road."""
+_UNKNOWN = 3
+"""So many fixes only make the state known: they surprise nobody."""
+
+
+@jit
+def _transition(step: float, density: float, f: FloatArray, q: FloatArray) -> None:
+    """Transition over a way and the covariance that it adds, for curvature walking at random."""
+    f[:] = 0.0
+    f[0, 0] = f[1, 1] = f[2, 2] = 1.0
+    f[0, 1] = f[1, 2] = step
+    f[0, 2] = 0.5 * step * step
+    q[0, 0] = density * step**5 / 20.0
+    q[0, 1] = q[1, 0] = density * step**4 / 8.0
+    q[0, 2] = q[2, 0] = density * step**3 / 6.0
+    q[1, 1] = density * step**3 / 3.0
+    q[1, 2] = q[2, 1] = density * step**2 / 2.0
+    q[2, 2] = density * step
+
+
+@jit
+def _forward(
+    way_m: FloatArray,
+    place_m: FloatArray,
+    density: float,
+    means: FloatArray,
+    covariances: FloatArray,
+    surprises: FloatArray,
+) -> float:
+    """Filter both coordinates, noise of unit variance; twice the concentrated log-likelihood.
+
+    Parameters
+    ----------
+    way_m : ndarray, shape (n,)
+    place_m : ndarray, shape (n, 2)
+        East and north.
+    density : float
+        Of the white third derivative, relative to the variance of a fix (1/m^5).
+    means, covariances : ndarray, shapes (n, 3, 2) and (n, 3, 3)
+        Receive the filtered moments.
+    surprises : ndarray, shape (n,)
+        Receives the innovations' squares over their variance, both coordinates.
+
+    Returns
+    -------
+    float
+    """
+    n = way_m.shape[0]
+    mean = np.zeros((3, 2))
+    mean[0] = place_m[0]
+    p = np.diag(np.array(_DIFFUSE))
+    f, q = np.empty((3, 3)), np.empty((3, 3))
+    total, logs = 0.0, 0.0
+    for k in range(n):
+        if k > 0:
+            _transition(way_m[k] - way_m[k - 1], density, f, q)
+            mean = f @ mean
+            p = f @ p @ f.T + q
+        s = p[0, 0] + 1.0
+        east, north = place_m[k, 0] - mean[0, 0], place_m[k, 1] - mean[0, 1]
+        surprises[k] = (east * east + north * north) / s
+        if k >= _UNKNOWN:
+            total += surprises[k]
+            logs += 2.0 * math.log(s)
+        gain = p[:, 0].copy() / s
+        for i in range(3):
+            mean[i, 0] += gain[i] * east
+            mean[i, 1] += gain[i] * north
+        row = p[0, :].copy()
+        for i in range(3):
+            for j in range(3):
+                p[i, j] -= gain[i] * row[j]
+        means[k], covariances[k] = mean, p
+    count = 2.0 * (n - _UNKNOWN)
+    return -count * math.log(total / count) - logs
+
+
+@jit
+def _backward(
+    way_m: FloatArray, density: float, means: FloatArray, covariances: FloatArray
+) -> None:
+    """Rauch, Tung and Striebel's pass over the means, in place."""
+    f, q = np.empty((3, 3)), np.empty((3, 3))
+    for k in range(way_m.shape[0] - 2, -1, -1):
+        _transition(way_m[k + 1] - way_m[k], density, f, q)
+        ahead = f @ covariances[k] @ f.T + q
+        # The gain, applied by solving: its covariance is positive definite, never inverted.
+        change = np.linalg.solve(ahead, means[k + 1] - f @ means[k])
+        means[k] += covariances[k] @ (f.T @ change)
+
+
+def smoothed_curvature(
+    way_m: FloatArray, place_m: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """Signed curvature along a track of noisy fixes.
+
+    Parameters
+    ----------
+    way_m : ndarray, shape (n,)
+        Distance travelled at each fix, not falling (m).
+    place_m : ndarray, shape (n, 2)
+        East and north of each fix (m).
+
+    Returns
+    -------
+    curvature_1_m : ndarray, shape (n,)
+        Positive to the left.
+    surprise : ndarray, shape (n,)
+        How far each fix lay from where the ones before it said, in its standard deviations.
+    noise_sd_m : float
+        Of one coordinate of a fix, as found.
+    """
+    n = way_m.size
+    place_m = np.ascontiguousarray(place_m - place_m[0])
+    means, covariances, surprises = np.empty((n, 3, 2)), np.empty((n, 3, 3)), np.empty(n)
+
+    def likelihood(log_length: float) -> float:
+        density = math.exp(-5.0 * log_length)
+        return _forward(way_m, place_m, density, means, covariances, surprises)
+
+    # A length L stands for a density of L^-5: what is shorter than about that is smoothed away.
+    shortest, longest = np.log(SPLINE_LENGTHS_M)
+    lengths = np.linspace(shortest, longest, LENGTHS_TRIED)
+    best = float(lengths[int(np.argmax([likelihood(length) for length in lengths]))])
+    likelihood(best)
+    variance = float(np.mean(surprises[_UNKNOWN:])) / 2.0
+    surprise = np.sqrt(surprises / max(variance, 1e-12))
+    surprise[:_UNKNOWN] = 0.0
+    _backward(way_m, math.exp(-5.0 * best), means, covariances)
+    ahead = np.maximum(np.hypot(means[:, 1, 0], means[:, 1, 1]), 0.1)
+    across = means[:, 1, 0] * means[:, 2, 1] - means[:, 1, 1] * means[:, 2, 0]
+    return across / ahead, surprise, math.sqrt(variance)
+
+
+def _fixes(
+    time_s: FloatArray, latitude_deg: FloatArray, longitude_deg: FloatArray
+) -> NDArray[np.int64]:
+    """Where a position is new, not closer together than ``FIX_EVERY_S``."""
+    present = np.flatnonzero(np.isfinite(latitude_deg) & np.isfinite(longitude_deg))
+    moved = np.ones(present.size, dtype=bool)
+    moved[1:] = (np.diff(latitude_deg[present]) != 0.0) | (np.diff(longitude_deg[present]) != 0.0)
+    chosen: list[int] = []
+    last = -math.inf
+    for index in present[moved]:
+        if time_s[index] - last >= FIX_EVERY_S:
+            chosen.append(int(index))
+            last = float(time_s[index])
+    return np.array(chosen, dtype=np.int64)
+
+
+def curvature_squared(
+    time_s: FloatArray, speed_m_s: FloatArray, latitude_deg: FloatArray, longitude_deg: FloatArray
+) -> FloatArray | None:
+    """Square of the road's curvature at each sample of a log (1/m^2).
+
+    Of the smoothed track, without the smoother's own variance: roads are straight for the most
+    part, and on a straight that variance would pass for bends.
+
+    Parameters
+    ----------
+    time_s, speed_m_s, latitude_deg, longitude_deg : ndarray, shape (n,)
+        NaN where absent.
+
+    Returns
+    -------
+    ndarray, shape (n,), or None
+        0 where nothing is known; None where the positions do not make a track: too few, too short,
+        or another way than the road speed gives.
+    """
+    fixes = _fixes(time_s, latitude_deg, longitude_deg)
+    if fixes.size < LEAST_FIXES or np.isnan(speed_m_s).all():
+        return None
+    way = distance_m(time_s, speed_m_s)
+    latitude = np.radians(latitude_deg[fixes])
+    longitude = np.unwrap(np.radians(longitude_deg[fixes]))
+    east = EARTH_RADIUS_M * np.cos(latitude[0]) * (longitude - longitude[0])
+    place = np.column_stack([east, EARTH_RADIUS_M * (latitude - latitude[0])])
+    way_of_fix = way[fixes]
+    if way_of_fix[-1] - way_of_fix[0] < LEAST_WAY_M:
+        return None
+    curvature, surprise, noise_sd = smoothed_curvature(way_of_fix, place)
+    kept = surprise < OUTLYING
+    if not kept.all():
+        if np.count_nonzero(kept) < LEAST_FIXES:
+            return None
+        way_of_fix, place = way_of_fix[kept], place[kept]
+        curvature, _, noise_sd = smoothed_curvature(way_of_fix, place)
+    if noise_sd > WORST_FIX_M or not _same_way(way_of_fix, place):
+        return None
+    found = np.interp(way, way_of_fix, curvature * curvature, left=0.0, right=0.0)
+    # A hole in the track is no straight line.
+    after = np.clip(np.searchsorted(way_of_fix, way), 1, way_of_fix.size - 1)
+    found[way_of_fix[after] - way_of_fix[after - 1] > LONGEST_HOLE_M] = 0.0
+    return found
+
+
+def _same_way(way_m: FloatArray, place_m: FloatArray) -> bool:
+    """Whether the fixes move on as the road speed says, over stretches of a hundred metres."""
+    ends = np.unique(np.searchsorted(way_m, np.arange(way_m[0], way_m[-1], 100.0)))
+    chord = np.hypot(*np.diff(place_m[ends], axis=0).T)
+    ratio = chord / np.diff(way_m[ends])
+    return bool(0.8 < float(np.median(ratio)) < 1.25)

@@ -1,0 +1,604 @@
+"""The same filter three times over: on filterpy, in plain numpy, and the compiled loop itself.
+
+The compiled filter is fast because it exploits what the model is like: one dense row of the
+transition, a scalar measurement, a diagonal process noise. The filters here exploit nothing. They
+form the transition matrix, the process noise and the measurement matrix in full and let the
+textbook equations do the rest, so that agreement over a whole drive shows the compiled loop right.
+The physics is not written again: all call the functions of :mod:`loadlearn.estimation.model`.
+
+One ground, one load and no regeneration make one hypothesis; its order of operations over a row is
+
+1. if the ground's turn has come (``mix_every_s`` of driving with known force): head wind, accessory
+   power and cold tyres relax over the whole time since they last did;
+2. if the force is known: Jacobian at the state before the row, energy height predicted by the
+   model, covariance carried by the Jacobian, then process noise on energy height and rolling
+   resistance; else: process noise on the energy height only;
+3. the disturbance relaxes over the row;
+4. if the row has a measurement: the first one sets the datum, later ones update.
+
+On several grounds, filterpy's interacting multiple models run one such filter for each, with the
+rolling resistance re-drawn on a change. A speed read in whole units (an interval, not a point) is
+not served: filterpy has no counterpart.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadlearn.estimation import filter as kernel
+from loadlearn.estimation import layout
+from loadlearn.estimation.model import (
+    ACCESSORY,
+    COLD,
+    DISTURBANCE,
+    ENERGY,
+    N_ROW,
+    PHI,
+    R_DT,
+    R_KNOWN,
+    R_ROT,
+    R_SLIP,
+    R_Y,
+    ROLL,
+    SLIP,
+    WIND,
+    Grounds,
+    Noise,
+    measurement_variance,
+    process_variance,
+    row_sensitivities,
+    unevenness,
+)
+from loadlearn.study.problem import Hypotheses
+
+FloatArray = NDArray[np.float64]
+
+
+class Trajectory(NamedTuple):
+    """The posterior after every row.
+
+    Attributes
+    ----------
+    states : ndarray, shape (rows, n, modes)
+    covariances : ndarray, shape (rows, n, n, modes)
+    weights : ndarray, shape (rows, modes)
+        Probability of each mode.
+    """
+
+    states: FloatArray
+    covariances: FloatArray
+    weights: FloatArray
+
+
+def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
+    """The compiled loop over the same rows.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+    every_row : bool
+        False for the posterior after the last row only, in one call.
+
+    Returns
+    -------
+    Trajectory
+    """
+    n, modes = problem.states.shape
+    arrays = layout.filter_arrays(n, modes)
+    samples = problem.rows.shape[0]
+    block = 1 if every_row else samples
+    states = np.empty((samples // block, n, modes))
+    covariances = np.empty((samples // block, n, n, modes))
+    weights = np.empty((samples // block, modes))
+    nothing, no_surface = np.empty((0, layout.N_OUTPUT)), np.empty((0, 1))
+    for index in range(samples // block):
+        kernel.filter_rows(
+            problem.rows[index * block : (index + 1) * block],
+            block,
+            *arrays,
+            problem.grounds,
+            problem.prior,
+            problem.noise,
+            nothing,
+            no_surface,
+            False,
+        )
+        states[index] = arrays.states[0, :, :modes]
+        covariances[index] = arrays.covariances[0, :, :, :modes]
+        weights[index] = np.exp(arrays.log_weights[0, :modes])
+    return Trajectory(states, covariances, weights / weights.sum(axis=1, keepdims=True))
+
+
+# --- the parts of a step in full, for the textbook equations ----------------------------------
+def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The model's prediction and its transition matrix at a state.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n,)
+    row : ndarray, shape (30,)
+        With a known force.
+
+    Returns
+    -------
+    predicted : ndarray, shape (n,)
+        The state at the row's end.
+    transition_matrix : ndarray, shape (n, n)
+    """
+    n = state.size
+    energy, sensitivity = np.empty(1), np.empty((n, 1))
+    row_sensitivities(np.ascontiguousarray(state).reshape(n, 1), row, energy, sensitivity)
+    transition_matrix = np.eye(n)
+    transition_matrix[ENERGY] = sensitivity[:, 0]
+    predicted = state.copy()
+    predicted[ENERGY] = energy[0]
+    return predicted, transition_matrix
+
+
+def process_noise(
+    phi: float, row: FloatArray, noise: Noise, walk_variance: float, n: int
+) -> FloatArray:
+    """Process noise covariance of a row, before the disturbance relaxes.
+
+    Parameters
+    ----------
+    phi : float
+        Inverse mass at the row's start (1/kg).
+    row : ndarray, shape (30,)
+    noise : Noise
+    walk_variance : float
+        Of the rolling resistance, per second.
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (n, n)
+    """
+    covariance = np.zeros((n, n))
+    covariance[ENERGY, ENERGY] = process_variance(phi, row, noise)
+    if row[R_KNOWN] > 0.5:
+        covariance[ROLL, ROLL] = walk_variance * row[R_DT]
+    return covariance
+
+
+Levels = tuple[tuple[int, float, float], ...]
+"""Of states that relax: index, sd, correlation time."""
+
+
+def relaxation(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArray]:
+    """Transition and process noise of Ornstein-Uhlenbeck states over an interval.
+
+    Parameters
+    ----------
+    n : int
+    dt : float
+        Length of the interval (s).
+    levels : tuple of (index, sd, correlation time)
+
+    Returns
+    -------
+    transition_matrix, covariance : ndarray, shape (n, n)
+    """
+    transition_matrix, covariance = np.eye(n), np.zeros((n, n))
+    for index, sd, time_s in levels:
+        factor = math.exp(-dt / time_s)
+        transition_matrix[index, index] = factor
+        covariance[index, index] = sd**2 * (1.0 - factor * factor)
+    return transition_matrix, covariance
+
+
+def ground_levels(
+    state: FloatArray, mode: int, grounds: Grounds, noise: Noise
+) -> tuple[Levels, float]:
+    """What the ground adds over a row: the disturbance, and the walk of the resistance.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n,)
+        Before the row.
+    mode : int
+    grounds : Grounds
+    noise : Noise
+
+    Returns
+    -------
+    disturbance : levels
+        As :func:`relaxation` takes them.
+    walk_variance : float
+        Per second.
+    """
+    mean, texture = float(grounds.mean[mode]), float(grounds.texture[mode])
+    disturbance, walk = unevenness(float(state[ROLL]), mean, texture, float(grounds.mean[0]), noise)
+    return ((DISTURBANCE, math.sqrt(disturbance), noise.disturbance_time_s),), walk
+
+
+def slow_levels(noise: Noise) -> Levels:
+    """Head wind, accessory power and cold tyres: index, sd, correlation time."""
+    return (
+        (WIND, noise.wind_sd_m_s, noise.wind_time_s),
+        (ACCESSORY, noise.accessory_sd_w, noise.accessory_time_s),
+        (COLD, 0.0, noise.cold_time_s),
+    )
+
+
+def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
+    """``y = E - mu T phi + 2 T F sigma`` as a matrix.
+
+    Parameters
+    ----------
+    row : ndarray, shape (30,)
+    n : int
+
+    Returns
+    -------
+    ndarray, shape (1, n)
+    """
+    matrix = np.zeros((1, n))
+    matrix[0, ENERGY] = 1.0
+    matrix[0, PHI] = -row[R_ROT]
+    matrix[0, SLIP] = row[R_SLIP]
+    return matrix
+
+
+def with_datum(
+    state: FloatArray, covariance: FloatArray, measured: float, matrix: FloatArray, variance: float
+) -> tuple[FloatArray, FloatArray]:
+    """The first measurement, before which nothing is known of the energy height.
+
+    Parameters
+    ----------
+    state, covariance : ndarray, shapes (n,) and (n, n)
+    measured : float
+    matrix : ndarray, shape (n,)
+        From :func:`measurement_matrix`.
+    variance : float
+        Of the measurement.
+
+    Returns
+    -------
+    state, covariance : ndarray
+    """
+    # The energy height is what is measured less the rest of the measurement's row.
+    transform = np.eye(state.size)
+    transform[ENERGY] = -matrix
+    transform[ENERGY, ENERGY] = 0.0
+    state, covariance = transform @ state, transform @ covariance @ transform.T
+    state[ENERGY] += measured
+    covariance[ENERGY, ENERGY] += variance
+    return state, covariance
+
+
+class Turns:
+    """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it.
+
+    Parameters
+    ----------
+    noise : Noise
+    """
+
+    def __init__(self, noise: Noise) -> None:
+        self.every_s = noise.mix_every_s
+        self.driven_s = 0.0
+        self.elapsed_s = 0.0
+
+    def due(self, row: FloatArray) -> tuple[float, float]:
+        """Seconds of driving and of time since the last turn; zeros when it is not due.
+
+        Parameters
+        ----------
+        row : ndarray, shape (30,)
+
+        Returns
+        -------
+        driven_s, elapsed_s : float
+        """
+        known = row[R_KNOWN] > 0.5
+        self.elapsed_s += row[R_DT]
+        if known:
+            self.driven_s += row[R_DT]
+        if not known or self.driven_s < self.every_s:
+            return 0.0, 0.0
+        turn = (self.driven_s, self.elapsed_s)
+        self.driven_s = self.elapsed_s = 0.0
+        return turn
+
+
+# --- plain numpy ------------------------------------------------------------------------------
+def run_numpy(problem: Hypotheses) -> Trajectory:
+    """One hypothesis in plain numpy: full matrices, textbook equations.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+        With one mode.
+
+    Returns
+    -------
+    Trajectory
+    """
+    state, covariance = problem.states[:, 0].copy(), problem.covariances[:, :, 0].copy()
+    n, noise = state.size, problem.noise
+    turns, datum = Turns(noise), False
+    states, covariances = [], []
+    for row in problem.rows:
+        _, elapsed_s = turns.due(row)
+        if elapsed_s > 0.0:
+            factor, gained = relaxation(n, elapsed_s, slow_levels(noise))
+            state = factor @ state
+            covariance = factor @ covariance @ factor.T + gained
+        disturbance, walk_variance = ground_levels(state, 0, problem.grounds, noise)
+        added = process_noise(float(state[PHI]), row, noise, walk_variance, n)
+        if row[R_KNOWN] > 0.5:
+            state, transition = jacobian(state, row)
+            covariance = transition @ covariance @ transition.T
+        covariance = covariance + added
+        factor, gained = relaxation(n, float(row[R_DT]), disturbance)
+        state = factor @ state
+        covariance = factor @ covariance @ factor.T + gained
+        if not math.isnan(row[R_Y]):
+            matrix = measurement_matrix(row, n)[0]
+            variance = measurement_variance(row, noise)
+            innovation = row[R_Y] - matrix @ state
+            if not datum:
+                datum = True
+                state, covariance = with_datum(state, covariance, row[R_Y], matrix, variance)
+            else:
+                # Joseph's form, which loses no digits after a stretch of unknown force.
+                cross = covariance @ matrix
+                gain = cross / (matrix @ cross + variance)
+                state = state + gain * innovation
+                left = np.eye(n) - np.outer(gain, matrix)
+                covariance = left @ covariance @ left.T + variance * np.outer(gain, gain)
+        states.append(state.copy())
+        covariances.append(covariance.copy())
+    return _single(states, covariances)
+
+
+def _single(states: list[FloatArray], covariances: list[FloatArray]) -> Trajectory:
+    return Trajectory(
+        np.array(states)[:, :, None],
+        np.array(covariances)[:, :, :, None],
+        np.ones((len(states), 1)),
+    )
+
+
+# --- filterpy ---------------------------------------------------------------------------------
+@cache
+def _filterpy_classes() -> tuple[Any, Any]:
+    """Subclasses of filterpy's filters, made when first needed: filterpy is slow to import."""
+    from filterpy.kalman import ExtendedKalmanFilter, IMMEstimator
+
+    class RowFilter(ExtendedKalmanFilter):
+        """One hypothesis; ``row`` is set before predicting, since filterpy passes ``z`` only."""
+
+        def __init__(self, problem: Hypotheses, mode: int) -> None:
+            super().__init__(dim_x=problem.states.shape[0], dim_z=1)
+            self.x = problem.states[:, mode].reshape(-1, 1).copy()
+            self.P = problem.covariances[:, :, mode].copy()
+            self.noise = problem.noise
+            self.mode, self.grounds = mode, problem.grounds
+            self.row: FloatArray = np.zeros(N_ROW)
+            self.datum = False
+            self.carried: FloatArray | None = None
+
+        def predict_x(self, u: float = 0.0) -> None:
+            """Called by filterpy before it carries the covariance: the model's own prediction."""
+            self.x = self.F @ self.x if self.carried is None else self.carried
+
+        def relax(self, dt: float, levels: Levels) -> None:
+            """States that relax, over ``dt``."""
+            self.F, self.Q = relaxation(self.dim_x, dt, levels)
+            self.carried = None
+            super().predict()
+
+        def predict(self, u: float = 0.0) -> None:
+            """The Jacobian is taken at the state before the row, then the state is carried."""
+            disturbance, walk_variance = ground_levels(
+                self.x[:, 0], self.mode, self.grounds, self.noise
+            )
+            self.Q = process_noise(
+                float(self.x[PHI, 0]), self.row, self.noise, walk_variance, self.dim_x
+            )
+            self.F, self.carried = np.eye(self.dim_x), None
+            if self.row[R_KNOWN] > 0.5:
+                carried, self.F = jacobian(self.x[:, 0], self.row)
+                self.carried = carried.reshape(-1, 1)
+            super().predict()
+            self.relax(float(self.row[R_DT]), disturbance)
+
+        def update(self, z: float) -> None:
+            """Update with ``z``; the first one sets the datum."""
+            matrix = measurement_matrix(self.row, self.dim_x)
+            variance = measurement_variance(self.row, self.noise)
+            if not self.datum:
+                self.datum = True
+                state, self.P = with_datum(self.x[:, 0], self.P, z, matrix[0], variance)
+                self.x = state.reshape(-1, 1)
+                return
+            super().update(
+                np.array([[z]]),
+                HJacobian=lambda _: matrix,
+                Hx=lambda state: matrix @ state,
+                R=np.array([[variance]]),
+            )
+
+    class RowIMM(IMMEstimator):
+        """Interacting filters; mixing, when due, re-draws the rolling resistance."""
+
+        def __init__(self, problem: Hypotheses) -> None:
+            self.grounds = problem.grounds
+            modes = problem.grounds.mean.size
+            members = [RowFilter(problem, mode) for mode in range(modes)]
+            super().__init__(members, problem.grounds.initial.copy(), np.eye(modes))
+            self.mu: FloatArray = problem.grounds.initial.copy()
+
+        def predict(self, u: float | None = None) -> None:
+            """Carry every member; filterpy's own would mix at every step, :meth:`mix` does."""
+            for member in self.filters:
+                member.predict()
+
+        def mix(self, driven_s: float) -> None:
+            """What may have changed in ``driven_s`` of driving: every mode from every other."""
+            arriving = self.mu[:, None] * switching_matrix(self.grounds, driven_s)
+            self.mu = arriving.sum(axis=0)
+            mixed = []
+            for mode in range(len(self.filters)):
+                parts = [
+                    (member.x[:, 0], member.P)
+                    if other == mode
+                    else redrawn(member.x[:, 0], member.P, self.grounds, other, mode)
+                    for other, member in enumerate(self.filters)
+                ]
+                mixed.append(moment_matched(arriving[:, mode] / self.mu[mode], parts))
+            for member, (mean, covariance) in zip(self.filters, mixed, strict=True):
+                member.x, member.P = mean.reshape(-1, 1), covariance
+
+        def update(self, z: float) -> None:
+            """Update every member; weigh the modes where the force was known."""
+            weigh = self.filters[0].datum and self.filters[0].row[R_KNOWN] > 0.5
+            for member in self.filters:
+                member.update(z)
+            if weigh:
+                log_likelihood = np.array([member.log_likelihood for member in self.filters])
+                kernel.temper_on_firm_ground(np.log(self.mu), log_likelihood, self.grounds)
+                weight = self.mu * np.exp(log_likelihood - log_likelihood.max())
+                self.mu = weight / weight.sum()
+
+    return RowFilter, RowIMM
+
+
+def run_filterpy(problem: Hypotheses) -> Trajectory:
+    """One hypothesis on filterpy's extended Kalman filter.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+        With one mode.
+
+    Returns
+    -------
+    Trajectory
+    """
+    row_filter, _ = _filterpy_classes()
+    member = row_filter(problem, 0)
+    turns = Turns(problem.noise)
+    states, covariances = [], []
+    for row in problem.rows:
+        member.row = row
+        _, elapsed_s = turns.due(row)
+        if elapsed_s > 0.0:
+            member.relax(elapsed_s, slow_levels(problem.noise))
+        member.predict()
+        if not math.isnan(row[R_Y]):
+            member.update(row[R_Y])
+        states.append(member.x[:, 0].copy())
+        covariances.append(member.P.copy())
+    return _single(states, covariances)
+
+
+def run_filterpy_imm(problem: Hypotheses) -> Trajectory:
+    """The grounds of one load on filterpy's interacting multiple models.
+
+    Parameters
+    ----------
+    problem : Hypotheses
+
+    Returns
+    -------
+    Trajectory
+    """
+    _, row_imm = _filterpy_classes()
+    together = row_imm(problem)
+    turns = Turns(problem.noise)
+    states, covariances, weights = [], [], []
+    for row in problem.rows:
+        driven_s, elapsed_s = turns.due(row)
+        for member in together.filters:
+            member.row = row
+            if elapsed_s > 0.0:
+                member.relax(elapsed_s, slow_levels(problem.noise))
+        if driven_s > 0.0 and len(together.filters) > 1:
+            together.mix(driven_s)
+        together.predict()
+        if not math.isnan(row[R_Y]):
+            together.update(row[R_Y])
+        states.append(np.stack([member.x[:, 0] for member in together.filters], axis=-1))
+        covariances.append(np.stack([member.P for member in together.filters], axis=-1))
+        weights.append(together.mu.copy())
+    return Trajectory(np.array(states), np.array(covariances), np.array(weights))
+
+
+# --- switching, mode from mode ----------------------------------------------------------------
+def switching_matrix(grounds: Grounds, driven_s: float) -> FloatArray:
+    """Probability of a change from each mode to each other in ``driven_s`` of driving.
+
+    Parameters
+    ----------
+    grounds : Grounds
+        Without modes in regeneration.
+    driven_s : float
+
+    Returns
+    -------
+    ndarray, shape (modes, modes)
+        Rows sum to one.
+    """
+    modes = grounds.mean.size
+    arrive = np.tile(grounds.rate_per_s * driven_s, (modes, 1))
+    np.fill_diagonal(arrive, 0.0)
+    return np.asarray(arrive + np.diag(1.0 - arrive.sum(axis=1)))
+
+
+def redrawn(
+    state: FloatArray, covariance: FloatArray, grounds: Grounds, origin: int, mode: int
+) -> tuple[FloatArray, FloatArray]:
+    """A Gaussian with the rolling resistance drawn from the prior of another ground.
+
+    The slip of the driven wheels carries over in proportion to how the grounds give way.
+
+    Parameters
+    ----------
+    state, covariance : ndarray, shapes (n,) and (n, n)
+    grounds : Grounds
+    origin, mode : int
+        The ground left and the ground arrived on.
+
+    Returns
+    -------
+    state, covariance : ndarray
+    """
+    state, covariance = state.copy(), covariance.copy()
+    state[ROLL] = grounds.mean[mode]
+    covariance[ROLL, :] = 0.0
+    covariance[:, ROLL] = 0.0
+    covariance[ROLL, ROLL] = grounds.sd[mode] ** 2
+    factor = np.ones(state.size)
+    factor[SLIP] = grounds.slip[mode] / grounds.slip[origin]
+    return state * factor, covariance * np.outer(factor, factor)
+
+
+def moment_matched(
+    shares: FloatArray, parts: list[tuple[FloatArray, FloatArray]]
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of a mixture of Gaussians.
+
+    Parameters
+    ----------
+    shares : ndarray, shape (parts,)
+        Sum to one.
+    parts : list of (mean, covariance)
+
+    Returns
+    -------
+    mean, covariance : ndarray, shapes (n,) and (n, n)
+    """
+    means = np.stack([mean for mean, _ in parts])
+    mean = shares @ means
+    covariance = np.einsum("p,pij->ij", shares, np.stack([each for _, each in parts]))
+    away = means - mean
+    return mean, np.asarray(covariance + np.einsum("p,pi,pj->ij", shares, away, away))
