@@ -158,6 +158,9 @@ ROW_NAMES: tuple[str, ...] = (
 ) = range(30)
 N_ROW = 30
 
+ROW = np.dtype([(name, np.float64) for name in ROW_NAMES])
+"""One interval as a record; ``table.view(np.float64)`` is the same as a matrix."""
+
 
 class Noise(NamedTuple):
     """Levels and correlation times of what is not modelled; found per log where a log is whole."""
