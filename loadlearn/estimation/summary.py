@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import layout
 from loadlearn.estimation.next_drive import what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.vehicle.rig import Rig
@@ -167,12 +166,12 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[str, Any]]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
     ----------
-    outputs : ndarray, shape (rows, 24)
+    outputs : record array of ``OUTPUT``, shape (rows,)
     row_times : ndarray, shape (rows,)
         Time of each row (s).
 
@@ -181,14 +180,14 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
     list of dict
         ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
     """
-    stops = outputs[:, layout.O_STOP]
+    stops = outputs["last_stop_s"]
     changes = []
     for stop in np.unique(stops[stops > 0.0]):
         rows = np.flatnonzero(stops == stop)
         last = rows[-1]
-        probability = float(outputs[last, layout.O_CHANGED])
-        before = float(outputs[last, layout.O_BEFORE])
-        after = float(outputs[last, layout.O_MASS])
+        probability = float(outputs["p_load_changed"][last])
+        before = float(outputs["mass_before_stop_kg"][last])
+        after = float(outputs["mass_kg"][last])
         if probability >= 0.5 and row_times[last] - stop > 10.0:
             changes.append(
                 {
@@ -201,7 +200,9 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
     return changes
 
 
-def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig) -> dict[str, Any]:
+def _trust(
+    history: pd.DataFrame, outputs: NDArray[np.void], learnt_s: float, rig: Rig
+) -> dict[str, Any]:
     last = history.iloc[-1]
     reasons = []
     if learnt_s < LEAST_LEARNT_S:
@@ -236,7 +237,7 @@ def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig
             f"the drag area learnt ({last['drag_area_m2']:.2f} m2) is far from the rig's "
             f"({area:.2f} ± {area_sd:.2f} m2): check the rig file, or wind and slipstream"
         )
-    nis = outputs[:, layout.O_NIS]
+    nis = outputs["normalised_innovation"]
     nis = nis[np.isfinite(nis)]
     if nis.size > 200 and np.mean(nis) > 3.0:
         reasons.append(
@@ -250,7 +251,7 @@ def summary_of(
     rig: Rig,
     trace: pd.DataFrame,
     history: pd.DataFrame,
-    outputs: FloatArray,
+    outputs: NDArray[np.void],
     row_times: FloatArray,
     learnt_s: float,
     present: Any,
@@ -264,7 +265,7 @@ def summary_of(
         What was run.
     history : DataFrame
         What ``run`` returns.
-    outputs : ndarray, shape (rows, 24)
+    outputs : record array of ``OUTPUT``, shape (rows,)
     row_times : ndarray, shape (rows,)
     learnt_s : float
         Driving time learnt from (s).
@@ -290,7 +291,7 @@ def summary_of(
         )
     if last["p_regeneration"] > 0.5:
         warnings.append("fuel that makes no torque: a regeneration is likely at the end of the log")
-    log_scale, log_scale_sd = outputs[-1, layout.O_LOG_SCALE], outputs[-1, layout.O_LOG_SCALE_SD]
+    log_scale, log_scale_sd = outputs["log_scale"][-1], outputs["log_scale_sd"][-1]
     summary |= {
         "tractive_scale": {
             "mean": float(np.exp(log_scale)),
