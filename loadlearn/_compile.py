@@ -131,6 +131,7 @@ def _distinct_pipeline() -> Any:
     class Distinct(CompilerBase):
         def define_pipelines(self) -> list[Any]:
             self.state.flags.noalias = True
+            self.state.flags.forceinline = True
             return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
 
     return Distinct

@@ -35,17 +35,16 @@ from loadlearn.estimation.loads import (
     change_probability,
     charge_changes,
     evidence_share,
-    load_weights,
     loose_probability,
     normalise,
     spawn,
     start,
     temper_loads,
     tidy,
+    total_of,
 )
 from loadlearn.estimation.mixture import summarise
 from loadlearn.estimation.model import (
-    N_STATES,
     SLOW,
     STATE,
     Noise,
@@ -99,6 +98,7 @@ def predict_row(
     mode: int,
     grounds: Grounds,
     noise: Noise,
+    kept: float,
     sensitivity: FloatArray,
     cross: FloatArray,
 ) -> None:
@@ -112,12 +112,14 @@ def predict_row(
         Of the hypothesis.
     grounds : Grounds
     noise : Noise
+    kept : float
+        Share of the disturbance that is left at the row's end.
     sensitivity, cross : ndarray, shape (n,)
         Scratch.
     """
-    mean = grounds.mean
+    here = grounds[mode]
     disturbance, walk = unevenness(
-        state[STATE.rolling_resistance], mean[mode], grounds.texture[mode], mean[0], noise
+        state[STATE.rolling_resistance], here.mean, here.texture, grounds[0].mean, noise
     )
     variance = process_variance(state[STATE.inverse_mass_per_kg], row, noise)
     if row.known > 0.5:
@@ -128,8 +130,7 @@ def predict_row(
     else:
         # The force is not known: the energy height is free, everything else stays.
         covariance[0, 0] += variance
-    factor = math.exp(-row.dt_s / noise.disturbance_time_s)
-    relax(state, covariance, STATE.disturbance, factor, disturbance * (1.0 - factor * factor))
+    relax(state, covariance, STATE.disturbance, kept, disturbance * (1.0 - kept * kept))
 
 
 @jit
@@ -154,10 +155,11 @@ def _advance_load(
     measured = not math.isnan(row.measured_m)
     reads = measurement_row(row)
     variance, half_width = measurement_variance(row, noise), measurement_half_width(row)
+    kept = math.exp(-row.dt_s / noise.disturbance_time_s)
     peak, normalised_best = NO_WEIGHT, math.nan
     for mode in range(log_weights.size):
         state, covariance = states[mode], covariances[mode]
-        predict_row(state, covariance, row, mode, grounds, noise, sensitivity, cross)
+        predict_row(state, covariance, row, mode, grounds, noise, kept, sensitivity, cross)
         if not measured:
             continue
         if not datum:
@@ -206,10 +208,11 @@ def _weigh_evidence(
     total = normalise(hypotheses)
     faded = memory.loose * math.exp(-dt_s / LOOSE_MEMORY_S)
     memory.loose = max(loose_probability(hypotheses, grounds), faded)
-    temper_loads(hypotheses, before, memory.loose)
-    memory.log_likelihood += total + normalise(hypotheses)
+    if temper_loads(hypotheses, before, memory.loose):
+        total += normalise(hypotheses)
+    memory.log_likelihood += total
     if memory.since_charge_s >= CHARGE_EVERY_S:
-        if grounds.mean.size > 1:
+        if grounds.size > 1:
             share = evidence_share(memory.loose)
             charge_changes(hypotheses, grounds, memory.since_charge_s, share)
             normalise(hypotheses)
@@ -245,11 +248,11 @@ def filter_rows(
         False to leave those out: for the log-likelihood only.
     """
     memory = memories[0]
-    loads, log_weights, states, covariances = hypotheses
-    modes = grounds.mean.size
-    sensitivity, cross = np.zeros(N_STATES), np.zeros(N_STATES)
-    before = np.zeros(MOST_LOADS)
-    scratch = np.empty((5, MOST_LOADS * modes))
+    loads, log_weights, weights, states, covariances = hypotheses
+    modes, n = grounds.size, states.shape[2]
+    sensitivity, cross = np.empty(n), np.empty(n)
+    before = np.empty(loads.size)
+    scratch = np.empty((6, loads.size * modes))
     for index in range(rows.size):
         row = rows[index]
         if memory.started == 0:
@@ -263,9 +266,9 @@ def filter_rows(
                 if with_outputs:
                     memory.mass_before_stop_kg = outputs[index].mass_kg
                 spawn(hypotheses, grounds, prior, noise, row.still_s, change)
-                normalise(hypotheses)
         ground_dt, regeneration_dt, relax_dt = _turns(memory, row, noise)
-        load_weights(hypotheses, before)
+        for slot in range(loads.size):
+            before[slot] = total_of(weights[slot])
         peak, normalised = NO_WEIGHT, math.nan
         for slot in range(MOST_LOADS):
             if loads[slot].active == 0:
@@ -307,7 +310,6 @@ def filter_rows(
         if memory.since_tidy_s > TIDY_EVERY_S:
             memory.since_tidy_s = 0.0
             tidy(hypotheses, prior.most_mass_kg)
-            normalise(hypotheses)
         if with_outputs:
             out, names = outputs[index + 1], surface_probability[index + 1]
             summarise(hypotheses, grounds, prior.offset_sd_n, outputs[index], out, names, scratch)
@@ -338,10 +340,14 @@ def carry_covariance(
         The first of them is driven on.
     noise : Noise
     """
-    sensitivity, cross, stays = np.zeros(N_STATES), np.zeros(N_STATES), state.copy()
+    n = state.size
+    sensitivity, cross, stays = np.empty(n), np.empty(n), np.empty(n)
+    for i in range(n):
+        stays[i] = state[i]
     for index in range(rows.size):
         row = rows[index]
-        predict_row(state, covariance, row, 0, grounds, noise, sensitivity, cross)
+        kept = math.exp(-row.dt_s / noise.disturbance_time_s)
+        predict_row(state, covariance, row, 0, grounds, noise, kept, sensitivity, cross)
         update(
             state,
             covariance,
@@ -352,4 +358,5 @@ def carry_covariance(
             cross,
         )
         # The parameters stay where they are: only the covariance is asked for.
-        state[:] = stays
+        for i in range(n):
+            state[i] = stays[i]

@@ -9,7 +9,6 @@ so does the slip of the driven wheels, in proportion to how the grounds give way
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,29 +45,24 @@ FIRST_AT_START, REGENERATING_AT_START = 0.85, 0.03
 """Drives start on the first kind of ground, and without a regeneration, so likely."""
 
 
-class Grounds(NamedTuple):
-    """The modes: kinds of ground, some in regeneration; one entry a mode."""
-
-    mean: FloatArray
-    sd: FloatArray
-    rate_per_s: FloatArray
-    """Arrivals on this ground per second of driving."""
-    regeneration: NDArray[np.int64]
-    """1 for the mode of this ground in which extra fuel makes no torque."""
-    partner: NDArray[np.int64]
-    """The mode of the same ground with the other regeneration flag, or -1."""
-    initial: FloatArray
-    """Prior probability at the start of a log."""
-    surface: NDArray[np.int64]
-    """Index of the ground's name."""
-    texture: FloatArray
-    """Local variation of the coefficient, relative to its mean."""
-    slip: FloatArray
-    """Slip of the driven wheels at a force, relative to hard ground."""
-    unchanged: NDArray[np.int64]
-    """1 for the mode in which nothing has changed: it is left, and nothing arrives in it."""
-    kind_at_start: FloatArray
-    """Prior probability of each kind of ground at the start of a log, whatever its modes."""
+MODE = np.dtype(
+    [
+        ("mean", np.float64),  # of the rolling resistance
+        ("sd", np.float64),
+        ("rate_per_s", np.float64),  # arrivals on this ground per second of driving
+        ("initial", np.float64),  # prior probability at the start of a log ...
+        ("kind_at_start", np.float64),  # ... and of this kind of ground, whatever its modes
+        ("texture", np.float64),  # local variation of the coefficient, relative to its mean
+        ("slip", np.float64),  # of the driven wheels at a force, relative to hard ground
+        ("surface", np.int64),  # index of the ground's name
+        ("regeneration", np.int64),  # 1 where extra fuel makes no torque
+        ("partner", np.int64),  # mode of the same ground with the other flag, or -1
+        ("unchanged", np.int64),  # 1 where nothing has changed: it is left, and never arrived in
+    ]
+)
+"""A kind of ground, perhaps in regeneration; the first modes are the kinds themselves."""
+Grounds = NDArray[np.void]
+"""Record array of ``MODE``."""
 
 
 def ground_modes(
@@ -122,20 +116,24 @@ def ground_modes(
         rates[-1] = 0.0
         start[0] *= 1e-6
     initial = start / start.sum()
+    modes = np.zeros(len(surface), MODE)
     mean = np.array([grounds[i].rolling_resistance for i in surface])
-    return Grounds(
-        mean=mean,
-        sd=np.array([grounds[i].rolling_resistance_sd for i in surface]),
-        rate_per_s=rates,
-        regeneration=np.array(flag, dtype=np.int64),
-        partner=np.array(partner, dtype=np.int64),
-        initial=initial,
-        surface=np.array(surface, dtype=np.int64),
-        texture=np.array([grounds[i].texture for i in surface]),
-        slip=1.0 + SLIP_PER_RESISTANCE * np.maximum(mean - HARD_RESISTANCE, 0.0),
-        unchanged=unchanged,
-        kind_at_start=np.bincount(surface, weights=initial).astype(np.float64),
-    )
+    modes["mean"], modes["sd"] = mean, [grounds[i].rolling_resistance_sd for i in surface]
+    modes["rate_per_s"], modes["initial"], modes["unchanged"] = rates, initial, unchanged
+    modes["surface"], modes["regeneration"], modes["partner"] = surface, flag, partner
+    modes["texture"] = [grounds[i].texture for i in surface]
+    modes["slip"] = 1.0 + SLIP_PER_RESISTANCE * np.maximum(mean - HARD_RESISTANCE, 0.0)
+    modes["kind_at_start"] = np.bincount(surface, weights=initial)[surface]
+    return modes
+
+
+@jit
+def greatest(values: FloatArray) -> float:
+    """The greatest of some values."""
+    found = values[0]
+    for index in range(values.size):
+        found = max(found, values[index])
+    return found
 
 
 @jit
@@ -161,29 +159,28 @@ def mix(
         Since a regeneration was, and the ground in one; 0 leaves both for later.
     """
     modes = log_weights.size
-    peak = log_weights[0]
-    for mode in range(modes):
-        peak = max(peak, log_weights[mode])
+    peak = greatest(log_weights)
     weight = np.empty(modes)
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     _start_apart_anew(states, covariances, weight, grounds)
     # Slip as on hard ground meanwhile.
     for mode in range(modes):
-        relax(states[mode], covariances[mode], STATE.slip_per_n, 1.0 / grounds.slip[mode], 0.0)
-    _change_ground(states, covariances, weight, grounds, 0, ground_dt)
-    if regeneration_dt > 0.0:
-        _change_ground(states, covariances, weight, grounds, 1, regeneration_dt)
+        relax(states[mode], covariances[mode], STATE.slip_per_n, 1.0 / grounds[mode].slip, 0.0)
+    for flag in range(2):
+        dt = ground_dt if flag == 0 else regeneration_dt
+        if dt > 0.0:
+            _change_ground(states, covariances, weight, grounds, flag, dt)
     for mode in range(modes):
-        relax(states[mode], covariances[mode], STATE.slip_per_n, grounds.slip[mode], 0.0)
+        relax(states[mode], covariances[mode], STATE.slip_per_n, grounds[mode].slip, 0.0)
     if regeneration_dt > 0.0:
         for mode in range(modes):
-            if grounds.partner[mode] >= 0 and grounds.regeneration[mode] == 0:
+            if grounds[mode].partner >= 0 and grounds[mode].regeneration == 0:
                 _change_regeneration(states, covariances, weight, grounds, mode, regeneration_dt)
-    cross = np.empty(N_STATES)
+    cross = np.empty(states.shape[1])
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
-        if regeneration_dt > 0.0 and grounds.regeneration[mode] == 1:
+        if regeneration_dt > 0.0 and grounds[mode].regeneration == 1:
             # A wrong mass cannot hide behind an impossible regeneration.
             log_weights[mode] += hold_between(
                 states[mode],
@@ -208,25 +205,26 @@ def _change_ground(
     modes = weight.size
     total, leaving, flagged = 0.0, 0.0, 0
     for mode in range(modes):
-        if grounds.regeneration[mode] == flag:
+        if grounds[mode].regeneration == flag:
             flagged += 1
             total += weight[mode]
-            leaving += grounds.rate_per_s[mode]
+            leaving += grounds[mode].rate_per_s
     if flagged < 2 or total <= 0.0:
         return
     # What arrives in a mode: all that is known, but for the rolling resistance.
-    pooled, pooled_covariance = np.zeros(N_STATES), np.zeros((N_STATES, N_STATES))
-    pool(states, covariances, weight, grounds.regeneration, flag, pooled, pooled_covariance)
+    n = states.shape[1]
+    pooled, pooled_covariance = np.empty(n), np.empty((n, n))
+    pool(states, covariances, weight, grounds, flag, total, pooled, pooled_covariance)
     for mode in range(modes):
-        if grounds.regeneration[mode] != flag:
+        if grounds[mode].regeneration != flag:
             continue
-        rate = grounds.rate_per_s[mode]
+        rate = grounds[mode].rate_per_s
         # From "nothing has changed" to "the first ground again" is a change within a kind.
         stay = weight[mode] * (1.0 - (leaving - rate) * dt)
         arrive = (total - weight[mode]) * rate * dt
         weight[mode] = stay + arrive
         if arrive > 1e-6 * stay:
-            mean, sd = grounds.mean[mode], grounds.sd[mode]
+            mean, sd = grounds[mode].mean, grounds[mode].sd
             redraw(pooled, pooled_covariance, STATE.rolling_resistance, mean, sd * sd)
             merge(states[mode], covariances[mode], stay, pooled, pooled_covariance, arrive)
 
@@ -236,8 +234,9 @@ def pool(
     states: FloatArray,
     covariances: FloatArray,
     weight: FloatArray,
-    flags: NDArray[np.int64],
+    grounds: Grounds,
     flag: int,
+    total: float,
     pooled: FloatArray,
     pooled_covariance: FloatArray,
 ) -> None:
@@ -247,22 +246,24 @@ def pool(
     ----------
     states, covariances : ndarray, shapes (modes, n) and (modes, n, n)
     weight : ndarray, shape (modes,)
-    flags : ndarray of int, shape (modes,)
+    grounds : Grounds
     flag : int
+    total : float
+        Their weight.
     pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
-        Zeros; receive the moments.
+        Receive the moments.
     """
-    total = 0.0
-    for mode in range(weight.size):
-        if flags[mode] == flag:
-            total += weight[mode]
-            for i in range(N_STATES):
-                pooled[i] += weight[mode] * states[mode, i]
     for i in range(N_STATES):
-        pooled[i] /= total
+        pooled[i] = 0.0
+        for j in range(N_STATES):
+            pooled_covariance[i, j] = 0.0
+    for mode in range(weight.size):
+        if grounds[mode].regeneration == flag:
+            for i in range(N_STATES):
+                pooled[i] += weight[mode] / total * states[mode, i]
     for mode in range(weight.size):
         share = weight[mode] / total
-        if flags[mode] == flag and share > 1e-9:
+        if grounds[mode].regeneration == flag and share > 1e-9:
             for i in range(N_STATES):
                 apart = states[mode, i] - pooled[i]
                 for j in range(N_STATES):
@@ -281,15 +282,15 @@ def _start_apart_anew(
 ) -> None:
     """Where a change is past doubt and the first ground is back, keep *that* apart, in place."""
     apart = weight.size - 1
-    if grounds.unchanged[apart] == 0:
+    if grounds[apart].unchanged == 0:
         return
-    first = grounds.surface[apart]
-    total = weight.sum()
+    first, total = grounds[apart].surface, 0.0
+    for mode in range(weight.size):
+        total += weight[mode]
     if weight[apart] > APART_LOST * total or weight[first] < AGAIN_SURE * total:
         return
-    states[apart] = states[first]
-    covariances[apart] = covariances[first]
     left = 1e-6 * weight[first]
+    merge(states[apart], covariances[apart], 0.0, states[first], covariances[first], 1.0)
     weight[apart] += weight[first] - left
     weight[first] = left
 
@@ -307,21 +308,24 @@ def _change_regeneration(
 
     The ground stays. It does not end into the mode in which nothing has changed.
     """
-    on = grounds.partner[off]
+    on = grounds[off].partner
     begin = weight[off] * REGENERATION_ON_PER_S * dt
-    end = weight[on] * REGENERATION_OFF_PER_S * dt if grounds.unchanged[off] == 0 else 0.0
+    end = weight[on] * REGENERATION_OFF_PER_S * dt if grounds[off].unchanged == 0 else 0.0
     stay_off, stay_on = weight[off] - begin, weight[on] - end
     # A regeneration that is believed in less than its absence leaves the latter's moments alone:
     # "it has just ended" would be merged there with "it never was", at another mass.
     ends = end > 1e-6 * stay_off and weight[on] > weight[off]
-    begun, begun_covariance = states[off].copy(), covariances[off].copy()
+    n, excess = states.shape[1], STATE.regeneration_excess
+    begun, begun_covariance = np.empty(n), np.empty((n, n))
+    ended, ended_covariance = np.empty(n), np.empty((n, n))
+    # Both from what was before.
+    merge(begun, begun_covariance, 0.0, states[off], covariances[off], 1.0)
+    merge(ended, ended_covariance, 0.0, states[on], covariances[on], 1.0)
     if ends:
-        ended, ended_covariance = states[on].copy(), covariances[on].copy()
-        redraw(ended, ended_covariance, STATE.regeneration_excess, 0.0, 0.0)
+        redraw(ended, ended_covariance, excess, 0.0, 0.0)
         merge(states[off], covariances[off], stay_off, ended, ended_covariance, end)
     if begin > 1e-6 * stay_on:
-        variance = REGENERATION_SD * REGENERATION_SD
-        redraw(begun, begun_covariance, STATE.regeneration_excess, REGENERATION_MEAN, variance)
+        redraw(begun, begun_covariance, excess, REGENERATION_MEAN, REGENERATION_SD**2)
         merge(states[on], covariances[on], stay_on, begun, begun_covariance, begin)
     weight[off] = stay_off + end
     weight[on] = stay_on + begin
@@ -333,7 +337,7 @@ def flag_evidence(log_weights: FloatArray, grounds: Grounds, flag: float) -> Non
     if flag == 0.0:
         return
     for mode in range(log_weights.size):
-        agrees = (grounds.regeneration[mode] == 1) == (flag > 0.0)
+        agrees = (grounds[mode].regeneration == 1) == (flag > 0.0)
         log_weights[mode] += FLAG_AGREES if agrees else FLAG_CONTRADICTS
 
 
@@ -348,13 +352,13 @@ def ground_shares(log_weights: FloatArray, grounds: Grounds, shares: FloatArray)
     shares : ndarray, shape (8,)
         Receives the probabilities, by ``Grounds.surface``.
     """
-    peak = log_weights.max()
+    peak = greatest(log_weights)
     for surface in range(shares.size):
         shares[surface] = 0.0
     total = 0.0
     for mode in range(log_weights.size):
         weight = math.exp(log_weights[mode] - peak)
-        shares[grounds.surface[mode]] += weight
+        shares[grounds[mode].surface] += weight
         total += weight
     for surface in range(shares.size):
         shares[surface] /= total
@@ -396,22 +400,22 @@ def name_ground(
         Scratch.
     surface_probability : ndarray, shape (grounds,)
     """
-    mean, sd = grounds.mean, grounds.sd
-    own = grounds.surface[mode]
+    own = grounds[mode].surface
     if weight < LEAST_NAMED_AGAIN:
         surface_probability[own] += weight
         return
     if own == 0:
-        variance = sd[0] * sd[0] + roll_variance
-        if (roll - mean[0]) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
+        variance = grounds[0].sd * grounds[0].sd + roll_variance
+        if (roll - grounds[0].mean) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
             surface_probability[0] += weight
             return
-    before = grounds.kind_at_start if own == 0 else grounds.rate_per_s
     total = 0.0
     for kind in range(surface_probability.size):
-        variance = sd[kind] * sd[kind] + roll_variance
-        away = roll - mean[kind]
-        odds[kind] = before[kind] * math.exp(-0.5 * away * away / variance) / math.sqrt(variance)
+        one = grounds[kind]
+        variance = one.sd * one.sd + roll_variance
+        away = roll - one.mean
+        before = one.kind_at_start if own == 0 else one.rate_per_s
+        odds[kind] = before * math.exp(-0.5 * away * away / variance) / math.sqrt(variance)
         total += odds[kind]
     if total <= 0.0:
         surface_probability[own] += weight

@@ -233,6 +233,7 @@ class LearnerState(NamedTuple):
     memory: NDArray[np.void]
     loads: NDArray[np.void]
     log_weights: FloatArray
+    weights: FloatArray
     states: FloatArray
     covariances: FloatArray
     output: NDArray[np.void]
@@ -242,7 +243,7 @@ class LearnerState(NamedTuple):
     @property
     def hypotheses(self) -> Hypotheses:
         """The loads with their filters."""
-        return Hypotheses(self.loads, self.log_weights, self.states, self.covariances)
+        return Hypotheses(self.loads, self.log_weights, self.weights, self.states, self.covariances)
 
 
 def initial_state(setup: Setup) -> LearnerState:
@@ -261,7 +262,7 @@ def initial_state(setup: Setup) -> LearnerState:
     return LearnerState(
         intervals.rows_memory(),
         np.zeros(1, MEMORY),
-        *no_hypotheses(setup.grounds.mean.size),
+        *no_hypotheses(setup.grounds.size),
         output,
         np.zeros((1, len(setup.names))),
     )

@@ -20,6 +20,7 @@ from loadlearn.estimation.grounds import (
     REGENERATION_MEAN,
     REGENERATION_SD,
     Grounds,
+    greatest,
     ground_shares,
 )
 from loadlearn.estimation.kalman import merge, redraw
@@ -53,12 +54,15 @@ class Hypotheses(NamedTuple):
     ----------
     loads : record array of ``LOAD``, shape (12,)
     log_weights : ndarray, shape (12, modes)
+    weights : ndarray, shape (12, modes)
+        The same as probabilities, as :func:`normalise` leaves them.
     states : ndarray, shape (12, modes, n)
     covariances : ndarray, shape (12, modes, n, n)
     """
 
     loads: NDArray[np.void]
     log_weights: FloatArray
+    weights: FloatArray
     states: FloatArray
     covariances: FloatArray
 
@@ -77,6 +81,7 @@ def no_hypotheses(modes: int) -> Hypotheses:
     return Hypotheses(
         np.zeros(MOST_LOADS, LOAD),
         np.full((MOST_LOADS, modes), NO_WEIGHT),
+        np.zeros((MOST_LOADS, modes)),
         np.zeros((MOST_LOADS, modes, N_STATES)),
         np.zeros((MOST_LOADS, modes, N_STATES, N_STATES)),
     )
@@ -93,44 +98,36 @@ def relative_weight(log_ratio: float) -> float:
 
 
 @jit
-def load_weights(hypotheses: Hypotheses, weights: FloatArray) -> float:
-    """Weight of each load over its modes, relative to that of the likeliest hypothesis.
-
-    Parameters
-    ----------
-    hypotheses : Hypotheses
-    weights : ndarray, shape (12,)
-        Receives the weights, 0 for loads that are not active.
-
-    Returns
-    -------
-    float
-        Log weight of the likeliest hypothesis.
-    """
-    loads, log_weights = hypotheses.loads, hypotheses.log_weights
-    peak = NO_WEIGHT
-    for slot in range(loads.size):
-        if loads[slot].active == 1:
-            for mode in range(log_weights.shape[1]):
-                peak = max(peak, log_weights[slot, mode])
-    for slot in range(loads.size):
-        weights[slot] = 0.0
-        if loads[slot].active == 1:
-            for mode in range(log_weights.shape[1]):
-                weights[slot] += relative_weight(log_weights[slot, mode] - peak)
-    return peak
+def total_of(weights: FloatArray) -> float:
+    """Sum of some weights."""
+    total = 0.0
+    for index in range(weights.size):
+        total += weights[index]
+    return total
 
 
 @jit
 def normalise(hypotheses: Hypotheses) -> float:
     """Let all weights add up to one, in place; return the log of what they added up to."""
-    weights = np.empty(MOST_LOADS)
-    peak = load_weights(hypotheses, weights)
-    total = peak + math.log(weights.sum())
-    for slot in range(MOST_LOADS):
-        for mode in range(hypotheses.log_weights.shape[1]):
-            hypotheses.log_weights[slot, mode] -= total
-    return total
+    loads, log_weights, weights = hypotheses.loads, hypotheses.log_weights, hypotheses.weights
+    modes = log_weights.shape[1]
+    peak, total = NO_WEIGHT, 0.0
+    for slot in range(loads.size):
+        if loads[slot].active == 1:
+            for mode in range(modes):
+                peak = max(peak, log_weights[slot, mode])
+    for slot in range(loads.size):
+        for mode in range(modes):
+            weights[slot, mode] = 0.0
+            if loads[slot].active == 1:
+                weights[slot, mode] = relative_weight(log_weights[slot, mode] - peak)
+                total += weights[slot, mode]
+    shift = peak + math.log(total)
+    for slot in range(loads.size):
+        for mode in range(modes):
+            weights[slot, mode] /= total
+            log_weights[slot, mode] -= shift
+    return shift
 
 
 @jit
@@ -139,7 +136,7 @@ def log_implied_pooled(
 ) -> tuple[float, float]:
     """Mean and variance of the log implied mass over the modes of one load."""
     mass = STATE.inverse_mass_per_kg
-    peak = log_weights.max()
+    peak = greatest(log_weights)
     total, first, second = 0.0, 0.0, 0.0
     for mode in range(log_weights.size):
         weight = relative_weight(log_weights[mode] - peak)
@@ -176,9 +173,9 @@ def _start_filter(
     kappa_variance = drag_area_m2 * drag_area_m2 * phi_variance + prior.drag_area_sd_m2**2 * (
         phi * phi + phi_variance
     )
-    slip = grounds.slip[mode]
+    slip = grounds[mode].slip
     for index, mean, sd in (
-        (STATE.rolling_resistance, grounds.mean[mode], grounds.sd[mode]),
+        (STATE.rolling_resistance, grounds[mode].mean, grounds[mode].sd),
         (STATE.disturbance, 0.0, noise.disturbance_sd),
         (STATE.headwind_m_s, 0.0, noise.wind_sd_m_s),
         (STATE.accessory_power_w, 0.0, noise.accessory_sd_w),
@@ -193,7 +190,7 @@ def _start_filter(
     ):
         state[index] = mean
         covariance[index, index] = sd * sd
-    if grounds.regeneration[mode] == 1:
+    if grounds[mode].regeneration == 1:
         redraw(state, covariance, STATE.regeneration_excess, REGENERATION_MEAN, REGENERATION_SD**2)
     mass, drag = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
     state[mass], state[drag] = phi, drag_area_m2 * phi
@@ -213,15 +210,15 @@ def _start_load(
     log_scale_variance: float,
 ) -> None:
     """Lay out the load component ``part`` of the prior in ``slot``, in place; no weights yet."""
-    mass, sd = prior.mass_kg[part], prior.mass_sd_kg[part]
+    mass, sd = prior.parts[part].mass_kg, prior.parts[part].mass_sd_kg
     log_variance = math.log(1.0 + (sd / mass) ** 2)
     log_mass = math.log(mass) - 0.5 * log_variance
-    solo = prior.solo[part]
+    solo = prior.parts[part].solo
     load = hypotheses.loads[slot]
     load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
-    for mode in range(grounds.mean.size):
+    for mode in range(grounds.size):
         _start_filter(
             hypotheses.states[slot, mode],
             hypotheses.covariances[slot, mode],
@@ -236,6 +233,15 @@ def _start_load(
 
 
 @jit
+def _note_grounds(hypotheses: Hypotheses, slot: int, grounds: Grounds) -> None:
+    """Remember how probable each ground is under a load, in place."""
+    now = np.empty(MOST_GROUNDS)
+    ground_shares(hypotheses.log_weights[slot], grounds, now)
+    for surface in range(now.size):
+        hypotheses.loads[slot].charged[surface] = now[surface]
+
+
+@jit
 def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) -> None:
     """Lay out the hypotheses of a log's start, in place.
 
@@ -246,13 +252,14 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
     grounds, prior, noise
         See :mod:`loadlearn.estimation.grounds` and :mod:`loadlearn.estimation.model`.
     """
-    for part in range(prior.mass_kg.size):
+    for part in range(prior.parts.size):
         scale_variance = prior.log_scale_sd**2
         _start_load(part, part, hypotheses, grounds, prior, noise, prior.log_scale, scale_variance)
-        for mode in range(grounds.mean.size):
-            weight = prior.weight[part] * grounds.initial[mode]
+        for mode in range(grounds.size):
+            weight = prior.parts[part].weight * grounds[mode].initial
             hypotheses.log_weights[part, mode] = math.log(weight)
-        ground_shares(hypotheses.log_weights[part], grounds, hypotheses.loads[part].charged)
+        _note_grounds(hypotheses, part, grounds)
+    normalise(hypotheses)
 
 
 @jit
@@ -323,41 +330,44 @@ def change_probability(still_s: float, reversed_before: bool) -> float:
     return change
 
 
+KEPT_AT_A_STOP, LEAST_KEPT = 3, 1e-3
+"""So many loads, of at least this probability, go on from a standstill beside the new ones."""
+
+
 @jit
-def _drop_least(hypotheses: Hypotheses, weights: FloatArray, most: int) -> None:
-    """Drop loads of less than a thousandth, then the least until ``most`` are left, in place."""
-    loads, total, kept = hypotheses.loads, weights.sum(), 0
+def _drop_least(hypotheses: Hypotheses) -> None:
+    """Drop improbable loads, then the least until few are left, in place."""
+    loads, weights, kept = hypotheses.loads, hypotheses.weights, 0
     for slot in range(loads.size):
-        if weights[slot] < 1e-3 * total:
+        if total_of(weights[slot]) < LEAST_KEPT:
             loads[slot].active = 0
-            weights[slot] = 0.0
-        else:
-            kept += 1
-    while kept > most:
+        kept += loads[slot].active
+    while kept > KEPT_AT_A_STOP:
         least = -1
         for slot in range(loads.size):
-            if loads[slot].active == 1 and (least < 0 or weights[slot] < weights[least]):
+            if loads[slot].active == 1 and (
+                least < 0 or total_of(weights[slot]) < total_of(weights[least])
+            ):
                 least = slot
         loads[least].active = 0
-        weights[least] = 0.0
         kept -= 1
+    normalise(hypotheses)
 
 
 @jit
-def _pooled_scale(hypotheses: Hypotheses, weights: FloatArray) -> tuple[float, float]:
+def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
-    total, first, second = 0.0, 0.0, 0.0
-    for slot in range(weights.size):
-        if weights[slot] > 0.0:
+    first, second = 0.0, 0.0
+    for slot in range(hypotheses.loads.size):
+        weight = total_of(hypotheses.weights[slot])
+        if weight > 0.0:
             mean, variance = log_implied_pooled(
                 hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
             )
             _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
-            total += weights[slot]
-            first += weights[slot] * scale
-            second += weights[slot] * (scale_variance + scale * scale)
-    first /= total
-    return first, max(second / total - first * first, 0.0)
+            first += weight * scale
+            second += weight * (scale_variance + scale * scale)
+    return first, max(second - first * first, 0.0)
 
 
 @jit
@@ -381,15 +391,18 @@ def spawn(
     change : float
         Probability that it changed the load, from :func:`change_probability`.
     """
-    loads, log_weights, states, covariances = hypotheses
-    modes = grounds.mean.size
-    weights = np.empty(MOST_LOADS)
-    peak = load_weights(hypotheses, weights)
-    _drop_least(hypotheses, weights, 3)
-    log_scale, scale_variance = _pooled_scale(hypotheses, weights)
-    best = weights.argmax()
+    _drop_least(hypotheses)
+    loads, log_weights, weights, states, covariances = hypotheses
+    modes = grounds.size
+    log_scale, scale_variance = _pooled_scale(hypotheses)
+    best = 0
+    for slot in range(MOST_LOADS):
+        if total_of(weights[slot]) > total_of(weights[best]):
+            best = slot
     was_solo = loads[best].solo == 1
-    mode_weight = np.full(modes, 1e-12)
+    mode_weight = np.empty(modes)
+    for mode in range(modes):
+        mode_weight[mode] = 1e-12
     people_kg = PEOPLE_KG * (1.0 - math.exp(-still_s / PEOPLE_TIME_S))
     tyres = TYRES_SD * (1.0 - math.exp(-still_s / TYRES_TIME_S))
     mass, roll = STATE.inverse_mass_per_kg, STATE.rolling_resistance
@@ -399,16 +412,16 @@ def spawn(
         loads[slot].changed = 0
         loads[slot].since_s = 0.0
         for mode in range(modes):
-            mode_weight[mode] += math.exp(log_weights[slot, mode] - peak)
+            mode_weight[mode] += weights[slot, mode]
             log_weights[slot, mode] += math.log1p(-change)
             phi = states[slot, mode, mass]
             covariances[slot, mode, mass, mass] += (people_kg * phi * phi) ** 2
-            covariances[slot, mode, roll, roll] += (tyres * grounds.sd[mode]) ** 2
+            covariances[slot, mode, roll, roll] += (tyres * grounds[mode].sd) ** 2
     # Another load, or none.
-    odds, odds_sum = np.empty(prior.weight.size), 0.0
+    odds, odds_sum = np.empty(prior.parts.size), 0.0
     for part in range(odds.size):
-        factor = 1.0 if prior.solo[part] == 0 else (0.0 if was_solo else SOLO_ODDS)
-        odds[part] = factor * prior.weight[part]
+        factor = 1.0 if prior.parts[part].solo == 0 else (0.0 if was_solo else SOLO_ODDS)
+        odds[part] = factor * prior.parts[part].weight
         odds_sum += odds[part]
     for part in range(odds.size):
         slot = 0
@@ -419,9 +432,7 @@ def spawn(
         _start_load(slot, part, hypotheses, grounds, prior, noise, log_scale, scale_variance)
         loads[slot].changed = 1
         for mode in range(modes):
-            log_weights[slot, mode] = (
-                peak + math.log(change * odds[part] / odds_sum) + math.log(mode_weight[mode])
-            )
+            log_weights[slot, mode] = math.log(change * odds[part] / odds_sum * mode_weight[mode])
             # What does not hang on the load carries over (not its correlations with the load); a
             # body's pitch does. The ground does not change at a standstill.
             for index in (
@@ -440,8 +451,9 @@ def spawn(
                 states[slot, mode, index] = states[best, mode, index]
                 covariances[slot, mode, index, index] = covariances[best, mode, index, index]
             covariances[slot, mode, 0, 0] += 1.0
-            covariances[slot, mode, roll, roll] += (OTHER_TYRES * grounds.mean[mode]) ** 2
-        ground_shares(log_weights[slot], grounds, loads[slot].charged)
+            covariances[slot, mode, roll, roll] += (OTHER_TYRES * grounds[mode].mean) ** 2
+        _note_grounds(hypotheses, slot, grounds)
+    normalise(hypotheses)
 
 
 # --- evidence between loads ----------------------------------------------------------------------
@@ -463,18 +475,17 @@ def evidence_share(loose: float) -> float:
 
 @jit
 def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
-    """Probability of loose ground; the weights add up to one."""
-    loose, mean = 0.0, grounds.mean
-    for mode in range(mean.size):
-        if mean[mode] > LOOSE_RESISTANCE:
+    """Probability of loose ground."""
+    loose = 0.0
+    for mode in range(grounds.size):
+        if grounds[mode].mean > LOOSE_RESISTANCE:
             for slot in range(MOST_LOADS):
-                if hypotheses.loads[slot].active == 1:
-                    loose += relative_weight(hypotheses.log_weights[slot, mode])
+                loose += hypotheses.weights[slot, mode]
     return loose
 
 
 @jit
-def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> None:
+def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bool:
     """Let only a share of the misfit on loose ground speak between loads, in place.
 
     Sand wanders in ways that no model follows, and each misfit would be one more reason for another
@@ -486,28 +497,32 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> No
     ----------
     hypotheses : Hypotheses
     before : ndarray, shape (12,)
-        Weight of each load before the evidence.
+        Probability of each load before the evidence.
     loose : float
         Share of it that was gained on loose ground.
+
+    Returns
+    -------
+    bool
+        Whether anything was done.
     """
     share = evidence_share(loose)
-    if share > EVIDENCE_WHOLE:
-        return
-    after = np.empty(MOST_LOADS)
-    load_weights(hypotheses, after)
     total, average, several = 0.0, 0.0, 0
     for slot in range(MOST_LOADS):
-        if before[slot] > 0.0 and after[slot] > 0.0:
+        after = total_of(hypotheses.weights[slot])
+        if before[slot] > 0.0 and after > 0.0:
             several += 1
             total += before[slot]
-            average += before[slot] * math.log(after[slot] / before[slot])
-    if several < 2:
-        return
+            average += before[slot] * math.log(after / before[slot])
+    if several < 2 or share > EVIDENCE_WHOLE:
+        return False
     for slot in range(MOST_LOADS):
-        if before[slot] > 0.0 and after[slot] > 0.0:
-            gained = math.log(after[slot] / before[slot]) - average / total
+        after = total_of(hypotheses.weights[slot])
+        if before[slot] > 0.0 and after > 0.0:
+            gained = math.log(after / before[slot]) - average / total
             for mode in range(hypotheses.log_weights.shape[1]):
                 hypotheses.log_weights[slot, mode] -= (1.0 - share) * gained
+    return True
 
 
 @jit
@@ -537,15 +552,15 @@ def charge_changes(hypotheses: Hypotheses, grounds: Grounds, driven_s: float, sh
             continue
         ground_shares(log_weights[slot], grounds, now)
         divergence = 0.0
-        for mode in range(grounds.mean.size):
-            if grounds.regeneration[mode] == 1 or grounds.unchanged[mode] == 1:
+        for mode in range(grounds.size):
+            if grounds[mode].regeneration == 1 or grounds[mode].unchanged == 1:
                 continue
-            surface = grounds.surface[mode]
+            surface = grounds[mode].surface
             if now[surface] > 0.0:
                 was = loads[slot].charged[surface]
-                might = was + (1.0 - was) * grounds.rate_per_s[mode] * driven_s
+                might = was + (1.0 - was) * grounds[mode].rate_per_s * driven_s
                 divergence += now[surface] * math.log(now[surface] / might)
-        for surface in range(MOST_GROUNDS):
+        for surface in range(now.size):
             loads[slot].charged[surface] = now[surface]
         for mode in range(log_weights.shape[1]):
             log_weights[slot, mode] -= (1.0 - share) * max(divergence, 0.0)
@@ -567,7 +582,7 @@ less than this share of the smaller variance."""
 @jit
 def _same(hypotheses: Hypotheses, first: int, second: int) -> bool:
     """Whether two loads have come to the same mass."""
-    _, log_weights, states, covariances = hypotheses
+    _, log_weights, _, states, covariances = hypotheses
     mean_a, variance_a = log_implied_pooled(states[first], covariances[first], log_weights[first])
     mean_b, variance_b = log_implied_pooled(
         states[second], covariances[second], log_weights[second]
@@ -580,12 +595,11 @@ def _same(hypotheses: Hypotheses, first: int, second: int) -> bool:
 
 
 @jit
-def _merge_loads(hypotheses: Hypotheses, first: int, second: int, peak: float) -> None:
+def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
     """Merge a load into another, ground by ground, in place."""
-    _, log_weights, states, covariances = hypotheses
+    _, log_weights, weights, states, covariances = hypotheses
     for mode in range(log_weights.shape[1]):
-        weight = math.exp(log_weights[first, mode] - peak)
-        other = math.exp(log_weights[second, mode] - peak)
+        weight, other = weights[first, mode], weights[second, mode]
         if other > 1e-9 * weight:
             merge(
                 states[first, mode],
@@ -595,7 +609,8 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int, peak: float) -
                 covariances[second, mode],
                 other,
             )
-        log_weights[first, mode] = peak + math.log(max(weight + other, 1e-300))
+        weights[first, mode] = weight + other
+        log_weights[first, mode] = math.log(max(weight + other, 1e-300))
 
 
 @jit
@@ -605,13 +620,11 @@ def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
     Ruled out is a load that the drive speaks against, or one picked up on the way that would weigh
     more than ``most_mass_kg``: the prior of a load ends there, and a filter's normal does not.
     """
-    loads, log_weights, states, covariances = hypotheses
-    weights = np.empty(MOST_LOADS)
-    peak = load_weights(hypotheses, weights)
-    total = weights.sum()
-    active = 0
+    loads, log_weights, _, states, covariances = hypotheses
+    weights, active = np.empty(MOST_LOADS), 0
     for slot in range(MOST_LOADS):
-        if loads[slot].since_s > RULED_OUT_AFTER_S and weights[slot] < RULED_OUT * total:
+        weights[slot] = total_of(hypotheses.weights[slot])
+        if loads[slot].since_s > RULED_OUT_AFTER_S and weights[slot] < RULED_OUT:
             loads[slot].active = 0
         active += loads[slot].active
     for slot in range(MOST_LOADS):
@@ -627,10 +640,11 @@ def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
             if one.active * other.active == 0 or one.solo + other.solo > 0:
                 continue
             # Another load that turned out the same as the old one is told apart while it matters.
-            untold = min(weights[first], weights[second]) <= UNTOLD_SHARE * total
+            untold = min(weights[first], weights[second]) <= UNTOLD_SHARE
             if (one.changed == other.changed or untold) and _same(hypotheses, first, second):
-                _merge_loads(hypotheses, first, second, peak)
+                _merge_loads(hypotheses, first, second)
                 if weights[second] > weights[first]:
                     one.changed = other.changed
                 weights[first] += weights[second]
                 other.active = 0
+    normalise(hypotheses)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.estimation.grounds import Grounds, name_ground
-from loadlearn.estimation.loads import Hypotheses, absolute_log_mass, relative_weight
+from loadlearn.estimation.loads import Hypotheses, absolute_log_mass
 from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, drag_area, log_implied
 from loadlearn.estimation.normal import mixture_interval
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force
@@ -77,7 +77,7 @@ def summarise(
     Parameters
     ----------
     hypotheses : Hypotheses
-        Their weights add up to one.
+        Normalised.
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
@@ -87,14 +87,13 @@ def summarise(
         Receives what is known now.
     surface_probability : ndarray, shape (grounds,)
         Receives the probability of each ground.
-    scratch : ndarray, shape (5, loads x modes)
+    scratch : ndarray, shape (6, loads x modes)
     """
-    loads, log_weights, states, covariances = hypotheses
+    loads, _, weight_of, states, covariances = hypotheses
     phi_at, kappa_at = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
     roll_at, cold_at = STATE.rolling_resistance, STATE.cold_tyre_excess
     weights, log_mass, log_mass_sd = scratch[0], scratch[1], scratch[2]
-    roll, roll_sd, odds = scratch[3], scratch[4], np.empty(surface_probability.size)
-    surface, in_regeneration = grounds.surface, grounds.regeneration
+    roll, roll_sd, odds = scratch[3], scratch[4], scratch[5]
     offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
     for kind in range(surface_probability.size):
         surface_probability[kind] = 0.0
@@ -109,13 +108,13 @@ def summarise(
             continue
         active += 1
         scale_factor = math.exp(load.log_scale)
-        for mode in range(log_weights.shape[1]):
-            weight = relative_weight(log_weights[slot, mode])
+        for mode in range(grounds.size):
+            weight = weight_of[slot, mode]
             changed += weight * load.changed
             solo += weight * load.solo
-            regeneration += weight * in_regeneration[mode]
+            regeneration += weight * grounds[mode].regeneration
             if weight < LEAST_WEIGHT:
-                surface_probability[surface[mode]] += weight
+                surface_probability[grounds[mode].surface] += weight
                 continue
             own_roll = states[slot, mode, roll_at]
             own_variance = covariances[slot, mode, roll_at, roll_at]
@@ -167,20 +166,18 @@ def summarise(
     out.log_scale, out.log_scale_sd = mean_and_sd(kept, scale_1, scale_2)
     out.mass_sd_given_scale_kg = implied_sd * math.exp(out.log_scale)
     low, high = mixture_interval(
-        count,
-        weights,
-        log_mass,
-        log_mass_sd,
+        weights[:count],
+        log_mass[:count],
+        log_mass_sd[:count],
         math.log(before.mass_low95_kg),
         math.log(before.mass_high95_kg),
     )
     out.mass_low95_kg, out.mass_high95_kg = math.exp(low), math.exp(high)
     out.rolling_resistance, out.rolling_resistance_sd = mean_and_sd(kept, roll_1, roll_2)
     out.rolling_resistance_low95, out.rolling_resistance_high95 = mixture_interval(
-        count,
-        weights,
-        roll,
-        roll_sd,
+        weights[:count],
+        roll[:count],
+        roll_sd[:count],
         before.rolling_resistance_low95,
         before.rolling_resistance_high95,
     )

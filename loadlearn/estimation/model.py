@@ -346,15 +346,21 @@ SQUAT_RAD_S2_M, SQUAT_SD_RAD_S2_M = 0.006, 0.004
 """Bodies pitch by 1 to 6 degrees per g of acceleration (common practice, no source)."""
 
 
+PART = np.dtype(
+    [
+        ("mass_kg", np.float64),
+        ("mass_sd_kg", np.float64),
+        ("weight", np.float64),
+        ("solo", np.int64),  # 1 for the component in which nothing is hitched
+    ]
+)
+
+
 class Prior(NamedTuple):
     """Beliefs before the drive, per kind of load; see :func:`load_prior`."""
 
-    mass_kg: FloatArray
-    """Mean of each component of a load (kg)."""
-    mass_sd_kg: FloatArray
-    weight: FloatArray
-    solo: NDArray[np.int64]
-    """1 for the component in which nothing is hitched."""
+    parts: NDArray[np.void]
+    """Components of a load, records of ``PART``."""
     log_scale: float
     log_scale_sd: float
     drag_area_m2: float
@@ -445,14 +451,12 @@ def load_prior(
         parts = [(m, s, w * (1.0 - BROAD_SHARE), kind) for m, s, w, kind in believed] + [
             (m, s, w * BROAD_SHARE, kind) for m, s, w, kind in parts
         ]
-    table = np.array(parts, dtype=np.float64)
+    table = np.array(parts, dtype=PART)
+    table["weight"] /= table["weight"].sum()
     uprated = rig.engine.uprated
     stiffness_n = SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2
     return Prior(
-        mass_kg=table[:, 0].copy(),
-        mass_sd_kg=table[:, 1].copy(),
-        weight=table[:, 2] / table[:, 2].sum(),
-        solo=table[:, 3].astype(np.int64),
+        parts=table,
         log_scale=float(np.log(rig.uncertainty.tractive_scale)),
         log_scale_sd=rig.uncertainty.tractive_scale_sd,
         drag_area_m2=vehicle.drag_area_m2,

@@ -30,7 +30,7 @@ from loadlearn.estimation.learner import (
 )
 from loadlearn.estimation.loads import no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import ROW, Noise, Prior
+from loadlearn.estimation.model import PART, ROW, Noise, Prior
 from loadlearn.estimation.overrun import exhaust_brake_unused
 from loadlearn.estimation.smoothing import smoothed
 from loadlearn.estimation.summary import load_changes, surface_segments
@@ -111,7 +111,7 @@ class _Likelihood:
         filter_rows(
             self.table if table is None else table,
             memory,
-            no_hypotheses(self.setup.grounds.mean.size),
+            no_hypotheses(self.setup.grounds.size),
             self.setup.grounds,
             self.setup.prior,
             noise._replace(mix_every_s=2.0),
@@ -124,14 +124,12 @@ class _Likelihood:
 
 def _one_component(prior: Prior) -> Prior:
     """The same prior as one broad component: enough to compare noise levels with."""
-    mean = float(np.sum(prior.weight * prior.mass_kg))
-    second = float(np.sum(prior.weight * (prior.mass_sd_kg**2 + prior.mass_kg**2)))
-    return prior._replace(
-        mass_kg=np.array([mean]),
-        mass_sd_kg=np.array([math.sqrt(second - mean * mean)]),
-        weight=np.ones(1),
-        solo=np.zeros(1, dtype=np.int64),
-    )
+    parts = prior.parts
+    mean = float(np.sum(parts["weight"] * parts["mass_kg"]))
+    second = float(np.sum(parts["weight"] * (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2)))
+    one = np.zeros(1, PART)
+    one["mass_kg"], one["mass_sd_kg"], one["weight"] = mean, math.sqrt(second - mean * mean), 1.0
+    return prior._replace(parts=one)
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
