@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from loadlearn.condition.evidence import Measure
 from loadlearn.condition.points import BIN_S, WARM_DEGC
 from loadlearn.condition.robust import robust_fit, robust_mean
+from loadlearn.vehicle.engine_force import rig_arrays, willans_brake_torque
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
-from loadlearn.vehicle.traction import rig_arrays, willans_brake_torque
 
 Array = NDArray[np.float64]
 
@@ -133,15 +133,15 @@ def expected_idle_fuelling(rig: Rig) -> tuple[float, float]:
     -------
     value, sd : float
     """
-    arrays = rig_arrays(rig)
+    arrays = rig_arrays(rig).constants[0]
     omega = rig.engine.idle_rpm * np.pi / 30.0
     # Zero brake torque: the fuelling at which the line crosses it (it is linear in fuel).
-    friction = arrays.friction_torque_n_m + arrays.friction_torque_slope_n_m_s * omega
+    friction = arrays["friction_torque_n_m"] + arrays["friction_torque_slope_n_m_s"] * omega
     missing = -willans_brake_torque(
-        arrays.heat_to_torque_w_s_g, 0.0, omega, friction, arrays.accessory_power_w
+        arrays["heat_to_torque_w_s_g"], 0.0, omega, friction, arrays["accessory_power_w"]
     )
-    fuel = missing * omega / arrays.heat_to_torque_w_s_g
-    accessory = rig.engine.accessory_power_sd_kw * 1e3 / arrays.heat_to_torque_w_s_g / fuel
+    fuel = missing * omega / arrays["heat_to_torque_w_s_g"]
+    accessory = rig.engine.accessory_power_sd_kw * 1e3 / arrays["heat_to_torque_w_s_g"] / fuel
     # The friction line at idle is believed to a fifth, a converter's drag left out likewise.
     return float(np.log(fuel / rig.engine.idle_rpm * 1000.0)), float(np.hypot(0.3, accessory))
 

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import intervals as rows
+from loadlearn.vehicle.samples import FORCE_CHANNELS, HEIGHT_FIELDS, SAMPLE, Samples
 
 FloatArray = NDArray[np.float64]
 
-_HEIGHT_COLUMNS = {0: rows.I_SLOPE, 1: rows.I_ALTITUDE, 2: rows.I_ACCEL}
 LONGEST_DELAY_S = 10.0
 MEMORY_S = 5.0
 """Samples are remembered online for this long beyond what the delays ask for."""
@@ -130,30 +129,29 @@ def interval_means(time_s: FloatArray, values: FloatArray, delay_s: float) -> Fl
     return means
 
 
-def align(inputs: FloatArray, force: int, height: int, delays: Delays) -> FloatArray:
-    """A log's inputs with force and height moved by their delays.
+def align(samples: Samples, force: int, height: int, delays: Delays) -> Samples:
+    """A log's samples with force and height moved by their delays.
 
     Parameters
     ----------
-    inputs : ndarray, shape (n, 20)
-        In the order of ``rows.ROW_INPUTS``.
+    samples : record array of ``SAMPLE``, shape (n,)
     force, height : int
         Which channels force and height are taken from.
     delays : Delays
 
     Returns
     -------
-    ndarray, shape (n, 20)
+    record array of ``SAMPLE``, shape (n,)
     """
     if not any(delays):
-        return inputs
-    aligned = inputs.copy()
-    time_s, column = inputs[:, 0], rows.I_FORCE + force
+        return samples
+    aligned, time_s = samples.copy(), np.ascontiguousarray(samples["time_s"])
+    channel = np.ascontiguousarray(samples[FORCE_CHANNELS[force]])
     if delays.force != 0.0:
-        aligned[:, rows.I_MEAN] = interval_means(time_s, inputs[:, column], delays.force)
-    aligned[:, column] = shifted(time_s, inputs[:, column], delays.force)
-    column = _HEIGHT_COLUMNS[height]
-    aligned[:, column] = shifted(time_s, inputs[:, column], delays.height)
+        aligned["force_channel_mean"] = interval_means(time_s, channel, delays.force)
+    aligned[FORCE_CHANNELS[force]] = shifted(time_s, channel, delays.force)
+    height_field = HEIGHT_FIELDS[height]
+    aligned[height_field] = shifted(time_s, samples[height_field], delays.height)
     return aligned
 
 
@@ -172,43 +170,46 @@ class Waiting:
         self._delays = delays
         self._reach_s = max(0.0, *delays)
         self._back_s = MEMORY_S - min(0.0, *delays)
-        self.samples: deque[FloatArray] = deque()
+        self.samples: deque[Samples] = deque()
         self.passed = 0
         """How many of the samples at hand have been passed on."""
 
+    def _time_s(self, index: int) -> float:
+        return float(self.samples[index]["time_s"][0])
+
     def complete(self, index: int, newest_s: float) -> bool:
         """Whether what belongs to a sample at hand has come by the newest stamp."""
-        return bool(self.samples[index][0] + self._reach_s <= newest_s)
+        return self._time_s(index) + self._reach_s <= newest_s
 
     def newest_passed_s(self) -> float:
         """Stamp of the newest sample passed on; NaN before the first."""
-        return float(self.samples[self.passed - 1][0]) if self.passed > 0 else float("nan")
+        return self._time_s(self.passed - 1) if self.passed > 0 else float("nan")
 
-    def push(self, sample: FloatArray) -> FloatArray:
+    def push(self, sample: Samples) -> Samples:
         """Take a sample; return those whose late channels are complete by now.
 
         Parameters
         ----------
-        sample : ndarray, shape (19,)
+        sample : record array of ``SAMPLE``, shape (1,)
 
         Returns
         -------
-        ndarray, shape (k, 20)
+        record array of ``SAMPLE``, shape (k,)
             Aligned, in the order in which they came.
         """
         self.samples.append(sample)
-        newest = float(sample[0])
+        newest = float(sample["time_s"][0])
         ready = self.passed
         while ready < len(self.samples) and self.complete(ready, newest):
             ready += 1
         if ready == self.passed:
-            return np.empty((0, rows.N_INPUT))
-        aligned = align(np.array(self.samples), *self._sources, self._delays)
+            return np.empty(0, SAMPLE)
+        aligned = align(np.concatenate(self.samples), *self._sources, self._delays)
         found = aligned[self.passed : ready]
         self.passed = ready
         # The sample before the next one bounds its interval: that one stays in any case.
-        oldest = float(self.samples[ready - 1][0]) - self._back_s
-        while self.passed > 1 and self.samples[0][0] < oldest:
+        oldest = self._time_s(ready - 1) - self._back_s
+        while self.passed > 1 and self._time_s(0) < oldest:
             self.samples.popleft()
             self.passed -= 1
         return found

@@ -16,7 +16,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import intervals
 from loadlearn.estimation.delays import Delays, Waiting, align, delays_of
 from loadlearn.estimation.learner import (
     LearnerState,
@@ -33,13 +32,12 @@ from loadlearn.estimation.next_drive import present_of
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
+from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
-from loadlearn.vehicle.traction import NO_FORCE, REASONS
+from loadlearn.vehicle.samples import SAMPLE, Samples, sample_of, samples_of
 
 FloatArray = NDArray[np.float64]
-
-_RANGE_WORDS = {"high": 0.0, "low": 1.0}
 
 STATE_FORMAT = 8
 """Version of what ``save`` writes."""
@@ -142,7 +140,7 @@ class LoadEstimator:
         self._given_noise = noise
         self._given_delays = None if delays_s is None else delays_of(delays_s)
         self._waiting: Waiting | None = None
-        self._last_reason = NO_FORCE
+        self._last_reason = REASON.no_force
         self.setup: Setup | None = None
         self.state: LearnerState | None = None
 
@@ -163,13 +161,13 @@ class LoadEstimator:
         if self._given_delays is not None and any(self._given_delays):
             self._waiting = Waiting(*sources, self._given_delays)
 
-    def learn(self, samples: FloatArray) -> Learnt:
+    def learn(self, samples: Samples) -> Learnt:
         """Learn from samples whose channels are aligned; everything that learns comes through here.
 
         Parameters
         ----------
-        samples : ndarray
-            As :func:`loadlearn.estimation.intervals.row_inputs` makes them.
+        samples : record array of ``SAMPLE``
+            As :func:`loadlearn.vehicle.samples.samples_of` makes them.
 
         Returns
         -------
@@ -211,7 +209,7 @@ class LoadEstimator:
         moved = delays_of(trace.attrs.get("delays_s"))
         wanted = moved if self._given_delays is None else self._given_delays
         left = Delays(*(one - other for one, other in zip(wanted, moved, strict=True)))
-        samples = align(intervals.row_inputs(trace), *sources, left)
+        samples = align(samples_of(trace), *sources, left)
         learnt = self.learn(samples)
         assert self.setup is not None and self.state is not None
         time_s = trace["time_s"].to_numpy(dtype=np.float64)
@@ -251,23 +249,12 @@ class LoadEstimator:
         InputError
             No time, speed, force or grade channel among the names.
         """
-        get = sample.get
         if self.state is None:
             self.begin(_sources_of(sample))
-        samples = np.empty((1, intervals.N_INPUT))
-        for index, name in enumerate(intervals.ROW_INPUTS):
-            value = get(name)
-            if isinstance(value, str):
-                value = _RANGE_WORDS.get(value.strip().lower())
-            samples[0, index] = math.nan if value is None else value
-        grade = get("grade_percent")
-        if grade is not None:
-            tangent = grade / 100.0
-            samples[0, intervals.I_SLOPE] = tangent / math.sqrt(1.0 + tangent * tangent)
-        samples[0, intervals.I_DENSITY] = intervals.density_of_sample(sample)
-        time_s = float(samples[0, 0])
+        samples = sample_of(sample)
+        time_s = float(samples["time_s"][0])
         if self._waiting is not None:
-            samples = self._waiting.push(samples[0])
+            samples = self._waiting.push(samples)
             time_s = self._waiting.newest_passed_s()
         if len(samples) > 0:
             self._last_reason = int(self.learn(samples).reason[-1])
@@ -318,7 +305,7 @@ class LoadEstimator:
             "last_reason": self._last_reason,
             "state": None
             if self.state is None
-            else {name: _packed(value) for name, value in self.state._asdict().items()},
+            else {name: _packed(value) for name, value in self.state.arrays().items()},
         }
         target = Path(path)
         temporary = target.with_name(target.name + ".partial")
@@ -370,16 +357,11 @@ class LoadEstimator:
         )
         if document["state"] is not None:
             estimator.begin(Sources(**document["sources"]), Noise(**document["noise"]))
-            blank = estimator.state
-            assert blank is not None
-            estimator.state = LearnerState(
-                **{
-                    name: _unpacked(document["state"][name], value)
-                    for name, value in blank._asdict().items()
-                }
-            )
+            assert estimator.state is not None
+            for name, value in estimator.state.arrays().items():
+                value[...] = _unpacked(document["state"][name], value)
             if estimator._waiting is not None:
-                like = np.empty(intervals.N_INPUT)
+                like = np.empty(1, SAMPLE)
                 estimator._waiting.samples.extend(
                     _unpacked(one, like) for one in document["waiting"]
                 )
@@ -410,7 +392,7 @@ def _packed(values: NDArray[Any]) -> str:
 
 def _unpacked(packed: str, like: NDArray[Any]) -> NDArray[Any]:
     """What :func:`_packed` packed, in the shape and type of another array."""
-    return np.frombuffer(base64.b64decode(packed), like.dtype).reshape(like.shape).copy()
+    return np.frombuffer(base64.b64decode(packed), like.dtype).reshape(like.shape)
 
 
 def _sources_of(sample: Mapping[str, Any]) -> Sources:

@@ -13,30 +13,31 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import intervals
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.intervals import SHORTEST_ROW_S, IntervalState, interval_state, rows_of
 from loadlearn.estimation.loads import Hypotheses, no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
-    ROW,
     SQUAT_RAD_S2_M,
     SQUAT_SD_RAD_S2_M,
     Noise,
     Prior,
     load_prior,
 )
+from loadlearn.vehicle.engine_force import ACCESSORIES_IN_TORQUE, RigArrays, rig_arrays
+from loadlearn.vehicle.gating import REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
-from loadlearn.vehicle.traction import (
-    ACCESSORIES_IN_TORQUE,
-    REASONS,
+from loadlearn.vehicle.samples import (
+    HEIGHT_FROM_ACCELEROMETER,
+    HEIGHT_FROM_ALTITUDE,
     SOURCE_FUEL,
     SOURCE_TORQUE,
     SOURCE_TRACTIVE,
-    RigArrays,
+    Samples,
     force_source,
-    rig_arrays,
+    height_source,
 )
 
 FloatArray = NDArray[np.float64]
@@ -49,12 +50,10 @@ BODY_PITCH_SD = 0.026
 
 
 class Sources(NamedTuple):
-    """Which channels force and height are taken from."""
+    """Which channels force and height are taken from; see :mod:`loadlearn.vehicle.samples`."""
 
     force: int
-    """See :mod:`loadlearn.vehicle.traction`."""
     height: int
-    """See :mod:`loadlearn.estimation.intervals`."""
 
     @classmethod
     def of(cls, trace: pd.DataFrame) -> Sources:
@@ -74,7 +73,7 @@ class Sources(NamedTuple):
         InputError
             No force or no height channel.
         """
-        return cls(force_source(trace), intervals.height_source(trace))
+        return cls(force_source(trace), height_source(trace))
 
 
 def accessory_spread_w(rig: Rig, force_source: int) -> float:
@@ -84,7 +83,7 @@ def accessory_spread_w(rig: Rig, force_source: int) -> float:
     ----------
     rig : Rig
     force_source : int
-        See :mod:`loadlearn.vehicle.traction`.
+        See :mod:`loadlearn.vehicle.samples`.
 
     Returns
     -------
@@ -110,7 +109,7 @@ def offset_sd_n(rig: Rig, force_source: int) -> float:
     ----------
     rig : Rig
     force_source : int
-        See :mod:`loadlearn.vehicle.traction`.
+        See :mod:`loadlearn.vehicle.samples`.
 
     Returns
     -------
@@ -140,9 +139,9 @@ def default_noise(sources: Sources, rig: Rig) -> Noise:
     Noise
     """
     noise = Noise(accessory_sd_w=accessory_spread_w(rig, sources.force))
-    if sources.height == intervals.HEIGHT_FROM_ALTITUDE:
+    if sources.height == HEIGHT_FROM_ALTITUDE:
         return noise._replace(height_sd_m=0.5)
-    if sources.height == intervals.HEIGHT_FROM_ACCELEROMETER:
+    if sources.height == HEIGHT_FROM_ACCELEROMETER:
         return noise._replace(white=0.003)
     return noise
 
@@ -168,7 +167,7 @@ def prior_for(
     """
     prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg)
     prior = prior._replace(offset_sd_n=offset_sd_n(rig, sources.force))
-    if sources.height == intervals.HEIGHT_FROM_ACCELEROMETER:
+    if sources.height == HEIGHT_FROM_ACCELEROMETER:
         prior = prior._replace(
             slope_bias_sd=BODY_PITCH_SD,
             squat_rad_s2_m=SQUAT_RAD_S2_M,
@@ -227,23 +226,25 @@ def setup_for(
 
 
 class LearnerState(NamedTuple):
-    """Everything that is remembered between samples; arrays only."""
+    """Everything that is remembered between samples."""
 
-    rows: FloatArray
+    intervals: IntervalState
     memory: NDArray[np.void]
-    loads: NDArray[np.void]
-    log_weights: FloatArray
-    weights: FloatArray
-    states: FloatArray
-    covariances: FloatArray
+    """The filter's own, one record."""
+    hypotheses: Hypotheses
     output: NDArray[np.void]
     """What is known now, one record of ``OUTPUT``."""
     surface_probability: FloatArray
 
-    @property
-    def hypotheses(self) -> Hypotheses:
-        """The loads with their filters."""
-        return Hypotheses(self.loads, self.log_weights, self.weights, self.states, self.covariances)
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Every array of it by name; they may be written to."""
+        found: dict[str, NDArray[Any]] = {}
+        for name, part in self._asdict().items():
+            if isinstance(part, np.ndarray):
+                found[name] = part
+            else:
+                found |= {f"{name}.{inner}": value for inner, value in part._asdict().items()}
+        return found
 
 
 def initial_state(setup: Setup) -> LearnerState:
@@ -260,9 +261,9 @@ def initial_state(setup: Setup) -> LearnerState:
     output = np.full(1, np.nan, dtype=OUTPUT)
     output["surface"] = 0.0
     return LearnerState(
-        intervals.rows_memory(),
+        interval_state(),
         np.zeros(1, MEMORY),
-        *no_hypotheses(setup.grounds.size),
+        no_hypotheses(setup.grounds.size),
         output,
         np.zeros((1, len(setup.names))),
     )
@@ -292,9 +293,7 @@ class Learnt(NamedTuple):
     surface_probability: FloatArray
 
 
-def learn(
-    setup: Setup, state: LearnerState, samples: FloatArray, with_outputs: bool = True
-) -> Learnt:
+def learn(setup: Setup, state: LearnerState, samples: Samples, with_outputs: bool = True) -> Learnt:
     """Learn from samples, in place.
 
     Parameters
@@ -302,8 +301,8 @@ def learn(
     setup : Setup
     state : LearnerState
         Carried on.
-    samples : ndarray
-        As :func:`loadlearn.estimation.intervals.row_inputs` makes them.
+    samples : record array of ``SAMPLE``, shape (n,)
+        Their channels aligned.
     with_outputs : bool
         False for the log-likelihood only.
 
@@ -311,28 +310,12 @@ def learn(
     -------
     Learnt
     """
-    count = len(samples)
-    rows = np.empty(count, ROW)
-    row_of_sample, reason = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
-    detail = np.empty((count, 3))
-    made = intervals.samples_to_rows(
-        state.rows,
-        setup.rig,
-        setup.sources.force,
-        setup.sources.height,
-        intervals.SHORTEST_ROW_S,
-        samples,
-        rows.view(np.float64).reshape(count, -1),
-        row_of_sample,
-        reason,
-        detail,
-    )
-    rows = rows[:made]
-    outputs = np.empty(made + 1, OUTPUT)
-    surface_probability = np.empty((made + 1, len(setup.names)))
+    made = rows_of(setup.rig, *setup.sources, SHORTEST_ROW_S, state.intervals, samples)
+    outputs = np.empty(len(made.rows) + 1, OUTPUT)
+    surface_probability = np.empty((len(outputs), len(setup.names)))
     outputs[0], surface_probability[0] = state.output[0], state.surface_probability[0]
     filter_rows(
-        rows,
+        made.rows,
         state.memory,
         state.hypotheses,
         setup.grounds,
@@ -342,8 +325,8 @@ def learn(
         surface_probability,
         with_outputs,
     )
-    state.output[0], state.surface_probability[0] = outputs[made], surface_probability[made]
-    return Learnt(rows, row_of_sample, reason, detail[:, 0], outputs, surface_probability)
+    state.output[0], state.surface_probability[0] = outputs[-1], surface_probability[-1]
+    return Learnt(*made, outputs, surface_probability)
 
 
 HISTORY_COLUMNS = (

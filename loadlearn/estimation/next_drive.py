@@ -19,6 +19,7 @@ from loadlearn.estimation.grounds import Grounds
 from loadlearn.estimation.learner import Setup
 from loadlearn.estimation.loads import Hypotheses
 from loadlearn.estimation.model import ROW, STATE, Noise
+from loadlearn.vehicle.engine_force import MID_LOAD
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
@@ -27,7 +28,6 @@ from loadlearn.vehicle.roadload import (
     rolling_coefficient,
     rotating_mass,
 )
-from loadlearn.vehicle.traction import MID_LOAD
 
 FloatArray = NDArray[np.float64]
 _DENSITY = 1.2

@@ -13,11 +13,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import intervals as rows
-from loadlearn.estimation.intervals import HEIGHT_FROM_ALTITUDE, HEIGHT_FROM_GRADE
+from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force, rotating_mass
-from loadlearn.vehicle.traction import OVERRUN_RETARDED, REASONS
+from loadlearn.vehicle.samples import (
+    HEIGHT_FROM_ALTITUDE,
+    HEIGHT_FROM_GRADE,
+    height_source,
+    samples_of,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -52,8 +56,8 @@ def exhaust_brake_unused(trace: pd.DataFrame, rig: Rig, history: pd.DataFrame) -
     bool
         False where the log does not tell, too.
     """
-    in_question = (history["set_aside_because"] == REASONS[OVERRUN_RETARDED]).to_numpy()
-    source = rows.height_source(trace)
+    in_question = (history["set_aside_because"] == REASONS[REASON.overrun_retarded]).to_numpy()
+    source = height_source(trace)
     if source not in (HEIGHT_FROM_GRADE, HEIGHT_FROM_ALTITUDE):
         return False
     force_n = history["tractive_force_n"].to_numpy(dtype=np.float64)
@@ -73,11 +77,11 @@ def exhaust_brake_unused(trace: pd.DataFrame, rig: Rig, history: pd.DataFrame) -
 
 
 def _beyond_friction(
-    stretch: pd.DataFrame, rig: Rig, history: pd.DataFrame, height_source: int
+    stretch: pd.DataFrame, rig: Rig, history: pd.DataFrame, source: int
 ) -> tuple[float, float]:
     """Retarding force that the balance leaves over, in units of the computed one, and its sd."""
-    inputs = rows.row_inputs(stretch)
-    time_s, speed_m_s = inputs[:, rows.I_TIME], inputs[:, rows.I_SPEED]
+    samples = samples_of(stretch)
+    time_s, speed_m_s = samples["time_s"], samples["speed_m_s"]
     distance_m = np.diff(time_s) * 0.5 * (speed_m_s[1:] + speed_m_s[:-1])
     way_m = float(distance_m.sum())
 
@@ -87,10 +91,10 @@ def _beyond_friction(
     friction_j = -over_way(history["tractive_force_n"].to_numpy(dtype=np.float64))
     mass_kg = float(history["mass_given_scale_kg"].iloc[-1])
     mass_sd_kg = float(history["mass_sd_given_scale_kg"].iloc[-1])
-    if height_source == HEIGHT_FROM_GRADE:
-        climbed_m, height_sd_m = over_way(inputs[:, rows.I_SLOPE]), 0.001 * way_m
+    if source == HEIGHT_FROM_GRADE:
+        climbed_m, height_sd_m = over_way(samples["slope_sin"]), 0.001 * way_m
     else:
-        altitude_m = inputs[:, rows.I_ALTITUDE]
+        altitude_m = samples["altitude_m"]
         climbed_m, height_sd_m = float(altitude_m[-1] - altitude_m[0]), 0.7
     wheels_kg = rotating_mass(0.0, rig.vehicle.wheel_inertia_kg_m2, 0.0, rig.vehicle.tyre_radius_m)
     kinetic_m = float(speed_m_s[-1] ** 2 - speed_m_s[0] ** 2) / (2.0 * GRAVITY_M_S2)
@@ -102,7 +106,7 @@ def _beyond_friction(
     drag_n = np.array(
         [
             drag_force(area_m2, d, v, 0.0)
-            for d, v in zip(inputs[:, rows.I_DENSITY], speed_m_s, strict=True)
+            for d, v in zip(samples["air_density_kg_m3"], speed_m_s, strict=True)
         ]
     )
     drag_j = over_way(np.nan_to_num(drag_n))

@@ -15,10 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import intervals
 from loadlearn.estimation.delays import Delays, align, interval_means, shifted
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import ground_modes
+from loadlearn.estimation.intervals import interval_state, rows_of
 from loadlearn.estimation.learner import (
     Setup,
     Sources,
@@ -30,7 +30,7 @@ from loadlearn.estimation.learner import (
 )
 from loadlearn.estimation.loads import no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import PART, ROW, Noise, Prior
+from loadlearn.estimation.model import PART, Noise, Prior
 from loadlearn.estimation.overrun import exhaust_brake_unused
 from loadlearn.estimation.smoothing import smoothed
 from loadlearn.estimation.summary import load_changes, surface_segments
@@ -40,7 +40,15 @@ from loadlearn.log.grade import road_grade
 from loadlearn.log.two_heights import corrected_slope, difference_of_heights
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.traction import SOURCE_TRACTIVE
+from loadlearn.vehicle.samples import (
+    FORCE_CHANNELS,
+    HEIGHT_CHANNELS,
+    HEIGHT_FROM_ALTITUDE,
+    HEIGHT_FROM_GRADE,
+    SOURCE_TRACTIVE,
+    Samples,
+    samples_of,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -54,8 +62,6 @@ LEAST_SPEED_SD_M_S = 0.02
 """No road-speed channel is better than this: 0.07 km/h, tyre slip and wheel pitch alone. On a log
 that is smoother still (a quasi-static plant's) the likelihood would otherwise take the speed as
 exact and explain every misfit of the force by changes of ground and regenerations."""
-_FORCE_COLUMNS = {0: "fuel_rate_g_s", 1: "engine_torque_n_m", 2: "tractive_force_n"}
-_HEIGHT_COLUMNS = {0: "grade_percent", 1: "altitude_m", 2: "accel_long_m_s2"}
 _FILLED = (
     "speed_m_s",
     "fuel_rate_g_s",
@@ -78,30 +84,17 @@ class _Likelihood:
         self.setup: Setup = setup._replace(
             prior=_one_component(setup.prior), grounds=ground_modes()
         )
-        self.samples = intervals.row_inputs(trace)
-        time_s = self.samples[:, 0]
+        self.samples = samples_of(trace)
+        time_s = self.samples["time_s"]
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
         # Ten samples a second are plenty to search with.
         self.stride = max(1, int(0.1 / max(step, 1e-3)))
         self.samples = np.ascontiguousarray(self.samples[:: self.stride])
         self.table = self.rows(self.samples)
 
-    def rows(self, samples: FloatArray) -> NDArray[np.void]:
-        n = len(samples)
-        table = np.empty(n, ROW)
-        count = intervals.samples_to_rows(
-            intervals.rows_memory(),
-            self.setup.rig,
-            self.sources.force,
-            self.sources.height,
-            LIKELIHOOD_ROW_S,
-            samples,
-            table.view(np.float64).reshape(n, -1),
-            np.empty(n, dtype=np.int64),
-            np.empty(n, dtype=np.int64),
-            np.empty((n, 3)),
-        )
-        return table[:count]
+    def rows(self, samples: Samples) -> NDArray[np.void]:
+        state = interval_state()
+        return rows_of(self.setup.rig, *self.sources, LIKELIHOOD_ROW_S, state, samples).rows
 
     def delayed(self, delays: Delays) -> NDArray[np.void]:
         return self.rows(align(self.samples, *self.sources, delays))
@@ -264,14 +257,14 @@ def _search_delay(
 
 def _find_delays(likelihood: _Likelihood, noise: Noise) -> Delays:
     """Delays of the force and of the height channel, one after the other, and once more."""
-    step = float(np.median(np.diff(likelihood.samples[:, 0])))
+    step = float(np.median(np.diff(likelihood.samples["time_s"])))
     # Fuelling or torque cannot lead the force it makes.
     forces = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
     # Between two samples a height's noise would be averaged, and any such delay liked: whole ones.
     stride = max(1, round(0.5 / step)) * step
     first, last = -math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9)
     heights = np.arange(first, last + 1, dtype=np.float64) * stride
-    whole = likelihood.sources.height == intervals.HEIGHT_FROM_ALTITUDE
+    whole = likelihood.sources.height == HEIGHT_FROM_ALTITUDE
     found = Delays()
     for _ in range(2):
         before = found
@@ -312,25 +305,19 @@ def _with_altimeter(
     share : float
         0 where there is no altimeter or the log does not prefer it.
     """
-    if (
-        likelihood.sources.height != intervals.HEIGHT_FROM_GRADE
-        or "altitude_m" not in trace.columns
-    ):
+    if likelihood.sources.height != HEIGHT_FROM_GRADE or "altitude_m" not in trace.columns:
         return None, 0.0
-    samples = intervals.row_inputs(trace)
-    slope = samples[:, intervals.I_SLOPE].copy()
+    samples = samples_of(trace)
+    slope = samples["slope_sin"].copy()
     apart = difference_of_heights(
-        samples[:, intervals.I_TIME],
-        samples[:, intervals.I_SPEED],
-        slope,
-        samples[:, intervals.I_ALTITUDE],
+        *(samples[name].copy() for name in ("time_s", "speed_m_s", "slope_sin", "altitude_m"))
     )
     if apart is None:
         return None, 0.0
     slopes = [corrected_slope(slope, apart, share) for share in ALTIMETER_SHARES]
     tables = []
     for bent in slopes:
-        samples[:, intervals.I_SLOPE] = bent
+        samples["slope_sin"] = bent
         tables.append(likelihood.rows(np.ascontiguousarray(samples[:: likelihood.stride])))
     found = _compared(likelihood, noise, tables)
     best = int(np.argmax(found))
@@ -381,8 +368,8 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         if any(found):
             likelihood.table = likelihood.delayed(found)
             noise, _ = _search_noise(likelihood, noise, 25)
-    force = _FORCE_COLUMNS[likelihood.sources.force]
-    height = _HEIGHT_COLUMNS[likelihood.sources.height]
+    force = FORCE_CHANNELS[likelihood.sources.force]
+    height = HEIGHT_CHANNELS[likelihood.sources.height]
     values = prepared[force].to_numpy(dtype=np.float64)
     if found.force != 0.0:
         prepared["force_channel_mean"] = interval_means(time_s, values, found.force)
@@ -410,7 +397,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
 
 
 def _finer(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
-    """A copy with absences bridged, bends known from the position, and a coarse speed made finer."""
+    """A copy with absences bridged, bends from the position, and a coarse speed made finer."""
     prepared = trace.copy()
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     for name in _FILLED:
@@ -431,7 +418,7 @@ def _finer(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
 def _learnt_in_all(prepared: pd.DataFrame, rig: Rig, noise: Noise) -> pd.DataFrame:
     """The load learnt from a prepared trace, given all of it."""
     setup = setup_for(rig, Sources.of(prepared), noise)
-    learnt = learn(setup, initial_state(setup), intervals.row_inputs(prepared))
+    learnt = learn(setup, initial_state(setup), samples_of(prepared))
     history = history_of(prepared["time_s"].to_numpy(), learnt, setup.names)
     found = {
         "load_changes": load_changes(learnt.outputs[1:], learnt.rows["time_s"]),

@@ -14,7 +14,8 @@ from loadlearn.log.channels import CANONICAL, Unit
 from loadlearn.log.contradictions import nearest_ratio, overall_ratios
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, SLIP_STIFFNESS
-from loadlearn.vehicle.traction import SOURCE_TORQUE, SOURCE_TRACTIVE, force_source, traction
+from loadlearn.vehicle.samples import SOURCE_TORQUE, SOURCE_TRACTIVE, force_source
+from loadlearn.vehicle.traction import traction
 
 UNSEEN_SLIP, UNSEEN_SLIP_SD = 0.5 / SLIP_STIFFNESS, 0.015
 """Slip that a logged speed does not carry, at a tread force of the tow vehicle's weight: half of
