@@ -58,8 +58,6 @@ class LazyKernel:
     ----------
     function : callable
         Written in the subset of Python that the compiler knows.
-    inline : str
-        ``"always"`` to inline it in its callers.
     parallel : bool
         Whether loops over ``numba.prange`` run on all cores.
     distinct : bool
@@ -69,78 +67,109 @@ class LazyKernel:
     def __init__(
         self,
         function: Callable[..., Any],
-        inline: str = "never",
         parallel: bool = False,
         distinct: bool = False,
     ) -> None:
         self.py_func = function
-        self._inline = inline
         self._parallel = parallel
         self._distinct = distinct
         self._compiled: Callable[..., Any] | None = None
+        self._inner: Callable[..., Any] | None = None
         functools.update_wrapper(self, function)
 
     def compiled(self) -> Callable[..., Any]:
-        """The compiled dispatcher, with every kernel it names compiled too."""
+        """The compiled dispatcher, with every kernel it names compiled into it."""
         if self._compiled is None:
-            import numba
-
-            settings: Any = numba.core.config
-            compile_function: Any = numba.njit
-            folder = str(cache_directory())
-            # Read by the compiler when a function is decorated with cache=True. It names files by
-            # the source's path relative to this folder's configuration, so one folder serves all.
-            settings.CACHE_DIR = folder
-            # Off by default; it turns statements side by side (one a lane) into one instruction.
-            settings.SLP_VECTORIZE = 1
-            scope = self.py_func.__globals__
-            # The compiler resolves global names itself: hand it a scope of compiled functions.
-            resolved = {
-                name: kernel.compiled()
-                for name in self.py_func.__code__.co_names
-                if (kernel := _as_kernel(scope.get(name))) is not None
-            }
-            function = _with_globals(self.py_func, {**scope, **resolved})
-            further: dict[str, Any] = {}
-            if self._distinct:
-                further["pipeline_class"] = _distinct_pipeline()
-            self._compiled = compile_function(
-                cache=True,
-                **further,
-                inline=self._inline,
-                parallel=self._parallel,
-                # Products and sums in one rounding, where the machine can.
-                fastmath={"contract"},
-                error_model="numpy",
-            )(function)
+            self._compiled = self._dispatcher(cache=True)
         return self._compiled
+
+    def inner(self) -> Callable[..., Any]:
+        """The same to be called by other kernels only: those hold its code, and are kept on disk."""
+        if self._inner is None:
+            self._inner = self._dispatcher(no_cpython_wrapper=True, no_cfunc_wrapper=True)
+        return self._inner
+
+    def _dispatcher(self, **options: Any) -> Callable[..., Any]:
+        import numba
+
+        settings: Any = numba.core.config
+        compile_function: Any = numba.njit
+        # Read by the compiler when a function is decorated with cache=True. It names files by the
+        # source's path relative to this folder's configuration, so one folder serves all.
+        settings.CACHE_DIR = str(cache_directory())
+        # Off by default; it turns statements side by side into one instruction.
+        settings.SLP_VECTORIZE = 1
+        scope = self.py_func.__globals__
+        # The compiler resolves global names itself: hand it a scope of compiled functions.
+        resolved = {
+            name: kernel.inner()
+            for name in self.py_func.__code__.co_names
+            if (kernel := _as_kernel(scope.get(name))) is not None
+        }
+        return compile_function(  # type: ignore[no-any-return]
+            pipeline_class=_pipeline(self._distinct, "cache" not in options),
+            parallel=self._parallel,
+            # Products and sums in one rounding, where the machine can.
+            fastmath={"contract"},
+            error_model="numpy",
+            **options,
+        )(_with_globals(self.py_func, {**scope, **resolved}))
 
     def __call__(self, *args: Any) -> Any:
         """Call the compiled function, compiling it first if need be."""
         if self._compiled is None:
-            self.compiled()
-            return _announce_while(self._compiled, args)
+            return _announce_while(self.compiled(), args)
         return self._compiled(*args)
 
 
 @functools.cache
-def _distinct_pipeline() -> Any:
-    """The compiler's usual pipeline, told that arguments do not overlap in memory."""
+def _pipeline(distinct: bool, inner: bool) -> Any:
+    """The compiler's usual pipeline, told what it cannot know.
+
+    Parameters
+    ----------
+    distinct : bool
+        Arguments do not overlap in memory.
+    inner : bool
+        Other kernels alone call it: the code is handed to them, and no machine code is made of it
+        by itself, which takes half of the compiler's time.
+    """
     from numba.core.compiler import CompilerBase, DefaultPassBuilder
+    from numba.core.compiler_machinery import register_pass
+    from numba.core.typed_passes import NativeLowering
 
-    class Distinct(CompilerBase):
+    @register_pass(mutates_CFG=True, analysis_only=False)
+    class InnerLowering(NativeLowering):
+        _name = "inner_lowering"
+
+        def run_pass(self, state: Any) -> bool:
+            state.flags.no_compile = True
+            super().run_pass(state)
+            # What callers know it by: any builtin of its own does.
+            key = [].append
+            state.targetctx.insert_user_function(key, state["cr"].fndesc, [state.library])
+            state["cr"] = state["cr"]._replace(cfunc=key)
+            return True
+
+    class Pipeline(CompilerBase):
         def define_pipelines(self) -> list[Any]:
-            self.state.flags.noalias = True
-            self.state.flags.forceinline = True
-            return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
+            if distinct:
+                self.state.flags.noalias = True
+                self.state.flags.forceinline = inner
+            built = DefaultPassBuilder.define_nopython_pipeline(self.state)
+            if inner:
+                built.passes = [
+                    (InnerLowering if one is NativeLowering else one, why)
+                    for one, why in built.passes
+                ]
+            return [built]
 
-    return Distinct
+    return Pipeline
 
 
 def jit(
     function: Callable[..., Any] | None = None,
     *,
-    inline: str = "never",
     parallel: bool = False,
     distinct: bool = False,
 ) -> Any:
@@ -150,7 +179,7 @@ def jit(
     ----------
     function : callable, optional
         The kernel, when used as a bare decorator.
-    inline, parallel, distinct
+    parallel, distinct
         As in :class:`LazyKernel`.
 
     Returns
@@ -158,8 +187,8 @@ def jit(
     LazyKernel
     """
     if function is None:
-        return lambda actual: LazyKernel(actual, inline, parallel, distinct)
-    return LazyKernel(function, inline, parallel, distinct)
+        return lambda actual: LazyKernel(actual, parallel, distinct)
+    return LazyKernel(function, parallel, distinct)
 
 
 _plain_twins: dict[types.FunctionType, LazyKernel] = {}
