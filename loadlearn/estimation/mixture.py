@@ -445,6 +445,9 @@ def summarise(
             drag_second += weight * (area_var + area * area * (1.0 + scale_var))
             kept += weight
             count += 1
+    # Shortened, not told how many: a count that starts as a literal is compiled for twice.
+    weights, log_mass, log_mass_sd = weights[:count], log_mass[:count], log_mass_sd[:count]
+    roll, roll_sd = roll[:count], roll_sd[:count]
     for i in range(count):
         weights[i] /= kept
     out[O_MASS] = mass_first / kept
@@ -455,7 +458,6 @@ def summarise(
         max(implied_second / kept - out[O_IMPLIED] ** 2, 1e-12)
     )
     low, high = mixture_interval(
-        count,
         weights,
         log_mass,
         log_mass_sd,
@@ -466,9 +468,7 @@ def summarise(
     out[O_MASS_LOW], out[O_MASS_HIGH] = math.exp(low), math.exp(high)
     out[O_ROLL] = roll_first / kept
     out[O_ROLL_SD] = math.sqrt(max(roll_second / kept - out[O_ROLL] ** 2, 1e-16))
-    low, high = mixture_interval(
-        count, weights, roll, roll_sd, memory[F_ROLL_LOW], memory[F_ROLL_HIGH]
-    )
+    low, high = mixture_interval(weights, roll, roll_sd, memory[F_ROLL_LOW], memory[F_ROLL_HIGH])
     memory[F_ROLL_LOW], memory[F_ROLL_HIGH] = low, high
     out[O_ROLL_LOW], out[O_ROLL_HIGH] = low, high
     out[O_DRAG] = drag / kept

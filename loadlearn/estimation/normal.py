@@ -70,14 +70,13 @@ def truncated_normal(low: float, high: float) -> tuple[float, float, float]:
 def _mixture_quantile(
     probability: float,
     start: float,
-    count: int,
     weight: FloatArray,
     mean: FloatArray,
     sd: FloatArray,
 ) -> float:
     """Quantile of a normal mixture: Newton's method from ``start``, held in a bracket."""
     low, high, narrowest = 1e300, -1e300, 1e300
-    for i in range(count):
+    for i in range(weight.size):
         narrowest = min(narrowest, sd[i])
         low = min(low, mean[i] - 9.0 * sd[i])
         high = max(high, mean[i] + 9.0 * sd[i])
@@ -86,7 +85,7 @@ def _mixture_quantile(
     at = min(max(start, low), high)
     for _ in range(60):
         below, density = -probability, 0.0
-        for i in range(count):
+        for i in range(weight.size):
             z = (at - mean[i]) / sd[i]
             if z > FAR or (z > 0.0 and weight[i] < LIGHT):
                 below += weight[i]
@@ -111,7 +110,6 @@ def _mixture_quantile(
 
 @jit
 def mixture_interval(
-    count: int,
     weight: FloatArray,
     mean: FloatArray,
     sd: FloatArray,
@@ -124,8 +122,7 @@ def mixture_interval(
 
     Parameters
     ----------
-    count : int
-    weight, mean, sd : ndarray, shape (at least count,)
+    weight, mean, sd : ndarray, shape (n,)
     before_low, before_high : float
         Where to start the search: the interval a moment ago, NaN where there is none.
 
@@ -134,18 +131,18 @@ def mixture_interval(
     low, high : float
     """
     best = 0
-    for i in range(count):
+    for i in range(weight.size):
         if weight[i] > weight[best]:
             best = i
-    if count == 1 or weight[best] > 0.995:
+    if weight.size == 1 or weight[best] > 0.995:
         return mean[best] - Z95 * sd[best], mean[best] + Z95 * sd[best]
     first, second = 0.0, 0.0
-    for i in range(count):
+    for i in range(weight.size):
         first += weight[i] * mean[i]
         second += weight[i] * (mean[i] * mean[i] + sd[i] * sd[i])
     variance = max(second - first * first, 1e-300)
     spread = 0.0
-    for i in range(count):
+    for i in range(weight.size):
         if weight[i] > 1e-4:
             spread = max(
                 spread, abs(sd[i] * sd[i] / variance - 1.0), (mean[i] - first) ** 2 / variance
@@ -160,6 +157,6 @@ def mixture_interval(
     if before_low < before_high:
         low, high = before_low, before_high
     return (
-        _mixture_quantile(0.025, low, count, weight, mean, sd),
-        _mixture_quantile(0.975, high, count, weight, mean, sd),
+        _mixture_quantile(0.025, low, weight, mean, sd),
+        _mixture_quantile(0.975, high, weight, mean, sd),
     )
