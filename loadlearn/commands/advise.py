@@ -91,10 +91,6 @@ def run_advise(
     on_stage : callable, optional
         Told what is being done.
 
-    Returns
-    -------
-    AdviceRun
-
     Raises
     ------
     InputError
@@ -220,12 +216,7 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
 
 
 def print_advice(run: AdviceRun) -> None:
-    """Print the advice at the end and what held it back on the way.
-
-    Parameters
-    ----------
-    run : AdviceRun
-    """
+    """Print the advice at the end and what held it back on the way."""
     from rich import box
     from rich.table import Table
 

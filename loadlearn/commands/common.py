@@ -253,10 +253,6 @@ def exceeded_lines(exceeded: list[dict[str, Any]]) -> list[str]:
     ----------
     exceeded : list of dict
         ``channel``, ``limit``, ``start_s``, ``end_s`` and ``peak`` of each time.
-
-    Returns
-    -------
-    list of str
     """
     groups: dict[tuple[str, float], list[dict[str, Any]]] = {}
     for one in exceeded:
@@ -287,10 +283,6 @@ def plus_minus(value: dict[str, Any], decimals: int, unit: str = "") -> str:
         Decimals shown.
     unit : str
         Appended after a space.
-
-    Returns
-    -------
-    str
     """
     low, high = value["interval95"]
     text = f"{value['mean']:,.{decimals}f}  ({low:,.{decimals}f} to {high:,.{decimals}f})"

@@ -110,10 +110,6 @@ def run_compare(
     on_draw : callable, optional
         Called after each draw.
 
-    Returns
-    -------
-    CompareRun
-
     Raises
     ------
     InputError
@@ -158,12 +154,7 @@ def run_compare(
 
 
 def print_comparison(run: CompareRun) -> None:
-    """Print the means, the paired differences that matter, and the limits exceeded.
-
-    Parameters
-    ----------
-    run : CompareRun
-    """
+    """Print the means, the paired differences that matter, and the limits exceeded."""
     out, summary = console(), run.summary
     out.print(
         f"{summary['rig']} on {summary['road']}: {summary['combined_mass_kg']:,.0f} kg, "

@@ -102,10 +102,6 @@ def run_estimate(
     on_stage : callable, optional
         Told what is being done.
 
-    Returns
-    -------
-    EstimateRun
-
     Raises
     ------
     InputError

@@ -57,10 +57,6 @@ def run_schedule(
     figure : bool
         Whether ``schedule.png`` is drawn.
 
-    Returns
-    -------
-    Schedule
-
     Raises
     ------
     InputError

@@ -61,10 +61,6 @@ def run_validate(
     on_done : callable, optional
         Told how many of how many logs are done.
 
-    Returns
-    -------
-    Validation
-
     Raises
     ------
     InputError

@@ -169,10 +169,6 @@ def learn_shape(tables: list[pd.DataFrame]) -> Shape:
     ----------
     tables : list of DataFrame
         From :func:`map_points`.
-
-    Returns
-    -------
-    Shape
     """
     joined = pd.concat(tables, ignore_index=True)
     drive = np.repeat(np.arange(len(tables)), [len(t) for t in tables])

@@ -125,10 +125,6 @@ def idle_fuelling(points: pd.DataFrame, rig: Rig) -> Measure | None:
 def expected_idle_fuelling(rig: Rig) -> tuple[float, float]:
     """What the rig's Willans line gives for :func:`idle_fuelling`, and how sure it is.
 
-    Parameters
-    ----------
-    rig : Rig
-
     Returns
     -------
     value, sd : float

@@ -54,16 +54,7 @@ class PreparedRun:
 
 
 def has_atmosphere(run: DynoRun) -> bool:
-    """Whether a run holds the ambient temperature and pressure that a correction needs.
-
-    Parameters
-    ----------
-    run : DynoRun
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a run holds the ambient temperature and pressure that a correction needs."""
     columns = ("ambient_pressure_kpa", _temperature_column(run))
     return all(c in run.table and bool(run.table[c].notna().any()) for c in columns)
 
@@ -90,10 +81,6 @@ def prepare_run(
         Swept volume (L), for fm from fuelling.
     correction : Correction
     settings : ComparisonSettings
-
-    Returns
-    -------
-    PreparedRun
 
     Raises
     ------
@@ -357,10 +344,6 @@ def correction_sd(
     correction : Correction
     correctable : bool
         Whether a correction is applied at all.
-
-    Returns
-    -------
-    float
     """
     if not correctable:
         return 0.0
@@ -479,17 +462,7 @@ def correction_report(
 
 
 def range_warnings(side: list[PreparedRun], correction: Correction) -> list[str]:
-    """What lies outside the range in which a corrected result is accepted.
-
-    Parameters
-    ----------
-    side : list of PreparedRun
-    correction : Correction
-
-    Returns
-    -------
-    list of str
-    """
+    """What lies outside the range in which a corrected result is accepted."""
     factor = SampleFactor(correction, True)
     joined = {k: np.concatenate([i.conditions[k] for i in side]) for k in side[0].conditions}
     return correction.warnings(joined["dry_kpa"], joined["temperature_k"], factor(joined))

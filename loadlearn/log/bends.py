@@ -88,10 +88,6 @@ def _forward(
         Of the white third derivative, relative to the variance of a fix (1/m^5).
     keep : bool
         Whether moments are wanted.
-
-    Returns
-    -------
-    _Filtered
     """
     n, tried = way_m.size, density.size
     moves, added = _transitions(way_m)

@@ -27,11 +27,6 @@ LEAST_SPEED_FOR_POWER_M_S = 2.0
 def fuel_from_volume(litres_per_hour: Any, rig: Rig) -> Any:
     """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density.
 
-    Parameters
-    ----------
-    litres_per_hour : float or ndarray
-    rig : Rig
-
     Returns
     -------
     float or ndarray
@@ -47,11 +42,6 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
     ``mg x cylinders x rpm / (30 000 x strokes_per_cycle)``: a cylinder is injected once in
     strokes_per_cycle / 2 turns.
 
-    Parameters
-    ----------
-    mg_per_stroke, engine_speed_rpm : float or ndarray
-    rig : Rig
-
     Returns
     -------
     float or ndarray
@@ -63,11 +53,6 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
 
 def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
     """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi).
-
-    Parameters
-    ----------
-    engine_speed_rpm : float or ndarray
-    rig : Rig
 
     Returns
     -------
@@ -82,10 +67,6 @@ def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
 def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
     """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up.
 
-    Parameters
-    ----------
-    power_kw, speed_m_s : float or ndarray
-
     Returns
     -------
     float or ndarray
@@ -99,10 +80,6 @@ def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
 
 def force_sd_from_power(force_n: Any, speed_m_s: Any, power_sd_kw: Any, speed_sd_m_s: Any) -> Any:
     """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v.
-
-    Parameters
-    ----------
-    force_n, speed_m_s, power_sd_kw, speed_sd_m_s : float or ndarray
 
     Returns
     -------
@@ -122,10 +99,6 @@ def noise_sd(values: Floats) -> float:
     ----------
     values : ndarray
         Regularly sampled; NaN is skipped.
-
-    Returns
-    -------
-    float
     """
     known = values[~np.isnan(values)]
     if known.size < 8:

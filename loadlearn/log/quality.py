@@ -160,10 +160,6 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
     rig : Rig, optional
         Adds what needs ratios, and the excitation of logs without a measured tread force.
 
-    Returns
-    -------
-    LogQuality
-
     Raises
     ------
     InputError
@@ -256,11 +252,6 @@ def _unit_read(name: str, read: dict[str, str]) -> Unit | None:
 
 def cruise_stretches(trace: pd.DataFrame, grid: Grid) -> tuple[list[tuple[float, float]], str]:
     """Stretches under cruise control, as logged, or inferred from a steady speed.
-
-    Parameters
-    ----------
-    trace : pandas.DataFrame
-    grid : Grid
 
     Returns
     -------

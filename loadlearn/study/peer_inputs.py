@@ -74,10 +74,6 @@ def read_inputs(trace: pd.DataFrame, rig: Rig) -> Inputs:
         Canonical columns, or what ``prepare`` returns.
     rig : Rig
 
-    Returns
-    -------
-    Inputs
-
     Raises
     ------
     InputError
@@ -235,10 +231,6 @@ def force_intervals(inputs: Inputs, interval_s: float) -> Intervals:
     inputs : Inputs
     interval_s : float
         Intervals are at least this long (s).
-
-    Returns
-    -------
-    Intervals
     """
     time_s, speed = inputs.time_s, inputs.speed_m_s
     usable = (inputs.reason == KNOWN) & np.isfinite(speed)
@@ -329,10 +321,6 @@ def rig_belief(
     rig : Rig
     initial_mass_kg, initial_mass_sd_kg : float, optional
         Another belief about the combined mass (kg).
-
-    Returns
-    -------
-    Belief
     """
     vehicle, sealed = rig.vehicle, HANDBOOK_GROUNDS[0]
     span = rig.nominal_gcm_kg - vehicle.mass_kg
