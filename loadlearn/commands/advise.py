@@ -24,7 +24,6 @@ from loadlearn.commands.common import (
     exceeded_lines,
     progress,
 )
-from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -289,8 +288,3 @@ def advise(
         )
     print_advice(run)
     return run.status
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program."""
-    _register(app, advise)

@@ -20,7 +20,6 @@ from loadlearn.commands.common import (
     console,
     progress,
 )
-from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -296,8 +295,3 @@ def compare(
         )
     print_comparison(run)
     return run.status
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program."""
-    _register(app, compare)

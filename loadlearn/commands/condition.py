@@ -191,16 +191,3 @@ def print_condition(report: ConditionReport) -> None:
     for warning in report.warnings:
         shown.print(f"note: {warning}")
     shown.print(ADVICE)
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
-    from loadlearn.commands.common import register as add
-
-    add(app, condition)

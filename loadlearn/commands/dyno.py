@@ -232,16 +232,3 @@ def print_comparison(comparison: DynoComparison, out: Path) -> None:
         shown.print(f"WARNING: {warning}", markup=False)
     shown.print(CAUTION_ADVICE)
     shown.print(f"written to {out}", markup=False)
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
-    from loadlearn.commands.common import register as add
-
-    add(app, dyno)

@@ -1,7 +1,4 @@
-"""Canonical channels computed from others, and a planned log made a trace.
-
-The formulas serve whole columns and single samples alike.
-"""
+"""Canonical channels computed from others, and a planned log made a trace."""
 
 from __future__ import annotations
 
@@ -176,17 +173,17 @@ def _derive(
     """Compute canonical channels from ingredients, in place."""
     if "fuel_rate_l_h" in values:
         if rig is None:
-            no_rig(plan, "fuel_rate_l_h", "fuel_density_kg_m3")
+            _no_rig(plan, "fuel_rate_l_h", "fuel_density_kg_m3")
         values["fuel_rate_g_s"] = fuel_from_volume(values["fuel_rate_l_h"], rig)
         notes["fuel_rate_g_s"] = "fuel_rate_l_h"
     if "fuel_mg_per_stroke" in values:
         if rig is None:
-            no_rig(plan, "fuel_mg_per_stroke", "cylinders")
-        rpm = needs_engine_speed(values, plan, "fuel_mg_per_stroke")
+            _no_rig(plan, "fuel_mg_per_stroke", "cylinders")
+        rpm = _needs_engine_speed(values, plan, "fuel_mg_per_stroke")
         values["fuel_rate_g_s"] = fuel_from_stroke(values["fuel_mg_per_stroke"], rpm, rig)
         notes["fuel_rate_g_s"] = "fuel_mg_per_stroke"
     if "engine_percent_torque" in values:
-        values["engine_torque_n_m"] = net_torque(values, plan, rig)
+        values["engine_torque_n_m"] = _net_torque(values, plan, rig)
         notes["engine_torque_n_m"] = "engine_percent_torque"
     if "tractive_power_kw" in values:
         speed = values["speed_m_s"]
@@ -210,21 +207,12 @@ def _derive(
         values["altitude_m"] = roadload.isa_altitude_m(values["ambient_pressure_kpa"])
         notes["altitude_m"] = "ambient_pressure_kpa"
     if "manifold_pressure_kpa" in values:
-        values["boost_kpa"] = values["manifold_pressure_kpa"] - ambient_kpa(values, plan)
+        values["boost_kpa"] = values["manifold_pressure_kpa"] - _ambient_kpa(values, plan)
         notes["boost_kpa"] = "manifold_pressure_kpa"
 
 
-def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
-    """Raise for a column that needs the rig.
-
-    Parameters
-    ----------
-    plan : Plan
-    name : str
-        Channel that needs the rig.
-    key : str
-        Key of its table ``[engine]``.
-    """
+def _no_rig(plan: Plan, name: str, key: str) -> NoReturn:
+    """Raise for a column that needs a key of the rig's table ``[engine]``."""
     column = plan.columns[name][0]
     raise InputError(
         f"{plan.source}: column '{column}' can only be converted with the rig's key "
@@ -232,21 +220,8 @@ def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
     )
 
 
-def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> Floats:
-    """The engine speed that a column's conversion needs, or an error.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-    plan : Plan
-    name : str
-        Channel that needs it.
-
-    Returns
-    -------
-    ndarray
-        1/min.
-    """
+def _needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> Floats:
+    """The engine speed that a column's conversion needs, or an error."""
     if "engine_speed_rpm" not in values:
         raise InputError(
             f"{plan.source}: column '{plan.columns[name][0]}' can only be converted with the "
@@ -255,34 +230,20 @@ def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> F
     return values["engine_speed_rpm"]
 
 
-def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Floats:
-    """Brake torque from percent torque: less friction, times the reference torque.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-        Channels in canonical units, ``engine_percent_torque`` among them.
-    plan : Plan
-        Names columns in errors; gets a warning when friction is taken from the rig.
-    rig : Rig or None
-
-    Returns
-    -------
-    ndarray
-        Brake torque (N m).
-    """
+def _net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Floats:
+    """Brake torque (N m) from percent torque: less friction, times the reference torque."""
     reference: Any = rig.engine.reference_torque_n_m if rig is not None else None
     if reference is None:
         reference = values.get("engine_reference_torque_n_m")
     if reference is None:
-        no_rig(plan, "engine_percent_torque", "reference_torque_n_m")
+        _no_rig(plan, "engine_percent_torque", "reference_torque_n_m")
     percent = values["engine_percent_torque"]
     friction = values.get("engine_friction_percent_torque")
     if friction is not None and not np.isnan(friction).all():
         return np.asarray((percent - friction) * 0.01 * reference)
     if rig is None:
-        no_rig(plan, "engine_percent_torque", "friction_mep_kpa")
-    rpm = needs_engine_speed(values, plan, "engine_percent_torque")
+        _no_rig(plan, "engine_percent_torque", "friction_mep_kpa")
+    rpm = _needs_engine_speed(values, plan, "engine_percent_torque")
     plan.warnings.append(
         f"column '{plan.columns['engine_percent_torque'][0]}' is gross of friction and there is no "
         "engine_friction_percent_torque: the rig's friction line was subtracted"
@@ -290,20 +251,8 @@ def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Flo
     return np.asarray(percent * 0.01 * reference - friction_torque_n_m(rpm, rig))
 
 
-def ambient_kpa(values: Mapping[str, Floats], plan: Plan) -> Floats | float:
-    """Ambient pressure: logged, or that of the standard atmosphere at the altitude.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-    plan : Plan
-        Gets a warning when sea level is assumed.
-
-    Returns
-    -------
-    float or ndarray
-        kPa.
-    """
+def _ambient_kpa(values: Mapping[str, Floats], plan: Plan) -> Floats | float:
+    """Ambient pressure: logged, or that of the standard atmosphere at the altitude."""
     if "ambient_pressure_kpa" in values:
         return values["ambient_pressure_kpa"]
     if "altitude_m" in values:

@@ -26,7 +26,7 @@ PITCH_SD = 0.026
 """A body's pitch against the road, 1.5 degrees (common practice, no source)."""
 
 
-def _smooth_height(
+def smooth_slope(
     step_m: FloatArray, height_m: FloatArray, noise: float, walk: float
 ) -> tuple[FloatArray, FloatArray]:
     """Slope and its variance by a local-linear trend in distance; NaN heights are not measured.
@@ -146,7 +146,7 @@ def new_heights(time_s: FloatArray, height_m: FloatArray) -> NDArray[np.bool_]:
 def _from_heights(time_s: FloatArray, speed: FloatArray, altitude: FloatArray) -> FloatArray:
     """Slope and its sd (tangent), shape (2, n), from an altimeter."""
     seen = new_heights(time_s, altitude)
-    slope, variance = _smooth_height(
+    slope, variance = smooth_slope(
         steps_m(time_s, speed),
         np.where(seen, altitude, np.nan),
         height_noise_sd_m(altitude[seen]) ** 2,
