@@ -19,6 +19,7 @@ from loadlearn.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
 DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -151,6 +152,29 @@ def console() -> "Console":
     if sys.stdout.isatty():
         return Console(**as_they_are)
     return Console(width=max(100, _columns()), color_system=None, **as_they_are)
+
+
+def new_table(*headings: str, title: str | None = None) -> "Table":
+    """A table whose first column is words and whose others are numbers.
+
+    Parameters
+    ----------
+    *headings : str
+        Of the columns.
+    title : str, optional
+
+    Returns
+    -------
+    rich.table.Table
+    """
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    for place, heading in enumerate(headings):
+        # Names of files are broken rather than cut.
+        table.add_column(heading, justify="right" if place else "left", overflow="fold")
+    return table
 
 
 def _columns() -> int:

@@ -18,12 +18,11 @@ from loadlearn.commands.common import (
     OutFolder,
     RigFile,
     console,
+    new_table,
     progress,
 )
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from loadlearn.simulation.comparison import Comparison
 
 OWN_FILES = (
@@ -163,15 +162,16 @@ def print_comparison(run: CompareRun) -> None:
     for note in summary["notes"]:
         out.print(f"note: {note}", markup=False)
     names = list(summary["strategies"])
-    means = _table("means", ["", *(name.replace("_", " ") for name in names)])
+    means = new_table("", *(name.replace("_", " ") for name in names), title="means")
     for quantity, heading, factor, decimals in _SHOWN:
         values = [summary["strategies"][name][quantity]["mean"] for name in names]
         if any(value == value for value in values):
             means.add_row(heading, *(_number(factor * value, decimals) for value in values))
     out.print(means)
-    differences = _table(
-        "the load learnt, less ... in the same draw: mean ± half the 95 % interval",
-        ["", *(minus.replace("_", " ") for minus in _AGAINST)],
+    differences = new_table(
+        "",
+        *(minus.replace("_", " ") for minus in _AGAINST),
+        title="the load learnt, less ... in the same draw: mean ± half the 95 % interval",
     )
     found = {
         (one["minus"], one["quantity"]): one
@@ -194,16 +194,6 @@ def print_comparison(run: CompareRun) -> None:
         out.print(f"WARNING: {line}")
     out.print(CAUTION_ADVICE)
     out.print(f"written to {run.folder}")
-
-
-def _table(title: str, headings: list[str]) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
-    for place, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if place else "left")
-    return table
 
 
 def _counted(number: int, word: str) -> str:

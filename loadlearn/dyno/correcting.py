@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from loadlearn.dyno.cleaning import DynoRun
 from loadlearn.dyno.dyno_settings import ComparisonSettings
 from loadlearn.errors import InputError
+from loadlearn.log.conversions import fuel_from_stroke, fuel_from_volume
 from loadlearn.vehicle.atmosphere import (
     TEMPERATURE_EXPONENTS,
     Correction,
@@ -168,15 +169,11 @@ def _fuel_rate_g_s(run: DynoRun, rig: Rig | None) -> Array | None:
         return np.asarray(table["fuel_rate_g_s"].ffill().bfill())
     if rig is None:
         return None
-    engine = rig.engine
-    if "fuel_volume_rate_l_h" in table and engine.fuel_density_kg_m3 is not None:
-        litres = table["fuel_volume_rate_l_h"].ffill().bfill()
-        return np.asarray(litres * engine.fuel_density_kg_m3 / 3600.0)
+    if "fuel_volume_rate_l_h" in table and rig.engine.fuel_density_kg_m3 is not None:
+        return np.asarray(fuel_from_volume(table["fuel_volume_rate_l_h"].ffill().bfill(), rig))
     if "fuel_per_stroke_mg" in table:
-        # g/s = mg x cylinders x rpm / (30 000 x strokes per cycle)
-        per_second = engine.cylinders * table["engine_speed_rpm"] / 30_000.0
         milligrams = table["fuel_per_stroke_mg"].ffill().bfill()
-        return np.asarray(milligrams * per_second / engine.strokes_per_cycle)
+        return np.asarray(fuel_from_stroke(milligrams, table["engine_speed_rpm"], rig))
     return None
 
 

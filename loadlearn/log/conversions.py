@@ -68,11 +68,7 @@ def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
     -------
     float or ndarray
     """
-    slow = speed_m_s < LEAST_SPEED_FOR_POWER_M_S
-    if isinstance(slow, bool):
-        return math.nan if slow or speed_m_s != speed_m_s else 1e3 * power_kw / speed_m_s
-    safe = np.where(slow, np.nan, speed_m_s)
-    return 1e3 * power_kw / safe
+    return 1e3 * power_kw / np.where(speed_m_s < LEAST_SPEED_FOR_POWER_M_S, np.nan, speed_m_s)
 
 
 def force_sd_from_power(force_n: Any, speed_m_s: Any, power_sd_kw: Any, speed_sd_m_s: Any) -> Any:

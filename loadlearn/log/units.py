@@ -41,8 +41,6 @@ class Unit:
     def to_canonical(self, value: Any) -> Any:
         """Convert a float or an array of floats to the canonical unit of the quantity."""
         if self.tangent:
-            if isinstance(value, float):
-                return 100.0 * math.tan(value * self.scale)
             import numpy as np
 
             return 100.0 * np.tan(value * self.scale)
