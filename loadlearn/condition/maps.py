@@ -190,7 +190,8 @@ def _residuals(table: pd.DataFrame, shape: Shape) -> tuple[pd.DataFrame, Array, 
     """The points that drive and baseline share, their features and what the shape leaves over."""
     position = table[["x_load", "x_rpm"]].to_numpy()
     # A shape is not to be believed beyond where it was learnt.
-    table = table[((position >= shape.low) & (position <= shape.high)).all(axis=1)]
+    inside = ((position >= shape.low) & (position <= shape.high)).all(axis=1)
+    table = pd.DataFrame(table[inside])
     if _few(table):
         return None
     explained = features(table)

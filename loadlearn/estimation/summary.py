@@ -189,11 +189,10 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
         ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
     """
     stops, changed = outputs[:, layout.O_STOP], outputs[:, layout.O_CHANGED]
-    starts = np.flatnonzero((stops > 0.0) & (np.diff(stops, prepend=0.0) != 0.0))
     # A short halt asks nothing anew: after it a change told before is as sure as it was.
     starts = [
         row
-        for row in starts
+        for row in np.flatnonzero((stops > 0.0) & (np.diff(stops, prepend=0.0) != 0.0))
         if row == 0 or changed[row - 1] < 0.5 or changed[row] < 0.95 * changed[row - 1]
     ]
     changes = []
