@@ -192,7 +192,7 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
     # A short halt asks nothing anew: after it a change told before is as sure as it was.
     starts = [
         row
-        for row in np.flatnonzero((stops > 0.0) & (np.diff(stops, prepend=0.0) != 0.0))
+        for row in np.flatnonzero((stops > 0.0) & (np.diff(stops, prepend=0.0) != 0.0)).tolist()
         if row == 0 or changed[row - 1] < 0.5 or changed[row] < 0.95 * changed[row - 1]
     ]
     changes = []
