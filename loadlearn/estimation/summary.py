@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -196,7 +197,7 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
         if row == 0 or changed[row - 1] < 0.5 or changed[row] < 0.95 * changed[row - 1]
     ]
     changes = []
-    for first, end in zip(starts, [*starts[1:], len(outputs)], strict=True):
+    for first, end in pairwise([*starts, len(outputs)]):
         last = end - 1
         if changed[last] >= 0.5 and row_times[last] - stops[first] > 10.0:
             changes.append(

@@ -113,3 +113,7 @@ def test_each_true_change_of_load_is_told() -> None:
     outputs[[60, 120], layout.O_CHANGED] = 0.3
     told = load_changes(outputs, time_s)
     assert [(one["time_s"], one["after_kg"]) for one in told] == [(60.0, 2700.0), (120.0, 5200.0)]
+
+
+def test_without_a_halt_no_change_is_told() -> None:
+    assert load_changes(*halts([(0.0, np.nan, 5200.0, 0.0)])) == []
