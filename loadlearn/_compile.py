@@ -62,14 +62,21 @@ class LazyKernel:
         ``"always"`` to inline it in its callers.
     parallel : bool
         Whether loops over ``numba.prange`` run on all cores.
+    distinct : bool
+        Whether the arrays of a call never overlap: plain loops then become vector instructions.
     """
 
     def __init__(
-        self, function: Callable[..., Any], inline: str = "never", parallel: bool = False
+        self,
+        function: Callable[..., Any],
+        inline: str = "never",
+        parallel: bool = False,
+        distinct: bool = False,
     ) -> None:
         self.py_func = function
         self._inline = inline
         self._parallel = parallel
+        self._distinct = distinct
         self._compiled: Callable[..., Any] | None = None
         functools.update_wrapper(self, function)
 
@@ -94,8 +101,12 @@ class LazyKernel:
                 if (kernel := _as_kernel(scope.get(name))) is not None
             }
             function = _with_globals(self.py_func, {**scope, **resolved})
+            further: dict[str, Any] = {}
+            if self._distinct:
+                further["pipeline_class"] = _distinct_pipeline()
             self._compiled = compile_function(
                 cache=True,
+                **further,
                 inline=self._inline,
                 parallel=self._parallel,
                 # Products and sums in one rounding, where the machine can.
@@ -112,8 +123,26 @@ class LazyKernel:
         return self._compiled(*args)
 
 
+@functools.cache
+def _distinct_pipeline() -> Any:
+    """The compiler's usual pipeline, told that arguments do not overlap in memory."""
+    from numba.core.compiler import CompilerBase, DefaultPassBuilder
+
+    class Distinct(CompilerBase):
+        def define_pipelines(self) -> list[Any]:
+            self.state.flags.noalias = True
+            self.state.flags.forceinline = True
+            return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
+
+    return Distinct
+
+
 def jit(
-    function: Callable[..., Any] | None = None, *, inline: str = "never", parallel: bool = False
+    function: Callable[..., Any] | None = None,
+    *,
+    inline: str = "never",
+    parallel: bool = False,
+    distinct: bool = False,
 ) -> Any:
     """Decorate a kernel; nothing is imported or compiled until it is called.
 
@@ -121,7 +150,7 @@ def jit(
     ----------
     function : callable, optional
         The kernel, when used as a bare decorator.
-    inline, parallel
+    inline, parallel, distinct
         As in :class:`LazyKernel`.
 
     Returns
@@ -129,8 +158,8 @@ def jit(
     LazyKernel
     """
     if function is None:
-        return lambda actual: LazyKernel(actual, inline, parallel)
-    return LazyKernel(function, inline, parallel)
+        return lambda actual: LazyKernel(actual, inline, parallel, distinct)
+    return LazyKernel(function, inline, parallel, distinct)
 
 
 _plain_twins: dict[types.FunctionType, LazyKernel] = {}

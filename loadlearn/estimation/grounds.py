@@ -1,4 +1,4 @@
-"""The ground may change at any moment, and a regeneration may begin or end: mixing of modes.
+"""Kinds of ground, and regenerations: modes that switch at any moment, and their names.
 
 Interacting multiple models (Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988) with
 pooled moments, O(modes) instead of O(modes^2). A change of ground *re-draws* the rolling
@@ -14,23 +14,126 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.lanes import blend, pool
-from loadlearn.estimation.layout import LANES, NO_WEIGHT
-from loadlearn.estimation.model import (
-    REGENERATION,
-    REGENERATION_HIGH,
-    REGENERATION_LOW,
-    REGENERATION_MEAN,
-    REGENERATION_OFF_PER_S,
-    REGENERATION_ON_PER_S,
-    REGENERATION_SD,
-    ROLL,
-    SLIP,
-    Grounds,
-)
-from loadlearn.estimation.normal import truncated_normal
+from loadlearn.errors import InputError
+from loadlearn.estimation.kalman import hold_between, merge, redraw, relax
+from loadlearn.estimation.model import N_STATES, STATE
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
 
 FloatArray = NDArray[np.float64]
+
+MOST_GROUNDS = 8
+REGENERATION_MEAN = 0.13
+REGENERATION_SD = 0.06
+"""Excess fuel in an after-treatment regeneration: 5-25 % (common practice, no source) ..."""
+REGENERATION_LOW, REGENERATION_HIGH = 0.02, 0.28
+"""... and what it can be at the utmost."""
+REGENERATION_ON_PER_S = 1.0 / 21600.0
+REGENERATION_OFF_PER_S = 1.0 / 900.0
+"""A quarter of an hour in six of driving (common practice, no source)."""
+REGENERATION_EVERY_S = 1.75
+"""How often, in driving time, a regeneration may have begun or ended: it lasts for minutes."""
+FLAG_AGREES, FLAG_CONTRADICTS = -0.05, -3.0
+"""Log-likelihood of a regeneration's flag, at each turn of the grounds: evidence, not proof, for
+it comes late and goes early."""
+
+HARD_RESISTANCE, SLIP_PER_RESISTANCE = 0.012, 50.0
+"""Ground that gives way resists rolling and thrust alike: with the rolling resistance in excess of
+hard ground's, slip rises to twice on gravel, six times on sand (common practice, no source)."""
+LOOSE_RESISTANCE = 0.035
+"""Rolling resistance from which a ground is loose: it wanders, and the wheels slip."""
+FIRST_AT_START, REGENERATING_AT_START = 0.85, 0.03
+"""Drives start on the first kind of ground, and without a regeneration, so likely."""
+
+
+MODE = np.dtype(
+    [
+        ("mean", np.float64),  # of the rolling resistance
+        ("sd", np.float64),
+        ("rate_per_s", np.float64),  # arrivals on this ground per second of driving
+        ("initial", np.float64),  # prior probability at the start of a log ...
+        ("kind_at_start", np.float64),  # ... and of this kind of ground, whatever its modes
+        ("texture", np.float64),  # local variation of the coefficient, relative to its mean
+        ("slip", np.float64),  # of the driven wheels at a force, relative to hard ground
+        ("surface", np.int64),  # index of the ground's name
+        ("regeneration", np.int64),  # 1 where extra fuel makes no torque
+        ("partner", np.int64),  # mode of the same ground with the other flag, or -1
+        ("unchanged", np.int64),  # 1 where nothing has changed: it is left, and never arrived in
+    ]
+)
+"""A kind of ground, perhaps in regeneration; the first modes are the kinds themselves."""
+Grounds = NDArray[np.void]
+"""Record array of ``MODE``."""
+
+
+def ground_modes(
+    grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS, with_regeneration: bool = False
+) -> Grounds:
+    """Modes of the switching model: one per ground, and the two hardest in regeneration.
+
+    With regeneration, *the first ground, and nothing has changed yet* has a mode of its own: in one
+    filter with "it is the first ground again" or "a regeneration has just ended" it would be merged
+    away whenever something else is likelier for a while, and the drive could not come back to it.
+
+    Parameters
+    ----------
+    grounds : tuple of Ground
+        In the order in which outputs name them.
+    with_regeneration : bool
+        Whether fuel that makes no torque is among the hypotheses (force from fuelling only).
+
+    Returns
+    -------
+    Grounds
+
+    Raises
+    ------
+    InputError
+        More grounds than there is room for.
+    """
+    count = len(grounds)
+    if count > MOST_GROUNDS:
+        raise InputError(f"{count} kinds of ground are too many; give at most {MOST_GROUNDS}")
+    surface = list(range(count))
+    flag, partner = [0] * count, [-1] * count
+    if with_regeneration:
+        for index in range(min(2, count)):
+            partner[index] = len(surface)
+            surface.append(index)
+            flag.append(1)
+            partner.append(index)
+        surface.append(0)
+        flag.append(0)
+        partner.append(partner[0])
+    rates = np.array([grounds[i].per_hour for i in surface]) / 3600.0
+    others = (1.0 - FIRST_AT_START) / max(1, count - 1)
+    start = np.array([FIRST_AT_START if i == 0 else others for i in surface])
+    if count == 1:
+        start[:] = 1.0
+    start *= np.where(np.array(flag) == 1, REGENERATING_AT_START, 1.0)
+    unchanged = np.zeros(len(surface), dtype=np.int64)
+    if with_regeneration:
+        unchanged[-1] = 1
+        rates[-1] = 0.0
+        start[0] *= 1e-6
+    initial = start / start.sum()
+    modes = np.zeros(len(surface), MODE)
+    mean = np.array([grounds[i].rolling_resistance for i in surface])
+    modes["mean"], modes["sd"] = mean, [grounds[i].rolling_resistance_sd for i in surface]
+    modes["rate_per_s"], modes["initial"], modes["unchanged"] = rates, initial, unchanged
+    modes["surface"], modes["regeneration"], modes["partner"] = surface, flag, partner
+    modes["texture"] = [grounds[i].texture for i in surface]
+    modes["slip"] = 1.0 + SLIP_PER_RESISTANCE * np.maximum(mean - HARD_RESISTANCE, 0.0)
+    modes["kind_at_start"] = np.bincount(surface, weights=initial)[surface]
+    return modes
+
+
+@jit
+def greatest(values: FloatArray) -> float:
+    """The greatest of some values."""
+    found = values[0]
+    for index in range(values.size):
+        found = max(found, values[index])
+    return found
 
 
 @jit
@@ -41,159 +144,132 @@ def mix(
     grounds: Grounds,
     ground_dt: float,
     regeneration_dt: float,
-    arriving: FloatArray,
-    pooled: FloatArray,
-    pooled_covariance: FloatArray,
 ) -> None:
     """Let ground and regeneration change over the last seconds of driving, in place.
 
     Parameters
     ----------
-    states : ndarray, shape (n, lanes)
-    covariances : ndarray, shape (n, n, lanes)
-    log_weights : ndarray, shape (lanes,)
+    states : ndarray, shape (modes, n)
+    covariances : ndarray, shape (modes, n, n)
+    log_weights : ndarray, shape (modes,)
     grounds : Grounds
     ground_dt : float
         Seconds of driving since the ground was last let change.
     regeneration_dt : float
         Since a regeneration was, and the ground in one; 0 leaves both for later.
-    arriving, pooled, pooled_covariance : ndarray, shapes (n, lanes), (n,) and (n, n)
-        Scratch.
     """
-    mean, sd, rate_per_s = grounds.mean, grounds.sd, grounds.rate_per_s
-    regeneration, unchanged, surface = grounds.regeneration, grounds.unchanged, grounds.surface
-    modes = mean.size
-    n = states.shape[0]
-    peak = log_weights[0]
-    for mode in range(modes):
-        peak = max(peak, log_weights[mode])
-    work = np.zeros((4, LANES))
-    weight, share, keep, take = work[0], work[1], work[2], work[3]
+    modes = log_weights.size
+    peak = greatest(log_weights)
+    weight = np.empty(modes)
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
-    apart, first = -1, -1
-    for mode in range(modes):
-        if unchanged[mode] == 1:
-            apart, first = mode, int(surface[mode])
-    if apart >= 0:
-        _start_apart_anew(states, covariances, weight, apart, first, modes)
+    _start_apart_anew(states, covariances, weight, grounds)
     # Slip as on hard ground meanwhile.
-    slip = grounds.slip
-    _scale_slip(states, covariances, 1.0 / slip)
+    for mode in range(modes):
+        relax(states[mode], covariances[mode], STATE.slip_per_n, 1.0 / grounds[mode].slip, 0.0)
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
-        if dt <= 0.0:
-            continue
-        total, leaving, flagged = 0.0, 0.0, 0
-        for mode in range(modes):
-            if regeneration[mode] == flag:
-                flagged += 1
-                total += weight[mode]
-                leaving += rate_per_s[mode]
-        if flagged < 2 or total <= 0.0:
-            continue
-        mixes = False
-        for h in range(LANES):
-            share[h] = 0.0
-            keep[h] = 1.0
-            take[h] = 0.0
-        for mode in range(modes):
-            if regeneration[mode] != flag:
-                continue
-            share[mode] = weight[mode] / total
-            # From "nothing has changed" to "the first ground again" is a change within a kind.
-            stay = weight[mode] * (1.0 - (leaving - rate_per_s[mode]) * dt)
-            arrive = (total - weight[mode]) * rate_per_s[mode] * dt
-            if arrive > 1e-6 * stay:
-                keep[mode] = stay / (stay + arrive)
-                take[mode] = arrive / (stay + arrive)
-                mixes = True
-            weight[mode] = stay + arrive
-        if not mixes:
-            continue
-        # What arrives in a mode: all that is known, and its own ground's rolling resistance.
-        pool(covariances, states, share, pooled, pooled_covariance)
-        for i in range(n):
-            pooled_covariance[min(i, ROLL), max(i, ROLL)] = 0.0
-            for h in range(LANES):
-                arriving[i, h] = pooled[i]
-        for mode in range(modes):
-            arriving[ROLL, mode] = mean[mode]
-        blend(covariances, states, arriving, pooled_covariance, keep, take)
-        for mode in range(modes):
-            covariances[ROLL, ROLL, mode] += take[mode] * sd[mode] * sd[mode]
-    _scale_slip(states, covariances, slip)
+        if dt > 0.0:
+            _change_ground(states, covariances, weight, grounds, flag, dt)
+    for mode in range(modes):
+        relax(states[mode], covariances[mode], STATE.slip_per_n, grounds[mode].slip, 0.0)
     if regeneration_dt > 0.0:
-        _forget_regeneration(weight, grounds, regeneration_dt)
-        partner = grounds.partner
         for mode in range(modes):
-            other = partner[mode]
-            if other >= 0 and regeneration[mode] == 0:
-                may_end = unchanged[mode] == 0
-                _begin_or_end_regeneration(
-                    states, covariances, weight, mode, other, regeneration_dt, may_end
-                )
+            if grounds[mode].partner >= 0 and grounds[mode].regeneration == 0:
+                _change_regeneration(states, covariances, weight, grounds, mode, regeneration_dt)
+    cross = np.empty(states.shape[1])
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
-        if surface[mode] > 0:
-            # Not below, nor on the first kind: a friction wrongly believed looks like rolling
-            # resistance, and may well leave less than none.
-            high = mean[mode] + PLAUSIBLE_SD * sd[mode]
-            log_weights[mode] += _bound_state(states, covariances, ROLL, mode, -1.0, high)
-        if regeneration_dt > 0.0 and regeneration[mode] == 1:
-            log_weights[mode] += _bound_state(
-                states, covariances, REGENERATION, mode, REGENERATION_LOW, REGENERATION_HIGH
+        if regeneration_dt > 0.0 and grounds[mode].regeneration == 1:
+            # A wrong mass cannot hide behind an impossible regeneration.
+            log_weights[mode] += hold_between(
+                states[mode],
+                covariances[mode],
+                STATE.regeneration_excess,
+                REGENERATION_LOW,
+                REGENERATION_HIGH,
+                cross,
             )
-    for mode in range(modes, LANES):
-        log_weights[mode] = NO_WEIGHT
 
 
 @jit
-def _scale_slip(states: FloatArray, covariances: FloatArray, factor: FloatArray) -> None:
-    """Scale the slip of each mode, in place."""
-    for j in range(states.shape[0]):
-        row, column = min(j, SLIP), max(j, SLIP)
-        for h in range(factor.size):
-            covariances[row, column, h] *= factor[h]
-    for h in range(factor.size):
-        covariances[SLIP, SLIP, h] *= factor[h]
-        states[SLIP, h] *= factor[h]
+def _change_ground(
+    states: FloatArray,
+    covariances: FloatArray,
+    weight: FloatArray,
+    grounds: Grounds,
+    flag: int,
+    dt: float,
+) -> None:
+    """Mix the modes with or without regeneration, in place: the ground may have changed."""
+    modes = weight.size
+    total, leaving, flagged = 0.0, 0.0, 0
+    for mode in range(modes):
+        if grounds[mode].regeneration == flag:
+            flagged += 1
+            total += weight[mode]
+            leaving += grounds[mode].rate_per_s
+    if flagged < 2 or total <= 0.0:
+        return
+    # What arrives in a mode: all that is known, but for the rolling resistance.
+    n = states.shape[1]
+    pooled, pooled_covariance = np.empty(n), np.empty((n, n))
+    pool(states, covariances, weight, grounds, flag, total, pooled, pooled_covariance)
+    for mode in range(modes):
+        if grounds[mode].regeneration != flag:
+            continue
+        rate = grounds[mode].rate_per_s
+        # From "nothing has changed" to "the first ground again" is a change within a kind.
+        stay = weight[mode] * (1.0 - (leaving - rate) * dt)
+        arrive = (total - weight[mode]) * rate * dt
+        weight[mode] = stay + arrive
+        if arrive > 1e-6 * stay:
+            mean, sd = grounds[mode].mean, grounds[mode].sd
+            redraw(pooled, pooled_covariance, STATE.rolling_resistance, mean, sd * sd)
+            merge(states[mode], covariances[mode], stay, pooled, pooled_covariance, arrive)
 
 
-REGENERATION_MEMORY_S = 200.0
-"""How long evidence for a regeneration lasts."""
-
-
-@jit
-def _forget_regeneration(weight: FloatArray, grounds: Grounds, dt: float) -> None:
-    """Let what has spoken for a regeneration fade towards its usual odds, in place.
-
-    A regeneration that lasts from before the log began is a lighter vehicle on more fuel: what
-    tells them apart (friction, accessories) is less than what an engine's line is wrong by, and
-    such misfit adds up over a drive as if it were evidence. Odds above the usual ones are raised
-    to a power below one, so that only what speaks for it all along is believed (the forgetting of
-    dynamic model averaging: Raftery, Karny & Ettler, Technometrics 52(1), 2010; from memory).
+@jit(distinct=True)
+def pool(
+    states: FloatArray,
+    covariances: FloatArray,
+    weight: FloatArray,
+    grounds: Grounds,
+    flag: int,
+    total: float,
+    pooled: FloatArray,
+    pooled_covariance: FloatArray,
+) -> None:
+    """Mean and covariance of the mixture of the modes with a flag.
 
     Parameters
     ----------
-    weight : ndarray, shape (at least modes,)
+    states, covariances : ndarray, shapes (modes, n) and (modes, n, n)
+    weight : ndarray, shape (modes,)
     grounds : Grounds
-    dt : float
-        Driving time (s).
+    flag : int
+    total : float
+        Their weight.
+    pooled, pooled_covariance : ndarray, shapes (n,) and (n, n)
+        Receive the moments.
     """
-    on, off = 0.0, 0.0
-    for mode in range(grounds.mean.size):
-        if grounds.regeneration[mode] == 1:
-            on += weight[mode]
-        else:
-            off += weight[mode]
-    usual = REGENERATION_ON_PER_S / REGENERATION_OFF_PER_S
-    if on <= usual * off:
-        return
-    factor = (on / max(off, 1e-300) / usual) ** (math.exp(-dt / REGENERATION_MEMORY_S) - 1.0)
-    again = (on + off) / (factor * on + off)
-    for mode in range(grounds.mean.size):
-        weight[mode] *= again * (factor if grounds.regeneration[mode] == 1 else 1.0)
+    for i in range(N_STATES):
+        pooled[i] = 0.0
+        for j in range(N_STATES):
+            pooled_covariance[i, j] = 0.0
+    for mode in range(weight.size):
+        if grounds[mode].regeneration == flag:
+            for i in range(N_STATES):
+                pooled[i] += weight[mode] / total * states[mode, i]
+    for mode in range(weight.size):
+        share = weight[mode] / total
+        if grounds[mode].regeneration == flag and share > 1e-9:
+            for i in range(N_STATES):
+                apart = states[mode, i] - pooled[i]
+                for j in range(N_STATES):
+                    pooled_covariance[i, j] += share * (
+                        covariances[mode, i, j] + apart * (states[mode, j] - pooled[j])
+                    )
 
 
 APART_LOST, AGAIN_SURE = 1e-7, 0.99
@@ -202,159 +278,181 @@ APART_LOST, AGAIN_SURE = 1e-7, 0.99
 
 @jit
 def _start_apart_anew(
-    states: FloatArray,
-    covariances: FloatArray,
-    weight: FloatArray,
-    apart: int,
-    first: int,
-    modes: int,
+    states: FloatArray, covariances: FloatArray, weight: FloatArray, grounds: Grounds
 ) -> None:
     """Where a change is past doubt and the first ground is back, keep *that* apart, in place."""
-    total = 0.0
-    for mode in range(modes):
+    apart = weight.size - 1
+    if grounds[apart].unchanged == 0:
+        return
+    first, total = grounds[apart].surface, 0.0
+    for mode in range(weight.size):
         total += weight[mode]
     if weight[apart] > APART_LOST * total or weight[first] < AGAIN_SURE * total:
         return
-    n = states.shape[0]
-    for i in range(n):
-        states[i, apart] = states[i, first]
-        for j in range(n):
-            covariances[i, j, apart] = covariances[i, j, first]
     left = 1e-6 * weight[first]
+    merge(states[apart], covariances[apart], 0.0, states[first], covariances[first], 1.0)
     weight[apart] += weight[first] - left
     weight[first] = left
 
 
 @jit
-def merge_lanes(
-    states: FloatArray,
-    covariances: FloatArray,
-    mode: int,
-    weight: float,
-    other_state: FloatArray,
-    other_covariance: FloatArray,
-    other_weight: float,
-) -> None:
-    """Moment-match another Gaussian component into one lane, in place."""
-    total = weight + other_weight
-    if total <= 0.0:
-        return
-    n = states.shape[0]
-    a, b = weight / total, other_weight / total
-    for i in range(n):
-        di = other_state[i] - states[i, mode]
-        for j in range(n):
-            dj = other_state[j] - states[j, mode]
-            covariances[i, j, mode] = (
-                a * covariances[i, j, mode] + b * other_covariance[i, j] + a * b * di * dj
-            )
-    for i in range(n):
-        states[i, mode] += b * (other_state[i] - states[i, mode])
-
-
-@jit
-def _merge_excess(
-    states: FloatArray,
-    covariances: FloatArray,
-    to: int,
-    weight: float,
-    origin: int,
-    arriving: float,
-    excess: float,
-    excess_variance: float,
-) -> None:
-    """Moment-match lane ``origin``, its excess re-drawn, into lane ``to``, in place."""
-    total = weight + arriving
-    if total <= 0.0:
-        return
-    a, b = weight / total, arriving / total
-    n = states.shape[0]
-    for i in range(n):
-        mean_i = excess if i == REGENERATION else states[i, origin]
-        di = a * b * (mean_i - states[i, to])
-        for j in range(i, n):
-            if i == REGENERATION or j == REGENERATION:
-                mean_j = excess if j == REGENERATION else states[j, origin]
-                other = excess_variance if i == j else 0.0
-            else:
-                mean_j = states[j, origin]
-                other = covariances[i, j, origin]
-            value = a * covariances[i, j, to] + b * other + di * (mean_j - states[j, to])
-            covariances[i, j, to] = value
-    for i in range(n):
-        mean_i = excess if i == REGENERATION else states[i, origin]
-        states[i, to] += b * (mean_i - states[i, to])
-
-
-@jit
-def _begin_or_end_regeneration(
+def _change_regeneration(
     states: FloatArray,
     covariances: FloatArray,
     weight: FloatArray,
+    grounds: Grounds,
     off: int,
-    on: int,
     dt: float,
-    may_end: bool,
 ) -> None:
-    """Regeneration may begin (its excess is drawn) or end (it is nothing); the ground stays.
+    """A regeneration may begin (its excess is drawn) or end (it is nothing), in place.
 
-    It does not end (``may_end``) into the mode in which nothing has changed.
+    The ground stays. It does not end into the mode in which nothing has changed.
     """
+    on = grounds[off].partner
     begin = weight[off] * REGENERATION_ON_PER_S * dt
-    end = weight[on] * REGENERATION_OFF_PER_S * dt if may_end else 0.0
+    end = weight[on] * REGENERATION_OFF_PER_S * dt if grounds[off].unchanged == 0 else 0.0
     stay_off, stay_on = weight[off] - begin, weight[on] - end
     # A regeneration that is believed in less than its absence leaves the latter's moments alone:
     # "it has just ended" would be merged there with "it never was", at another mass.
-    begins, ends = begin > 1e-6 * stay_on, end > 1e-6 * stay_off and weight[on] > weight[off]
-    if ends and begins:
-        # Both from what was before.
-        off_state, off_covariance = states[:, off].copy(), covariances[:, :, off].copy()
-        _merge_excess(states, covariances, off, stay_off, on, end, 0.0, 0.0)
-        off_state[REGENERATION] = REGENERATION_MEAN
-        off_covariance[REGENERATION, :] = 0.0
-        off_covariance[:, REGENERATION] = 0.0
-        off_covariance[REGENERATION, REGENERATION] = REGENERATION_SD**2
-        merge_lanes(states, covariances, on, stay_on, off_state, off_covariance, begin)
-    elif ends:
-        _merge_excess(states, covariances, off, stay_off, on, end, 0.0, 0.0)
-    elif begins:
-        _merge_excess(
-            states, covariances, on, stay_on, off, begin, REGENERATION_MEAN, REGENERATION_SD**2
-        )
+    ends = end > 1e-6 * stay_off and weight[on] > weight[off]
+    n, excess = states.shape[1], STATE.regeneration_excess
+    begun, begun_covariance = np.empty(n), np.empty((n, n))
+    ended, ended_covariance = np.empty(n), np.empty((n, n))
+    # Both from what was before.
+    merge(begun, begun_covariance, 0.0, states[off], covariances[off], 1.0)
+    merge(ended, ended_covariance, 0.0, states[on], covariances[on], 1.0)
+    if ends:
+        redraw(ended, ended_covariance, excess, 0.0, 0.0)
+        merge(states[off], covariances[off], stay_off, ended, ended_covariance, end)
+    if begin > 1e-6 * stay_on:
+        redraw(begun, begun_covariance, excess, REGENERATION_MEAN, REGENERATION_SD**2)
+        merge(states[on], covariances[on], stay_on, begun, begun_covariance, begin)
     weight[off] = stay_off + end
     weight[on] = stay_on + begin
 
 
-PLAUSIBLE_SD = 4.0
-"""A resistance so many prior standard deviations from its ground's mean is not that ground's."""
+@jit
+def flag_evidence(log_weights: FloatArray, grounds: Grounds, flag: float) -> None:
+    """Weigh a regeneration's flag, in place: 1 set, -1 not set, 0 not logged."""
+    if flag == 0.0:
+        return
+    for mode in range(log_weights.size):
+        agrees = (grounds[mode].regeneration == 1) == (flag > 0.0)
+        log_weights[mode] += FLAG_AGREES if agrees else FLAG_CONTRADICTS
 
 
 @jit
-def _bound_state(
-    states: FloatArray, covariances: FloatArray, index: int, mode: int, low: float, high: float
-) -> float:
-    """Hold a state of one lane to what its kind can be, in place.
+def ground_shares(log_weights: FloatArray, grounds: Grounds, shares: FloatArray) -> None:
+    """Probability of each ground under one load.
 
-    When most of the normal lies outside the bounds, its moments are matched to the normal
-    truncated there: a wrong mass cannot hide behind an impossible regeneration, nor soft sand
-    behind the name of firm earth. Returns the log of the probability that the bounds hold, 0 when
-    enough of it lies inside.
+    Parameters
+    ----------
+    log_weights : ndarray, shape (modes,)
+    grounds : Grounds
+    shares : ndarray, shape (8,)
+        Receives the probabilities, by ``Grounds.surface``.
     """
-    if low <= states[index, mode] <= high:
-        return 0.0
-    n = states.shape[0]
-    sd = math.sqrt(max(covariances[index, index, mode], 1e-12))
-    inside, shift, kept = truncated_normal(
-        (low - states[index, mode]) / sd, (high - states[index, mode]) / sd
-    )
-    if inside > 0.4:
-        return 0.0
-    kept = max(kept, 0.01)
-    gain = np.empty(n)
-    for j in range(n):
-        gain[j] = covariances[min(index, j), max(index, j), mode] / sd
-    for i in range(n):
-        states[i, mode] += gain[i] * shift
-        for j in range(i, n):
-            covariances[i, j, mode] -= gain[i] * gain[j] * (1.0 - kept)
-    return math.log(max(inside, 1e-9))
+    peak = greatest(log_weights)
+    for surface in range(shares.size):
+        shares[surface] = 0.0
+    total = 0.0
+    for mode in range(log_weights.size):
+        weight = math.exp(log_weights[mode] - peak)
+        shares[grounds[mode].surface] += weight
+        total += weight
+    for surface in range(shares.size):
+        shares[surface] /= total
+
+
+LEAST_NAMED_AGAIN = 0.01
+"""A hypothesis of less weight than this keeps the name it has ..."""
+SURELY_FIRST = 1.5
+"""... and so does one on the first kind whose resistance is within so many sd of that kind's."""
+
+
+@jit
+def name_ground(
+    weight: float,
+    roll: float,
+    roll_variance: float,
+    mode: int,
+    grounds: Grounds,
+    odds: FloatArray,
+    surface_probability: FloatArray,
+) -> None:
+    """Share the weight of a hypothesis among the names of grounds, in place.
+
+    The kinds of ground differ by what they are expected to resist only. Each kind's filter follows
+    the resistance, and which of them caught it in its first second says little: given what the
+    resistance is now known to be, Bayes' rule with the kinds' priors names it. The odds before are
+    those of the log's start on the first kind (from there, and back there), those of arrival on the
+    others.
+
+    Parameters
+    ----------
+    weight : float
+    roll, roll_variance : float
+        Rolling resistance on this hypothesis, and its variance.
+    mode : int
+        Of the hypothesis: its name is kept where no kind explains the resistance.
+    grounds : Grounds
+    odds : ndarray, shape (at least grounds,)
+        Scratch.
+    surface_probability : ndarray, shape (grounds,)
+    """
+    own = grounds[mode].surface
+    if weight < LEAST_NAMED_AGAIN:
+        surface_probability[own] += weight
+        return
+    if own == 0:
+        variance = grounds[0].sd * grounds[0].sd + roll_variance
+        if (roll - grounds[0].mean) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
+            surface_probability[0] += weight
+            return
+    total = 0.0
+    for kind in range(surface_probability.size):
+        one = grounds[kind]
+        variance = one.sd * one.sd + roll_variance
+        away = roll - one.mean
+        before = one.kind_at_start if own == 0 else one.rate_per_s
+        odds[kind] = before * math.exp(-0.5 * away * away / variance) / math.sqrt(variance)
+        total += odds[kind]
+    if total <= 0.0:
+        surface_probability[own] += weight
+        return
+    for kind in range(surface_probability.size):
+        surface_probability[kind] += weight * odds[kind] / total
+
+
+SURELY_NAMED, SURELY_LEFT = 0.85, 0.05
+"""A ground of more probability than the first is named; one of less than the second is left."""
+NAME_ODDS = 1.5
+"""Between the names that one loose stretch may have, it is enough to be so many times likelier."""
+
+
+@jit
+def ground_named(named: int, probability: FloatArray) -> int:
+    """The most probable ground, with hysteresis against flicker.
+
+    That the ground has changed at all must be past doubt: between the first kind, on which drives
+    start, and another.
+
+    Parameters
+    ----------
+    named : int
+        The name so far.
+    probability : ndarray, shape (grounds,)
+
+    Returns
+    -------
+    int
+    """
+    likeliest = 0
+    for kind in range(probability.size):
+        if probability[kind] > probability[likeliest]:
+            likeliest = kind
+    if probability[likeliest] > SURELY_NAMED or probability[named] < SURELY_LEFT:
+        return likeliest
+    if named > 0 and likeliest > 0 and probability[likeliest] > NAME_ODDS * probability[named]:
+        return likeliest
+    return named

@@ -15,38 +15,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.model import (
-    N_ROW,
-    R_BENDS,
-    R_DRAG0,
-    R_DRAG1,
-    R_DRAG2,
-    R_DT,
-    R_DX,
-    R_DXCOS,
-    R_FORCEVAR,
-    R_GRADEHEIGHT,
-    R_GROSS,
-    R_HALF,
-    R_KINETIC,
-    R_KNOWN,
-    R_LAG,
-    R_REGEN,
-    R_RESTART,
-    R_REVERSED,
-    R_ROT,
-    R_ROTSTEP,
-    R_SLIP,
-    R_SLIPFORCE,
-    R_SLOPE,
-    R_SPEED,
-    R_STILL,
-    R_TILT,
-    R_TIME,
-    R_UNREPORTED,
-    R_WORK,
-    R_Y,
-)
 from loadlearn.log.units import WHOLE_KMH_M_S, WHOLE_MPH_M_S
 from loadlearn.vehicle.roadload import (
     CORNERING_STIFFNESS_1_RAD,
@@ -77,6 +45,39 @@ from loadlearn.vehicle.traction import (
 )
 
 FloatArray = NDArray[np.float64]
+(
+    R_TIME,
+    R_DT,
+    R_DX,
+    R_DXCOS,
+    R_WORK,
+    R_DRAG2,
+    R_DRAG1,
+    R_DRAG0,
+    R_SLOPE,
+    R_UNREPORTED,
+    R_GROSS,
+    R_FORCEVAR,
+    R_ROTSTEP,
+    R_KNOWN,
+    R_Y,
+    R_ROT,
+    R_SPEED,
+    R_HALF,
+    R_EXTVAR,
+    R_STILL,
+    R_REVERSED,
+    R_REGEN,
+    R_RESTART,
+    R_TILT,
+    R_SLIP,
+    R_SLIPFORCE,
+    R_GRADEHEIGHT,
+    R_KINETIC,
+    R_LAG,
+    R_BENDS,
+) = range(30)
+N_ROW = 30
 
 HEIGHT_FROM_GRADE, HEIGHT_FROM_ALTITUDE, HEIGHT_FROM_ACCELEROMETER = 0, 1, 2
 SHORTEST_ROW_S = 0.095

@@ -1,243 +1,319 @@
-"""The load can change at a standstill only: hypotheses are spawned there, and the drive decides.
+"""What is hauled: hypotheses of the load, which can change at a standstill only.
 
 At a standstill three things may have happened: nothing (people, a few tens of kilograms), another
 load (drawn from the prior of loads), or nothing is hitched (the rig's own mass). The hazard of a
-change grows with the standstill's length.
+change grows with the standstill's length; the drive that follows decides.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.estimation.grounds import merge_lanes
-from loadlearn.estimation.layout import (
-    L_ACTIVE,
-    L_CHANGED,
-    L_GROUND,
-    L_INFORMATION,
-    L_LOG_SCALE,
-    L_LOG_SCALE_VAR,
-    L_LOOSE_INFORMATION,
-    L_PRIOR_LOG_IMPLIED,
-    L_PRIOR_LOG_IMPLIED_VAR,
-    L_PRIOR_LOG_MASS,
-    L_PRIOR_LOG_MASS_VAR,
-    L_SINCE_S,
-    L_SOLO,
-    L_WIDEN,
-    MAX_LOADS,
-    NO_WEIGHT,
-)
-from loadlearn.estimation.mixture import (
-    absolute_log_mass,
-    load_weight,
-    log_implied_pooled,
-    peak_of,
-)
-from loadlearn.estimation.model import (
-    ACCESSORY,
-    BIAS,
-    COLD,
-    DISTURBANCE,
-    ENERGY,
-    KAPPA,
-    LAG,
-    PHI,
-    REGENERATION,
+from loadlearn.estimation.grounds import (
+    LOOSE_RESISTANCE,
+    MOST_GROUNDS,
     REGENERATION_MEAN,
     REGENERATION_SD,
-    ROLL,
-    SLIP,
-    SLOPE,
-    SQUAT,
-    TILT,
-    UNREPORTED,
-    WIND,
     Grounds,
-    Noise,
-    Prior,
+    greatest,
+    ground_shares,
 )
+from loadlearn.estimation.kalman import merge, redraw
+from loadlearn.estimation.model import N_STATES, STATE, Noise, Prior, log_implied
 
 FloatArray = NDArray[np.float64]
 
-UNTOLD_SHARE = 0.01
-"""A changed load of less weight than this, no different from the unchanged one, merges with it."""
-TRAFFIC_HALT_S = 120.0
-"""Standstills as long as this are as likely traffic's as the driver's own (no source)."""
-SOLO_ODDS = 5.0
-"""At a change of load, nothing hitched is this many times likelier than the prior at a start."""
+MOST_LOADS = 12
+NO_WEIGHT = -1e300
+
+LOAD = np.dtype(
+    [
+        ("active", np.int64),
+        ("solo", np.int64),  # nothing is hitched, so that the mass is known
+        ("changed", np.int64),  # picked up or set down at the last standstill
+        ("log_scale", np.float64),
+        ("log_scale_variance", np.float64),
+        ("prior_log_mass", np.float64),
+        ("prior_log_mass_variance", np.float64),
+        ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
+        ("charged", np.float64, (MOST_GROUNDS,)),  # grounds' probabilities at the last charge
+    ]
+)
+"""What is remembered of a load, beside its filters."""
+
+
+class Hypotheses(NamedTuple):
+    """Loads, each with one filter for every kind of ground.
+
+    Attributes
+    ----------
+    loads : record array of ``LOAD``, shape (12,)
+    log_weights : ndarray, shape (12, modes)
+    weights : ndarray, shape (12, modes)
+        The same as probabilities, as :func:`normalise` leaves them.
+    states : ndarray, shape (12, modes, n)
+    covariances : ndarray, shape (12, modes, n, n)
+    """
+
+    loads: NDArray[np.void]
+    log_weights: FloatArray
+    weights: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+
+
+def no_hypotheses(modes: int) -> Hypotheses:
+    """Room for hypotheses, none of them active.
+
+    Parameters
+    ----------
+    modes : int
+
+    Returns
+    -------
+    Hypotheses
+    """
+    return Hypotheses(
+        np.zeros(MOST_LOADS, LOAD),
+        np.full((MOST_LOADS, modes), NO_WEIGHT),
+        np.zeros((MOST_LOADS, modes)),
+        np.zeros((MOST_LOADS, modes, N_STATES)),
+        np.zeros((MOST_LOADS, modes, N_STATES, N_STATES)),
+    )
+
+
+LEAST_LOG_WEIGHT = -35.0
+"""Hypotheses further below the most probable one count as nothing."""
 
 
 @jit
-def _start_lane(
-    states: FloatArray,
-    covariances: FloatArray,
-    lane: int,
+def relative_weight(log_ratio: float) -> float:
+    """Exponential of a log weight relative to the greatest; 0 where it cannot count."""
+    return math.exp(log_ratio) if log_ratio > LEAST_LOG_WEIGHT else 0.0
+
+
+@jit
+def total_of(weights: FloatArray) -> float:
+    """Sum of some weights."""
+    total = 0.0
+    for index in range(weights.size):
+        total += weights[index]
+    return total
+
+
+@jit
+def normalise(hypotheses: Hypotheses) -> float:
+    """Let all weights add up to one, in place; return the log of what they added up to."""
+    loads, log_weights, weights = hypotheses.loads, hypotheses.log_weights, hypotheses.weights
+    modes = log_weights.shape[1]
+    peak, total = NO_WEIGHT, 0.0
+    for slot in range(loads.size):
+        if loads[slot].active == 1:
+            for mode in range(modes):
+                peak = max(peak, log_weights[slot, mode])
+    for slot in range(loads.size):
+        for mode in range(modes):
+            weights[slot, mode] = 0.0
+            if loads[slot].active == 1:
+                weights[slot, mode] = relative_weight(log_weights[slot, mode] - peak)
+                total += weights[slot, mode]
+    shift = peak + math.log(total)
+    for slot in range(loads.size):
+        for mode in range(modes):
+            weights[slot, mode] /= total
+            log_weights[slot, mode] -= shift
+    return shift
+
+
+@jit
+def log_implied_pooled(
+    states: FloatArray, covariances: FloatArray, log_weights: FloatArray
+) -> tuple[float, float]:
+    """Mean and variance of the log implied mass over the modes of one load."""
+    mass = STATE.inverse_mass_per_kg
+    peak = greatest(log_weights)
+    total, first, second = 0.0, 0.0, 0.0
+    for mode in range(log_weights.size):
+        weight = relative_weight(log_weights[mode] - peak)
+        if weight >= 1e-9:
+            mean, variance = log_implied(states[mode, mass], covariances[mode, mass, mass])
+            total += weight
+            first += weight * mean
+            second += weight * (variance + mean * mean)
+    first /= total
+    return first, max(second / total - first * first, 1e-16)
+
+
+@jit
+def _start_filter(
+    state: FloatArray,
+    covariance: FloatArray,
     mode: int,
     log_implied: float,
-    log_implied_var: float,
-    drag_factor: float,
+    variance: float,
+    drag_area_m2: float,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
 ) -> None:
     """Prior of one filter for a load component whose implied mass is log-normal."""
-    n = states.shape[0]
-    state = np.zeros(n)
-    variance = np.zeros(n)
+    for i in range(N_STATES):
+        state[i] = 0.0
+        for j in range(N_STATES):
+            covariance[i, j] = 0.0
     # phi is normal; its mean and sd follow the log-normal mass to second order.
-    phi = math.exp(-log_implied + 0.5 * log_implied_var)
-    area = prior.drag_area_m2 * drag_factor
-    state[PHI] = phi
-    variance[PHI] = phi * phi * log_implied_var
-    state[ROLL] = grounds.mean[mode]
-    variance[ROLL] = grounds.sd[mode] ** 2
+    phi = math.exp(-log_implied + 0.5 * variance)
+    phi_variance = phi * phi * variance
     # kappa = A phi, with A independent of phi.
-    state[KAPPA] = area * phi
-    variance[KAPPA] = area * area * variance[PHI] + prior.drag_area_sd_m2**2 * (
-        phi * phi + variance[PHI]
+    kappa_variance = drag_area_m2 * drag_area_m2 * phi_variance + prior.drag_area_sd_m2**2 * (
+        phi * phi + phi_variance
     )
-    variance[DISTURBANCE] = noise.disturbance_sd**2
-    variance[WIND] = noise.wind_sd_m_s**2
-    variance[ACCESSORY] = noise.accessory_sd_w**2
-    state[SLOPE] = prior.speed_slope
-    variance[SLOPE] = prior.speed_slope_sd**2
-    state[COLD] = prior.cold_excess
-    variance[COLD] = prior.cold_excess_sd**2
-    variance[TILT] = prior.tilt_sd**2
-    state[LAG] = prior.lag_s
-    variance[LAG] = prior.lag_sd_s**2
-    state[SLIP] = prior.slip_per_n * grounds.slip[mode]
-    variance[SLIP] = (prior.slip_sd_per_n * grounds.slip[mode]) ** 2
-    if n > REGENERATION and grounds.regeneration[mode] == 1:
-        state[REGENERATION] = REGENERATION_MEAN
-        variance[REGENERATION] = REGENERATION_SD**2
-    if n > UNREPORTED:
-        state[UNREPORTED] = prior.unreported
-        variance[UNREPORTED] = prior.unreported_sd**2
-    if n > BIAS:
-        variance[BIAS] = prior.slope_bias_sd**2
-    if n > SQUAT:
-        state[SQUAT] = prior.squat_rad_s2_m
-        variance[SQUAT] = prior.squat_sd_rad_s2_m**2
-    for i in range(n):
-        states[i, lane] = state[i]
-        for j in range(n):
-            covariances[i, j, lane] = 0.0
-        covariances[i, i, lane] = variance[i]
-    covariances[KAPPA, PHI, lane] = area * variance[PHI]
-    covariances[PHI, KAPPA, lane] = area * variance[PHI]
+    slip = grounds[mode].slip
+    for index, mean, sd in (
+        (STATE.rolling_resistance, grounds[mode].mean, grounds[mode].sd),
+        (STATE.disturbance, 0.0, noise.disturbance_sd),
+        (STATE.headwind_m_s, 0.0, noise.wind_sd_m_s),
+        (STATE.accessory_power_w, 0.0, noise.accessory_sd_w),
+        (STATE.speed_slope, prior.speed_slope, prior.speed_slope_sd),
+        (STATE.cold_tyre_excess, prior.cold_excess, prior.cold_excess_sd),
+        (STATE.load_tilt, 0.0, prior.tilt_sd),
+        (STATE.slip_per_n, prior.slip_per_n * slip, prior.slip_sd_per_n * slip),
+        (STATE.force_lag_s, prior.lag_s, prior.lag_sd_s),
+        (STATE.unreported_share, prior.unreported, prior.unreported_sd),
+        (STATE.slope_bias, 0.0, prior.slope_bias_sd),
+        (STATE.squat_rad_s2_m, prior.squat_rad_s2_m, prior.squat_sd_rad_s2_m),
+    ):
+        state[index] = mean
+        covariance[index, index] = sd * sd
+    if grounds[mode].regeneration == 1:
+        redraw(state, covariance, STATE.regeneration_excess, REGENERATION_MEAN, REGENERATION_SD**2)
+    mass, drag = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
+    state[mass], state[drag] = phi, drag_area_m2 * phi
+    covariance[mass, mass], covariance[drag, drag] = phi_variance, kappa_variance
+    covariance[drag, mass] = covariance[mass, drag] = drag_area_m2 * phi_variance
 
 
 @jit
 def _start_load(
     slot: int,
     part: int,
-    states: FloatArray,
-    covariances: FloatArray,
-    log_weights: FloatArray,
-    loads: FloatArray,
+    hypotheses: Hypotheses,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
-    log_weight: float,
     log_scale: float,
-    log_scale_var: float,
+    log_scale_variance: float,
 ) -> None:
-    """Lay out the load component ``part`` of the prior in ``slot``; equal weights of modes."""
-    mass, sd = prior.mass_kg[part], prior.mass_sd_kg[part]
-    log_var = math.log(1.0 + (sd / mass) ** 2)
-    log_mass = math.log(mass) - 0.5 * log_var
-    solo = prior.solo[part]
-    loads[slot, L_ACTIVE] = 1.0
-    loads[slot, L_SOLO] = solo
-    loads[slot, L_CHANGED] = 0.0
-    loads[slot, L_LOG_SCALE] = log_scale
-    loads[slot, L_LOG_SCALE_VAR] = log_scale_var
-    loads[slot, L_PRIOR_LOG_MASS] = log_mass
-    loads[slot, L_PRIOR_LOG_MASS_VAR] = log_var
-    loads[slot, L_PRIOR_LOG_IMPLIED] = log_mass - log_scale
-    loads[slot, L_PRIOR_LOG_IMPLIED_VAR] = log_var + log_scale_var
-    loads[slot, L_SINCE_S] = 0.0
-    loads[slot, L_INFORMATION] = 0.0
-    loads[slot, L_LOOSE_INFORMATION] = 0.0
-    loads[slot, L_WIDEN] = 1.0
-    for lane in range(log_weights.shape[1]):
-        # Lanes without a mode are kept finite, and have no weight.
-        mode = lane if lane < grounds.mean.size else 0
-        _start_lane(
-            states[slot],
-            covariances[slot],
-            lane,
+    """Lay out the load component ``part`` of the prior in ``slot``, in place; no weights yet."""
+    mass, sd = prior.parts[part].mass_kg, prior.parts[part].mass_sd_kg
+    log_variance = math.log(1.0 + (sd / mass) ** 2)
+    log_mass = math.log(mass) - 0.5 * log_variance
+    solo = prior.parts[part].solo
+    load = hypotheses.loads[slot]
+    load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
+    load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
+    load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
+    for mode in range(grounds.size):
+        _start_filter(
+            hypotheses.states[slot, mode],
+            hypotheses.covariances[slot, mode],
             mode,
             log_mass - log_scale,
-            log_var + log_scale_var,
-            prior.solo_drag_factor if solo == 1 else 1.0,
+            log_variance + log_scale_variance,
+            prior.drag_area_m2 * (prior.solo_drag_factor if solo == 1 else 1.0),
             grounds,
             prior,
             noise,
         )
-        log_weights[slot, lane] = log_weight if lane < grounds.mean.size else NO_WEIGHT
 
 
 @jit
-def start(
-    states: FloatArray,
-    covariances: FloatArray,
-    log_weights: FloatArray,
-    loads: FloatArray,
-    grounds: Grounds,
-    prior: Prior,
-    noise: Noise,
-) -> None:
-    """Lay out the hypotheses of a log's start, in place; shapes as in ``layout``."""
-    loads[:, :] = 0.0
-    log_weights[:, :] = NO_WEIGHT
-    for part in range(prior.mass_kg.size):
-        _start_load(
-            part,
-            part,
-            states,
-            covariances,
-            log_weights,
-            loads,
-            grounds,
-            prior,
-            noise,
-            math.log(prior.weight[part]),
-            prior.log_scale,
-            prior.log_scale_sd**2,
-        )
-        for mode in range(grounds.mean.size):
-            log_weights[part, mode] += math.log(grounds.initial[mode])
-        ground_shares(log_weights[part], grounds, loads[part, L_GROUND:])
+def _note_grounds(hypotheses: Hypotheses, slot: int, grounds: Grounds) -> None:
+    """Remember how probable each ground is under a load, in place."""
+    now = np.empty(MOST_GROUNDS)
+    ground_shares(hypotheses.log_weights[slot], grounds, now)
+    for surface in range(now.size):
+        hypotheses.loads[slot].charged[surface] = now[surface]
 
 
 @jit
-def ground_shares(log_weight: FloatArray, grounds: Grounds, shares: FloatArray) -> None:
-    """Probability of each ground under one load.
+def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) -> None:
+    """Lay out the hypotheses of a log's start, in place.
 
     Parameters
     ----------
-    log_weight : ndarray, shape (lanes,)
-    grounds : Grounds
-    shares : ndarray, shape (8,)
-        Receives the probabilities, by ``Grounds.surface``.
+    hypotheses : Hypotheses
+        As :func:`no_hypotheses` makes them.
+    grounds, prior, noise
+        See :mod:`loadlearn.estimation.grounds` and :mod:`loadlearn.estimation.model`.
     """
-    peak, total = log_weight[0], 0.0
-    for mode in range(grounds.mean.size):
-        peak = max(peak, log_weight[mode])
-    shares[:] = 0.0
-    for mode in range(grounds.mean.size):
-        weight = math.exp(log_weight[mode] - peak)
-        shares[grounds.surface[mode]] += weight
-        total += weight
-    for surface in range(shares.size):
-        shares[surface] /= total
+    for part in range(prior.parts.size):
+        scale_variance = prior.log_scale_sd**2
+        _start_load(part, part, hypotheses, grounds, prior, noise, prior.log_scale, scale_variance)
+        for mode in range(grounds.size):
+            weight = prior.parts[part].weight * grounds[mode].initial
+            hypotheses.log_weights[part, mode] = math.log(weight)
+        _note_grounds(hypotheses, part, grounds)
+    normalise(hypotheses)
+
+
+@jit
+def absolute_log_mass(
+    load: np.void, log_implied: float, variance: float
+) -> tuple[float, float, float, float]:
+    """Log combined mass and log scale, given the implied mass that a load's filter has learnt.
+
+    ``ln m = ln m' + ln s``. When nothing is hitched the mass itself is known beforehand, and the
+    implied mass says as much of the scale as of the mass: the joint normal of (ln m, ln s) is
+    updated with ln m' (a static Kalman update). Otherwise the scale is *considered*, not updated
+    (Schmidt, Adv. Control Systems 3, 1966): the total variance is the sum.
+
+    Parameters
+    ----------
+    load : record of ``LOAD``
+    log_implied, variance : float
+
+    Returns
+    -------
+    log_mass, variance, log_scale, log_scale_variance : float
+    """
+    scale, scale_variance = load.log_scale, load.log_scale_variance
+    if load.solo == 0:
+        return log_implied + scale, variance + scale_variance, scale, scale_variance
+    prior_variance = load.prior_log_mass_variance + scale_variance
+    shift = log_implied - (load.prior_log_mass - scale)
+    gain_mass = load.prior_log_mass_variance / prior_variance
+    gain_scale = scale_variance / prior_variance
+    shrink = prior_variance - variance
+    return (
+        load.prior_log_mass + gain_mass * shift,
+        load.prior_log_mass_variance - gain_mass * gain_mass * shrink,
+        scale - gain_scale * shift,
+        scale_variance - gain_scale * gain_scale * shrink,
+    )
+
+
+# --- a standstill --------------------------------------------------------------------------------
+TRAFFIC_HALT_S = 120.0
+"""Standstills as long as this are as likely traffic's as the driver's own ..."""
+CHANGE_AT_MOST, CHANGE_TIME_S = 0.45, 500.0
+"""... and of long ones so many change the load, after so long (common practice, no source)."""
+REVERSED_ODDS = 3.0
+"""Hitching and tipping are done in reverse (common practice, no source)."""
+SOLO_ODDS = 5.0
+"""At a change of load, nothing hitched is this many times likelier than the prior at a start."""
+LEAST_CHANGE = 1e-4
+PEOPLE_KG, PEOPLE_TIME_S = 25.0, 180.0
+TYRES_SD, TYRES_TIME_S = 0.15, 900.0
+"""What a halt does to the same load: people and things get in and out, tyres are let down or pumped
+up by some of their kind's sd (common practice, no source)."""
+OTHER_TYRES = 0.07
+"""A trailer's tyres are others: relative change of the rolling resistance on the same ground."""
 
 
 @jit
@@ -245,239 +321,330 @@ def change_probability(still_s: float, reversed_before: bool) -> float:
     """Probability that a standstill of this length changed the load.
 
     Halts of less than a minute or two are traffic's, many in every drive, and nobody hitches or
-    unloads in that time; long ones leave time for it. Reversing just before raises the odds
-    threefold: hitching and tipping are done in reverse (common practice, no source).
+    unloads in that time; long ones leave time for it.
     """
     own = (still_s / TRAFFIC_HALT_S) ** 2
-    change = 0.45 * (1.0 - math.exp(-still_s / 500.0)) * own / (1.0 + own)
-    return 3.0 * change / (1.0 + 2.0 * change) if reversed_before else change
+    change = CHANGE_AT_MOST * (1.0 - math.exp(-still_s / CHANGE_TIME_S)) * own / (1.0 + own)
+    if reversed_before:
+        return REVERSED_ODDS * change / (1.0 + (REVERSED_ODDS - 1.0) * change)
+    return change
+
+
+KEPT_AT_A_STOP, LEAST_KEPT = 3, 1e-3
+"""So many loads, of at least this probability, go on from a standstill beside the new ones."""
 
 
 @jit
-def _keep_few(
-    log_weights: FloatArray, loads: FloatArray, modes: int, peak: float, most: int
-) -> None:
-    """Drop loads of less than a thousandth, then the least until ``most`` are left, in place."""
-    weights = np.zeros(MAX_LOADS)
-    total = 0.0
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5:
-            weights[load] = load_weight(log_weights[load], modes, peak)
-            total += weights[load]
-    kept = 0
-    for load in range(MAX_LOADS):
-        if weights[load] < 1e-3 * total:
-            loads[load, L_ACTIVE] = 0.0
-        else:
-            kept += 1
-    while kept > most:
+def _drop_least(hypotheses: Hypotheses) -> None:
+    """Drop improbable loads, then the least until few are left, in place."""
+    loads, weights, kept = hypotheses.loads, hypotheses.weights, 0
+    for slot in range(loads.size):
+        if total_of(weights[slot]) < LEAST_KEPT:
+            loads[slot].active = 0
+        kept += loads[slot].active
+    while kept > KEPT_AT_A_STOP:
         least = -1
-        for load in range(MAX_LOADS):
-            if loads[load, L_ACTIVE] > 0.5 and (least < 0 or weights[load] < weights[least]):
-                least = load
-        loads[least, L_ACTIVE] = 0.0
+        for slot in range(loads.size):
+            if loads[slot].active == 1 and (
+                least < 0 or total_of(weights[slot]) < total_of(weights[least])
+            ):
+                least = slot
+        loads[least].active = 0
         kept -= 1
+    normalise(hypotheses)
+
+
+@jit
+def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
+    """Mean and variance of the log tractive scale over the loads."""
+    first, second = 0.0, 0.0
+    for slot in range(hypotheses.loads.size):
+        weight = total_of(hypotheses.weights[slot])
+        if weight > 0.0:
+            mean, variance = log_implied_pooled(
+                hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
+            )
+            _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
+            first += weight * scale
+            second += weight * (scale_variance + scale * scale)
+    return first, max(second - first * first, 0.0)
 
 
 @jit
 def spawn(
-    states: FloatArray,
-    covariances: FloatArray,
-    log_weights: FloatArray,
-    loads: FloatArray,
+    hypotheses: Hypotheses,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
     still_s: float,
-    reversed_before: bool,
+    change: float,
 ) -> None:
     """A standstill is over: the load may be the same, another, or nothing at all, in place.
 
     Parameters
     ----------
-    states, covariances, log_weights, loads
-        Shapes as in ``layout``.
+    hypotheses : Hypotheses
     grounds, prior, noise
-        See :mod:`loadlearn.estimation.model`.
+        See :mod:`loadlearn.estimation.grounds` and :mod:`loadlearn.estimation.model`.
     still_s : float
         Length of the standstill (s).
-    reversed_before : bool
-        Whether the vehicle reversed in the minutes before.
+    change : float
+        Probability that it changed the load, from :func:`change_probability`.
     """
-    change = change_probability(still_s, reversed_before)
-    if change < 1e-4:
-        return
-    modes = grounds.mean.size
-    n = states.shape[1]
-    peak = peak_of(log_weights, loads, modes)
-    _keep_few(log_weights, loads, modes, peak, 3)
-    total, best, best_weight = 0.0, 0, -1.0
-    log_scale, scale_second = 0.0, 0.0
-    mode_weight = np.full(modes, 1e-12)
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] < 0.5:
+    _drop_least(hypotheses)
+    loads, log_weights, weights, states, covariances = hypotheses
+    modes = grounds.size
+    log_scale, scale_variance = _pooled_scale(hypotheses)
+    best = 0
+    for slot in range(MOST_LOADS):
+        if total_of(weights[slot]) > total_of(weights[best]):
+            best = slot
+    was_solo = loads[best].solo == 1
+    mode_weight = np.empty(modes)
+    for mode in range(modes):
+        mode_weight[mode] = 1e-12
+    people_kg = PEOPLE_KG * (1.0 - math.exp(-still_s / PEOPLE_TIME_S))
+    tyres = TYRES_SD * (1.0 - math.exp(-still_s / TYRES_TIME_S))
+    mass, roll = STATE.inverse_mass_per_kg, STATE.rolling_resistance
+    for slot in range(MOST_LOADS):
+        if loads[slot].active == 0:
             continue
-        weight = load_weight(log_weights[load], modes, peak)
-        total += weight
-        if weight > best_weight:
-            best, best_weight = load, weight
-        log_implied, implied_var = log_implied_pooled(
-            states[load], covariances[load], log_weights[load], modes
-        )
-        _, _, scale, scale_var = absolute_log_mass(loads, load, log_implied, implied_var)
-        log_scale += weight * scale
-        scale_second += weight * (scale_var + scale * scale)
+        loads[slot].changed = 0
+        loads[slot].since_s = 0.0
         for mode in range(modes):
-            mode_weight[mode] += math.exp(log_weights[load, mode] - peak)
-    log_scale /= total
-    scale_var_pooled = max(scale_second / total - log_scale * log_scale, 0.0)
-    was_solo = loads[best, L_SOLO] > 0.5
-    # The same load: people and things get in and out, tyres are let down or pumped up.
-    people_kg = 25.0 * (1.0 - math.exp(-still_s / 180.0))
-    tyres = 0.15 * (1.0 - math.exp(-still_s / 900.0))
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] < 0.5:
-            continue
-        loads[load, L_CHANGED] = 0.0
-        loads[load, L_SINCE_S] = 0.0
-        for mode in range(modes):
-            log_weights[load, mode] += math.log1p(-change)
-            phi = states[load, PHI, mode]
-            covariances[load, PHI, PHI, mode] += (people_kg * phi * phi) ** 2
-            covariances[load, ROLL, ROLL, mode] += (tyres * grounds.sd[mode]) ** 2
+            mode_weight[mode] += weights[slot, mode]
+            log_weights[slot, mode] += math.log1p(-change)
+            phi = states[slot, mode, mass]
+            covariances[slot, mode, mass, mass] += (people_kg * phi * phi) ** 2
+            covariances[slot, mode, roll, roll] += (tyres * grounds[mode].sd) ** 2
     # Another load, or none.
-    odds_sum = 0.0
-    for part in range(prior.mass_kg.size):
-        if not (prior.solo[part] == 1 and was_solo):
-            odds_sum += prior.weight[part] * (SOLO_ODDS if prior.solo[part] == 1 else 1.0)
-    for part in range(prior.mass_kg.size):
-        if prior.solo[part] == 1 and was_solo:
+    odds, odds_sum = np.empty(prior.parts.size), 0.0
+    for part in range(odds.size):
+        factor = 1.0 if prior.parts[part].solo == 0 else (0.0 if was_solo else SOLO_ODDS)
+        odds[part] = factor * prior.parts[part].weight
+        odds_sum += odds[part]
+    for part in range(odds.size):
+        slot = 0
+        while slot < MOST_LOADS and loads[slot].active == 1:
+            slot += 1
+        if odds[part] == 0.0 or slot == MOST_LOADS:
             continue
-        slot = -1
-        for load in range(MAX_LOADS):
-            if loads[load, L_ACTIVE] < 0.5:
-                slot = load
-                break
-        if slot < 0:
-            break
-        share = prior.weight[part] * (SOLO_ODDS if prior.solo[part] == 1 else 1.0) / odds_sum
-        _start_load(
-            slot,
-            part,
-            states,
-            covariances,
-            log_weights,
-            loads,
-            grounds,
-            prior,
-            noise,
-            peak + math.log(change * share),
-            log_scale,
-            scale_var_pooled,
-        )
-        loads[slot, L_CHANGED] = 1.0
+        _start_load(slot, part, hypotheses, grounds, prior, noise, log_scale, scale_variance)
+        loads[slot].changed = 1
         for mode in range(modes):
-            log_weights[slot, mode] += math.log(mode_weight[mode])
-            states[slot, ENERGY, mode] = states[best, ENERGY, mode]
-            covariances[slot, ENERGY, ENERGY, mode] = covariances[best, ENERGY, ENERGY, mode] + 1.0
+            log_weights[slot, mode] = math.log(change * odds[part] / odds_sum * mode_weight[mode])
             # What does not hang on the load carries over (not its correlations with the load); a
-            # body's pitch does.
-            for index in (WIND, ACCESSORY, SLOPE, COLD, TILT, SLIP, LAG, UNREPORTED, SQUAT):
-                if index < n:
-                    states[slot, index, mode] = states[best, index, mode]
-                    covariances[slot, index, index, mode] = covariances[best, index, index, mode]
-            # The ground does not change at a standstill; the trailer's tyres are others.
-            states[slot, ROLL, mode] = states[best, ROLL, mode]
-            covariances[slot, ROLL, ROLL, mode] = (
-                covariances[best, ROLL, ROLL, mode] + (0.07 * grounds.mean[mode]) ** 2
-            )
-        ground_shares(log_weights[slot], grounds, loads[slot, L_GROUND:])
+            # body's pitch does. The ground does not change at a standstill.
+            for index in (
+                STATE.energy_height_m,
+                STATE.rolling_resistance,
+                STATE.headwind_m_s,
+                STATE.accessory_power_w,
+                STATE.speed_slope,
+                STATE.cold_tyre_excess,
+                STATE.load_tilt,
+                STATE.slip_per_n,
+                STATE.force_lag_s,
+                STATE.unreported_share,
+                STATE.squat_rad_s2_m,
+            ):
+                states[slot, mode, index] = states[best, mode, index]
+                covariances[slot, mode, index, index] = covariances[best, mode, index, index]
+            covariances[slot, mode, 0, 0] += 1.0
+            covariances[slot, mode, roll, roll] += (OTHER_TYRES * grounds[mode].mean) ** 2
+        _note_grounds(hypotheses, slot, grounds)
+    normalise(hypotheses)
+
+
+# --- evidence between loads ----------------------------------------------------------------------
+LOOSE_EVIDENCE = 0.03
+"""Share of the evidence between loads that counts on loose ground, which wanders ..."""
+LOOSE_MEMORY_S = 300.0
+"""... and for this long after it was last believed in: the way out of a misfit on sand is another
+load on an easier ground."""
+EVIDENCE_WHOLE = 1.0 - 1e-6
+CHARGE_EVERY_S = 20.0
+"""Driving time over which a change of ground is told whole: none takes longer to be believed."""
 
 
 @jit
-def tidy(
-    states: FloatArray,
-    covariances: FloatArray,
-    log_weights: FloatArray,
-    loads: FloatArray,
-    modes: int,
-    most_mass_kg: float,
-) -> None:
+def evidence_share(loose: float) -> float:
+    """Share of the evidence between loads that counts, ``loose`` of it gained on loose ground."""
+    return 1.0 - loose * (1.0 - LOOSE_EVIDENCE)
+
+
+@jit
+def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
+    """Probability of loose ground."""
+    loose = 0.0
+    for mode in range(grounds.size):
+        if grounds[mode].mean > LOOSE_RESISTANCE:
+            for slot in range(MOST_LOADS):
+                loose += hypotheses.weights[slot, mode]
+    return loose
+
+
+@jit
+def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bool:
+    """Let only a share of the misfit on loose ground speak between loads, in place.
+
+    Sand wanders in ways that no model follows, and each misfit would be one more reason for another
+    load. The evidence between *grounds* of one load is left as it is; between loads it is raised to
+    a power below one (a tempered likelihood). A load that was really changed shows in hundreds of
+    nats, so it is still found.
+
+    Parameters
+    ----------
+    hypotheses : Hypotheses
+    before : ndarray, shape (12,)
+        Probability of each load before the evidence.
+    loose : float
+        Share of it that was gained on loose ground.
+
+    Returns
+    -------
+    bool
+        Whether anything was done.
+    """
+    share = evidence_share(loose)
+    total, average, several = 0.0, 0.0, 0
+    for slot in range(MOST_LOADS):
+        after = total_of(hypotheses.weights[slot])
+        if before[slot] > 0.0 and after > 0.0:
+            several += 1
+            total += before[slot]
+            average += before[slot] * math.log(after / before[slot])
+    if several < 2 or share > EVIDENCE_WHOLE:
+        return False
+    for slot in range(MOST_LOADS):
+        after = total_of(hypotheses.weights[slot])
+        if before[slot] > 0.0 and after > 0.0:
+            gained = math.log(after / before[slot]) - average / total
+            for mode in range(hypotheses.log_weights.shape[1]):
+                hypotheses.log_weights[slot, mode] -= (1.0 - share) * gained
+    return True
+
+
+@jit
+def charge_changes(hypotheses: Hypotheses, grounds: Grounds, driven_s: float, share: float) -> None:
+    """Let a load pay in full for changes of ground that it alone needs, in place.
+
+    A lighter load on the same sand, and the old load on a ground that is easier from here on, fit
+    alike. That a ground changes just now is improbable, and the second hypothesis pays for it; but
+    :func:`temper_loads` sees the price as misfit and takes all but a small share off. The evidence
+    of a load is its mean log-likelihood less the divergence of its grounds' probabilities from
+    where they stood (the variational identity ``log E exp l = E' l - KL``), and only the first is
+    misfit: the rest of the second is charged here.
+
+    Parameters
+    ----------
+    hypotheses : Hypotheses
+    grounds : Grounds
+    driven_s : float
+        Driving time since the last charge (s).
+    share : float
+        Of the evidence that counts, from :func:`evidence_share`.
+    """
+    loads, log_weights = hypotheses.loads, hypotheses.log_weights
+    now = np.empty(MOST_GROUNDS)
+    for slot in range(MOST_LOADS):
+        if loads[slot].active == 0:
+            continue
+        ground_shares(log_weights[slot], grounds, now)
+        divergence = 0.0
+        for mode in range(grounds.size):
+            if grounds[mode].regeneration == 1 or grounds[mode].unchanged == 1:
+                continue
+            surface = grounds[mode].surface
+            if now[surface] > 0.0:
+                was = loads[slot].charged[surface]
+                might = was + (1.0 - was) * grounds[mode].rate_per_s * driven_s
+                divergence += now[surface] * math.log(now[surface] / might)
+        for surface in range(now.size):
+            loads[slot].charged[surface] = now[surface]
+        for mode in range(log_weights.shape[1]):
+            log_weights[slot, mode] -= (1.0 - share) * max(divergence, 0.0)
+
+
+# --- keeping few ---------------------------------------------------------------------------------
+TIDY_EVERY_S = 1.95
+"""Driving time between two looks; between whole tenths, so that rounding does not decide when."""
+RULED_OUT, RULED_OUT_AFTER_S = 1e-7, 20.0
+"""A load of less weight is dropped, once it has been driven for so long."""
+TOO_HEAVY_AFTER_S = 5.0
+UNTOLD_SHARE = 0.01
+"""A changed load of less weight than this, no different from the unchanged one, merges with it."""
+SAME_VARIANCES, SAME_MEANS = 2.5, 0.5
+"""Loads are the same whose variances differ by less than this factor, and their means, squared, by
+less than this share of the smaller variance."""
+
+
+@jit
+def _same(hypotheses: Hypotheses, first: int, second: int) -> bool:
+    """Whether two loads have come to the same mass."""
+    _, log_weights, _, states, covariances = hypotheses
+    mean_a, variance_a = log_implied_pooled(states[first], covariances[first], log_weights[first])
+    mean_b, variance_b = log_implied_pooled(
+        states[second], covariances[second], log_weights[second]
+    )
+    small = min(variance_a, variance_b)
+    return (
+        max(variance_a, variance_b) <= SAME_VARIANCES * small
+        and (mean_a - mean_b) ** 2 <= SAME_MEANS * small
+    )
+
+
+@jit
+def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
+    """Merge a load into another, ground by ground, in place."""
+    _, log_weights, weights, states, covariances = hypotheses
+    for mode in range(log_weights.shape[1]):
+        weight, other = weights[first, mode], weights[second, mode]
+        if other > 1e-9 * weight:
+            merge(
+                states[first, mode],
+                covariances[first, mode],
+                weight,
+                states[second, mode],
+                covariances[second, mode],
+                other,
+            )
+        weights[first, mode] = weight + other
+        log_weights[first, mode] = math.log(max(weight + other, 1e-300))
+
+
+@jit
+def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
     """Drop loads that are ruled out; merge those that have become the same, in place.
 
     Ruled out is a load that the drive speaks against, or one picked up on the way that would weigh
     more than ``most_mass_kg``: the prior of a load ends there, and a filter's normal does not.
     """
-    peak = peak_of(log_weights, loads, modes)
-    total = 0.0
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5:
-            total += load_weight(log_weights[load], modes, peak)
-    for load in range(MAX_LOADS):
-        if (
-            loads[load, L_ACTIVE] > 0.5
-            and loads[load, L_SINCE_S] > 20.0
-            and load_weight(log_weights[load], modes, peak) < 1e-7 * total
-        ):
-            loads[load, L_ACTIVE] = 0.0
-    active = 0
-    for load in range(MAX_LOADS):
-        if loads[load, L_ACTIVE] > 0.5:
-            active += 1
-    for load in range(MAX_LOADS):
-        if (
-            active > 1
-            and loads[load, L_ACTIVE] > 0.5
-            and loads[load, L_CHANGED] > 0.5
-            and loads[load, L_SINCE_S] > 5.0
-        ):
-            mean, variance = log_implied_pooled(
-                states[load], covariances[load], log_weights[load], modes
-            )
-            least = mean + loads[load, L_LOG_SCALE] - math.sqrt(variance)
-            if least > math.log(most_mass_kg):
-                loads[load, L_ACTIVE] = 0.0
+    loads, log_weights, _, states, covariances = hypotheses
+    weights, active = np.empty(MOST_LOADS), 0
+    for slot in range(MOST_LOADS):
+        weights[slot] = total_of(hypotheses.weights[slot])
+        if loads[slot].since_s > RULED_OUT_AFTER_S and weights[slot] < RULED_OUT:
+            loads[slot].active = 0
+        active += loads[slot].active
+    for slot in range(MOST_LOADS):
+        load = loads[slot]
+        if active > 1 and load.active * load.changed == 1 and load.since_s > TOO_HEAVY_AFTER_S:
+            mean, variance = log_implied_pooled(states[slot], covariances[slot], log_weights[slot])
+            if mean + load.log_scale - math.sqrt(variance) > math.log(most_mass_kg):
+                load.active = 0
                 active -= 1
-    for first in range(MAX_LOADS):
-        for second in range(first + 1, MAX_LOADS):
-            if (
-                loads[first, L_ACTIVE] < 0.5
-                or loads[second, L_ACTIVE] < 0.5
-                or loads[first, L_SOLO] > 0.5
-                or loads[second, L_SOLO] > 0.5
-            ):
+    for first in range(MOST_LOADS):
+        for second in range(first + 1, MOST_LOADS):
+            one, other = loads[first], loads[second]
+            if one.active * other.active == 0 or one.solo + other.solo > 0:
                 continue
-            share_first = load_weight(log_weights[first], modes, peak) / total
-            share_second = load_weight(log_weights[second], modes, peak) / total
             # Another load that turned out the same as the old one is told apart while it matters.
-            if (
-                loads[first, L_CHANGED] != loads[second, L_CHANGED]
-                and min(share_first, share_second) > UNTOLD_SHARE
-            ):
-                continue
-            mean_a, var_a = log_implied_pooled(
-                states[first], covariances[first], log_weights[first], modes
-            )
-            mean_b, var_b = log_implied_pooled(
-                states[second], covariances[second], log_weights[second], modes
-            )
-            small, large = min(var_a, var_b), max(var_a, var_b)
-            if large > 2.5 * small or (mean_a - mean_b) ** 2 > 0.5 * small:
-                continue
-            for mode in range(modes):
-                weight_a = math.exp(log_weights[first, mode] - peak)
-                weight_b = math.exp(log_weights[second, mode] - peak)
-                if weight_b > 1e-9 * weight_a:
-                    merge_lanes(
-                        states[first],
-                        covariances[first],
-                        mode,
-                        weight_a,
-                        states[second, :, mode].copy(),
-                        covariances[second, :, :, mode].copy(),
-                        weight_b,
-                    )
-                log_weights[first, mode] = peak + math.log(max(weight_a + weight_b, 1e-300))
-            if share_second > share_first:
-                loads[first, L_CHANGED] = loads[second, L_CHANGED]
-            loads[second, L_ACTIVE] = 0.0
+            untold = min(weights[first], weights[second]) <= UNTOLD_SHARE
+            if (one.changed == other.changed or untold) and _same(hypotheses, first, second):
+                _merge_loads(hypotheses, first, second)
+                if weights[second] > weights[first]:
+                    one.changed = other.changed
+                weights[first] += weights[second]
+                other.active = 0
+    normalise(hypotheses)

@@ -14,30 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import filter as kernel
-from loadlearn.estimation import layout
-from loadlearn.estimation.model import (
-    COLD,
-    KAPPA,
-    N_ROW,
-    PHI,
-    R_DRAG0,
-    R_DRAG1,
-    R_DRAG2,
-    R_DT,
-    R_DX,
-    R_DXCOS,
-    R_KNOWN,
-    R_LAG,
-    R_SLIP,
-    R_SLOPE,
-    R_SPEED,
-    R_TILT,
-    R_WORK,
-    R_Y,
-    ROLL,
-    Noise,
-)
+from loadlearn.estimation.filter import carry_covariance
+from loadlearn.estimation.grounds import Grounds
+from loadlearn.estimation.learner import Setup
+from loadlearn.estimation.loads import Hypotheses
+from loadlearn.estimation.model import ROW, STATE, Noise
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
@@ -54,35 +35,35 @@ _STEP_S = 0.5
 
 
 class Present(NamedTuple):
-    """The likeliest hypothesis of an estimator, and the noise it works with."""
+    """The likeliest hypothesis of an estimator, and what it works with."""
 
     state: FloatArray
     covariance: FloatArray
+    grounds: Grounds
     noise: Noise
 
 
-def present_of(
-    states: FloatArray,
-    covariances: FloatArray,
-    log_weights: FloatArray,
-    loads: FloatArray,
-    noise: Noise,
-) -> Present:
+def present_of(hypotheses: Hypotheses, setup: Setup) -> Present:
     """The likeliest hypothesis.
 
     Parameters
     ----------
-    states, covariances, log_weights, loads
-        Shapes as in ``layout``.
-    noise : Noise
+    hypotheses : Hypotheses
+    setup : Setup
 
     Returns
     -------
     Present
     """
-    weights = np.where(loads[:, layout.L_ACTIVE, None] > 0.5, log_weights, -np.inf)
-    load, mode = np.unravel_index(int(np.argmax(weights)), weights.shape)
-    return Present(states[load, :, mode].copy(), covariances[load, :, :, mode].copy(), noise)
+    active = hypotheses.loads["active"][:, None] == 1
+    weights = np.where(active, hypotheses.log_weights, -np.inf)
+    likeliest = np.unravel_index(int(np.argmax(weights)), weights.shape)
+    return Present(
+        hypotheses.states[likeliest].copy(),
+        hypotheses.covariances[likeliest].copy(),
+        setup.grounds,
+        setup.noise,
+    )
 
 
 def _manoeuvres() -> dict[str, tuple[FloatArray, FloatArray]]:
@@ -108,9 +89,9 @@ def _manoeuvres() -> dict[str, tuple[FloatArray, FloatArray]]:
 
 def _rows_of(
     speed: FloatArray, slope: FloatArray, rig: Rig, mass: float, roll: float, area: float
-) -> FloatArray:
+) -> NDArray[np.void]:
     """Rows of a manoeuvre driven by the rig at the load learnt (force from the force balance)."""
-    table = np.zeros((speed.size - 1, N_ROW))
+    table = np.zeros(speed.size - 1, ROW)
     middle = 0.5 * (speed[1:] + speed[:-1])
     acceleration = np.diff(speed) / _STEP_S
     sine = 0.5 * (slope[1:] + slope[:-1])
@@ -121,37 +102,43 @@ def _rows_of(
         mass, coefficient, area, _DENSITY, middle, 0.0, sine, cosine
     )
     dx = middle * _STEP_S
-    table[:, R_DT] = _STEP_S
-    table[:, R_DX] = dx
-    table[:, R_DXCOS] = dx * cosine
-    table[:, R_WORK] = force * dx / GRAVITY_M_S2
-    table[:, R_DRAG2] = drag_force(1.0, _DENSITY, middle, 0.0) * dx / GRAVITY_M_S2
-    table[:, R_DRAG1] = _DENSITY * middle * dx / GRAVITY_M_S2
-    table[:, R_DRAG0] = 0.5 * _DENSITY * dx / GRAVITY_M_S2
-    table[:, R_SLOPE] = rolling_coefficient(0.0, 1.0, middle) * dx * cosine
+    table["dt_s"] = _STEP_S
+    table["distance_m"] = dx
+    table["distance_cos_m"] = dx * cosine
+    table["work_kg_m"] = force * dx / GRAVITY_M_S2
+    table["drag2"] = drag_force(1.0, _DENSITY, middle, 0.0) * dx / GRAVITY_M_S2
+    table["drag1"] = _DENSITY * middle * dx / GRAVITY_M_S2
+    table["drag0"] = 0.5 * _DENSITY * dx / GRAVITY_M_S2
+    table["slope_m"] = rolling_coefficient(0.0, 1.0, middle) * dx * cosine
     top = max(float(np.max(force)), 1.0)
-    table[:, R_TILT] = np.maximum(force, 0.0) * (force / top - MID_LOAD) * dx / GRAVITY_M_S2
-    table[:, R_LAG] = np.diff(force, prepend=force[0]) * middle / GRAVITY_M_S2
-    table[:, R_KNOWN] = 1.0
-    table[:, R_Y] = 0.0
-    table[:, R_SPEED] = speed[1:]
-    table[:, R_SLIP] = speed[1:] ** 2 / GRAVITY_M_S2 * np.maximum(force, 0.0)
+    table["tilt_kg_m"] = np.maximum(force, 0.0) * (force / top - MID_LOAD) * dx / GRAVITY_M_S2
+    table["lag_kg_m_s"] = np.diff(force, prepend=force[0]) * middle / GRAVITY_M_S2
+    table["known"] = 1.0
+    table["measured_m"] = 0.0
+    table["speed_m_s"] = speed[1:]
+    table["slip_m_n"] = speed[1:] ** 2 / GRAVITY_M_S2 * np.maximum(force, 0.0)
     return table
 
 
 def _relative_sds(state: FloatArray, covariance: FloatArray) -> dict[str, float]:
     """Standard deviations relative to the mean: mass and drag given the scale, rolling."""
-    phi, kappa = state[PHI], state[KAPPA]
+    phi_at, kappa_at = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
+    roll_at, cold_at = STATE.rolling_resistance, STATE.cold_tyre_excess
+    phi, kappa = state[phi_at], state[kappa_at]
     ratio = kappa / phi
     area_var = (
-        covariance[KAPPA, KAPPA]
-        - 2.0 * ratio * covariance[KAPPA, PHI]
-        + ratio * ratio * covariance[PHI, PHI]
+        covariance[kappa_at, kappa_at]
+        - 2.0 * ratio * covariance[kappa_at, phi_at]
+        + ratio * ratio * covariance[phi_at, phi_at]
     ) / (phi * phi)
-    roll_var = covariance[ROLL, ROLL] + covariance[COLD, COLD] + 2.0 * covariance[ROLL, COLD]
+    roll_var = (
+        covariance[roll_at, roll_at]
+        + covariance[cold_at, cold_at]
+        + 2.0 * covariance[roll_at, cold_at]
+    )
     return {
-        "combined mass": math.sqrt(covariance[PHI, PHI]) / phi,
-        "rolling resistance": math.sqrt(max(roll_var, 0.0)) / max(state[ROLL], 1e-3),
+        "combined mass": math.sqrt(covariance[phi_at, phi_at]) / phi,
+        "rolling resistance": math.sqrt(max(roll_var, 0.0)) / max(state[roll_at], 1e-3),
         "drag area": math.sqrt(max(area_var, 0.0)) / max(abs(ratio), 0.1),
     }
 
@@ -191,10 +178,13 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
             f"±{weighed:.1f} %; a solo run at the rig's own mass to about ±{after:.1f} %."
         )
     least = max(before, key=lambda name: before[name] / _WELL_KNOWN[name])
-    mass, area = 1.0 / present.state[PHI], present.state[KAPPA] / present.state[PHI]
+    phi = present.state[STATE.inverse_mass_per_kg]
+    mass, area = 1.0 / phi, present.state[STATE.drag_per_mass_m2_kg] / phi
     gains = {}
     for name, (speed, slope) in _manoeuvres().items():
-        table = _rows_of(speed, slope, rig, mass, present.state[ROLL], max(area, 0.1))
+        table = _rows_of(
+            speed, slope, rig, mass, present.state[STATE.rolling_resistance], max(area, 0.1)
+        )
         after_sds = _relative_sds(present.state, covariance_after(present, table))
         gains[name] = after_sds[least]
     best = min(gains, key=lambda name: gains[name])
@@ -204,21 +194,18 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
     )
 
 
-def covariance_after(present: Present, table: FloatArray) -> FloatArray:
+def covariance_after(present: Present, table: NDArray[np.void]) -> FloatArray:
     """Covariance of the likeliest hypothesis after driving some rows.
 
     Parameters
     ----------
     present : Present
-    table : ndarray, shape (k, 30)
+    table : record array of ``ROW``, shape (k,)
 
     Returns
     -------
     ndarray, shape (n, n)
     """
-    n = present.state.size
-    lanes = layout.LANES
-    states = np.repeat(present.state[:, None], lanes, axis=1)
-    covariances = np.repeat(present.covariance[:, :, None], lanes, axis=2)
-    kernel.carry_covariance(states, covariances, table, present.noise)
-    return covariances[:, :, 0].reshape(n, n)
+    covariance = present.covariance.copy()
+    carry_covariance(present.state.copy(), covariance, table, present.grounds, present.noise)
+    return covariance

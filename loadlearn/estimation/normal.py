@@ -122,7 +122,7 @@ def mixture_interval(
 
     Parameters
     ----------
-    weight, mean, sd : ndarray, shape (n,)
+    weight, mean, sd : ndarray, shape (components,)
     before_low, before_high : float
         Where to start the search: the interval a moment ago, NaN where there is none.
 
@@ -134,7 +134,7 @@ def mixture_interval(
     for i in range(weight.size):
         if weight[i] > weight[best]:
             best = i
-    if weight.size == 1 or weight[best] > 0.995:
+    if weight[best] > 0.995:
         return mean[best] - Z95 * sd[best], mean[best] + Z95 * sd[best]
     first, second = 0.0, 0.0
     for i in range(weight.size):

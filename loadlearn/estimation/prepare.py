@@ -15,35 +15,39 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import filter as kernel
-from loadlearn.estimation import intervals as rows
-from loadlearn.estimation import layout
+from loadlearn.estimation import intervals
 from loadlearn.estimation.delays import Delays, align, interval_means, shifted
-from loadlearn.estimation.estimator import (
-    LoadEstimator,
+from loadlearn.estimation.filter import MEMORY, filter_rows
+from loadlearn.estimation.grounds import ground_modes
+from loadlearn.estimation.learner import (
+    Setup,
+    Sources,
     default_noise,
-    prior_for,
-    share_logged,
+    history_of,
+    initial_state,
+    learn,
+    setup_for,
 )
-from loadlearn.estimation.model import N_ROW, R_KNOWN, Noise, Prior, ground_modes, states_needed
+from loadlearn.estimation.loads import no_hypotheses
+from loadlearn.estimation.mixture import OUTPUT
+from loadlearn.estimation.model import PART, ROW, Noise, Prior
 from loadlearn.estimation.overrun import exhaust_brake_unused
+from loadlearn.estimation.smoothing import smoothed
+from loadlearn.estimation.summary import load_changes, surface_segments
 from loadlearn.log.bends import curvature_squared
 from loadlearn.log.fine_speed import fine_speed
 from loadlearn.log.grade import road_grade
 from loadlearn.log.two_heights import corrected_slope, difference_of_heights
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.traction import (
-    SOURCE_FUEL,
-    SOURCE_TRACTIVE,
-    RigArrays,
-    force_source,
-    rig_arrays,
-)
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
+from loadlearn.vehicle.traction import SOURCE_TRACTIVE
 
 FloatArray = NDArray[np.float64]
 
 LONGEST_FILL_S = 2.5
 """Gaps of a channel no longer than this are bridged in a straight line."""
+LEAST_ROWS = 60
+"""Fewer rows with known force tell nothing of noise and delays."""
 LIKELIHOOD_ROW_S = 0.45
 """Rows for the likelihood are at least this long: it is searched often."""
 LEAST_SPEED_SD_M_S = 0.02
@@ -68,72 +72,64 @@ class _Likelihood:
     """Log-likelihood of a log under the switching model, for noise levels and delays."""
 
     def __init__(self, trace: pd.DataFrame, rig: Rig) -> None:
-        self.source, self.height = force_source(trace), rows.height_source(trace)
-        self.rig_arrays: RigArrays = rig_arrays(rig)
-        self.prior: Prior = _one_component(prior_for(rig, self.source, self.height))
-        self.modes = ground_modes()
-        self.n_states = states_needed(
-            self.source == SOURCE_FUEL,
-            share_logged(trace),
-            self.height == rows.HEIGHT_FROM_ACCELEROMETER,
+        self.sources = Sources.of(trace)
+        setup = setup_for(rig, self.sources)
+        # One broad load and no regeneration: enough to compare noise levels and delays with.
+        self.setup: Setup = setup._replace(
+            prior=_one_component(setup.prior), grounds=ground_modes()
         )
-        self.inputs = rows.row_inputs(trace)
-        time_s = self.inputs[:, 0]
+        self.samples = intervals.row_inputs(trace)
+        time_s = self.samples[:, 0]
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
         # Ten samples a second are plenty to search with.
         self.stride = max(1, int(0.1 / max(step, 1e-3)))
-        self.inputs = np.ascontiguousarray(self.inputs[:: self.stride])
-        self.table, self.count = self.rows(self.inputs)
+        self.samples = np.ascontiguousarray(self.samples[:: self.stride])
+        self.table = self.rows(self.samples)
 
-    def rows(self, inputs: FloatArray) -> tuple[FloatArray, int]:
-        n = inputs.shape[0]
-        table = np.empty((n, N_ROW))
-        count = rows.samples_to_rows(
-            rows.rows_memory(),
-            self.rig_arrays,
-            self.source,
-            self.height,
+    def rows(self, samples: FloatArray) -> NDArray[np.void]:
+        n = len(samples)
+        table = np.empty(n, ROW)
+        count = intervals.samples_to_rows(
+            intervals.rows_memory(),
+            self.setup.rig,
+            self.sources.force,
+            self.sources.height,
             LIKELIHOOD_ROW_S,
-            inputs,
-            table,
+            samples,
+            table.view(np.float64).reshape(n, -1),
             np.empty(n, dtype=np.int64),
             np.empty(n, dtype=np.int64),
             np.empty((n, 3)),
         )
-        return table, count
+        return table[:count]
 
-    def delayed(self, delays: Delays) -> tuple[FloatArray, int]:
-        return self.rows(align(self.inputs, self.source, self.height, delays))
+    def delayed(self, delays: Delays) -> NDArray[np.void]:
+        return self.rows(align(self.samples, *self.sources, delays))
 
-    def __call__(self, noise: Noise, table: FloatArray | None = None, count: int = 0) -> float:
-        noise = noise._replace(mix_every_s=2.0)
-        if table is None:
-            table, count = self.table, self.count
-        arrays = layout.filter_arrays(self.n_states, layout.LANES)
-        kernel.filter_rows(
-            table,
-            count,
-            *arrays,
-            self.modes,
-            self.prior,
-            noise,
-            np.empty((0, layout.N_OUTPUT)),
+    def __call__(self, noise: Noise, table: NDArray[np.void] | None = None) -> float:
+        memory = np.zeros(1, MEMORY)
+        filter_rows(
+            self.table if table is None else table,
+            memory,
+            no_hypotheses(self.setup.grounds.size),
+            self.setup.grounds,
+            self.setup.prior,
+            noise._replace(mix_every_s=2.0),
+            np.empty(0, OUTPUT),
             np.empty((0, 1)),
             False,
         )
-        return float(arrays.memory[layout.F_LOG_LIKELIHOOD])
+        return float(memory["log_likelihood"][0])
 
 
 def _one_component(prior: Prior) -> Prior:
     """The same prior as one broad component: enough to compare noise levels with."""
-    mean = float(np.sum(prior.weight * prior.mass_kg))
-    second = float(np.sum(prior.weight * (prior.mass_sd_kg**2 + prior.mass_kg**2)))
-    return prior._replace(
-        mass_kg=np.array([mean]),
-        mass_sd_kg=np.array([math.sqrt(second - mean * mean)]),
-        weight=np.ones(1),
-        solo=np.zeros(1, dtype=np.int64),
-    )
+    parts = prior.parts
+    mean = float(np.sum(parts["weight"] * parts["mass_kg"]))
+    second = float(np.sum(parts["weight"] * (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2)))
+    one = np.zeros(1, PART)
+    one["mass_kg"], one["mass_sd_kg"], one["weight"] = mean, math.sqrt(second - mean * mean), 1.0
+    return prior._replace(parts=one)
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
@@ -211,17 +207,17 @@ def _search_noise(
 
 
 def _compared(
-    likelihood: _Likelihood, noise: Noise, tables: Sequence[tuple[FloatArray, int]]
+    likelihood: _Likelihood, noise: Noise, tables: Sequence[NDArray[np.void]]
 ) -> FloatArray:
     """Log-likelihood of each candidate's rows, over those that all of them can use.
 
     Which samples are set aside hangs on the force, and so on the delay: without a common set the
     candidates would be judged on different data.
     """
-    known = np.min([table[:count, R_KNOWN] for table, count in tables], axis=0)
-    for table, count in tables:
-        table[:count, R_KNOWN] = known
-    return np.array([likelihood(noise, table, count) for table, count in tables])
+    known = np.min([table["known"] for table in tables], axis=0)
+    for table in tables:
+        table["known"] = known
+    return np.array([likelihood(noise, table) for table in tables])
 
 
 SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
@@ -268,14 +264,14 @@ def _search_delay(
 
 def _find_delays(likelihood: _Likelihood, noise: Noise) -> Delays:
     """Delays of the force and of the height channel, one after the other, and once more."""
-    step = float(np.median(np.diff(likelihood.inputs[:, 0])))
+    step = float(np.median(np.diff(likelihood.samples[:, 0])))
     # Fuelling or torque cannot lead the force it makes.
     forces = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
     # Between two samples a height's noise would be averaged, and any such delay liked: whole ones.
     stride = max(1, round(0.5 / step)) * step
     first, last = -math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9)
     heights = np.arange(first, last + 1, dtype=np.float64) * stride
-    whole = likelihood.height == rows.HEIGHT_FROM_ALTITUDE
+    whole = likelihood.sources.height == intervals.HEIGHT_FROM_ALTITUDE
     found = Delays()
     for _ in range(2):
         before = found
@@ -316,29 +312,35 @@ def _with_altimeter(
     share : float
         0 where there is no altimeter or the log does not prefer it.
     """
-    if likelihood.height != rows.HEIGHT_FROM_GRADE or "altitude_m" not in trace.columns:
+    if (
+        likelihood.sources.height != intervals.HEIGHT_FROM_GRADE
+        or "altitude_m" not in trace.columns
+    ):
         return None, 0.0
-    inputs = rows.row_inputs(trace)
-    slope = inputs[:, rows.I_SLOPE].copy()
+    samples = intervals.row_inputs(trace)
+    slope = samples[:, intervals.I_SLOPE].copy()
     apart = difference_of_heights(
-        inputs[:, rows.I_TIME], inputs[:, rows.I_SPEED], slope, inputs[:, rows.I_ALTITUDE]
+        samples[:, intervals.I_TIME],
+        samples[:, intervals.I_SPEED],
+        slope,
+        samples[:, intervals.I_ALTITUDE],
     )
     if apart is None:
         return None, 0.0
     slopes = [corrected_slope(slope, apart, share) for share in ALTIMETER_SHARES]
     tables = []
     for bent in slopes:
-        inputs[:, rows.I_SLOPE] = bent
-        tables.append(likelihood.rows(np.ascontiguousarray(inputs[:: likelihood.stride])))
+        samples[:, intervals.I_SLOPE] = bent
+        tables.append(likelihood.rows(np.ascontiguousarray(samples[:: likelihood.stride])))
     found = _compared(likelihood, noise, tables)
     best = int(np.argmax(found))
     if found[best] - found[0] <= SURE_ALTIMETER:
         return None, 0.0
-    likelihood.table, likelihood.count = tables[best]
+    likelihood.table = tables[best]
     return slopes[best], ALTIMETER_SHARES[best]
 
 
-def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.DataFrame:
     """Find a whole log's delays and noise levels; align its channels.
 
     Parameters
@@ -346,6 +348,8 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     trace : DataFrame
         Canonical columns, as ``read_log`` returns them.
     rig : Rig
+    delays : Delays, optional
+        Where they are known; searched for when absent.
 
     Returns
     -------
@@ -366,40 +370,25 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     InputError
         The trace has no force or no grade channel.
     """
-    prepared = trace.copy()
+    prepared = _finer(trace, rig)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
-    for name in _FILLED:
-        if name in prepared.columns:
-            values = prepared[name].to_numpy(dtype=np.float64)
-            prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
-    if {"latitude_deg", "longitude_deg"} <= set(prepared.columns):
-        bends = curvature_squared(
-            *(
-                prepared[name].to_numpy(dtype=np.float64)
-                for name in ("time_s", "speed_m_s", "latitude_deg", "longitude_deg")
-            )
-        )
-        if bends is not None:
-            prepared["curvature_squared_1_m2"] = bends
-    finer = fine_speed(prepared, rig)
-    if finer is not None:
-        prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer
     likelihood = _Likelihood(prepared, rig)
-    noise = default_noise(likelihood.height, rig, likelihood.source)
-    delays, altimeter_share = Delays(), 0.0
-    if np.count_nonzero(likelihood.table[: likelihood.count, R_KNOWN] > 0.5) > 60:
+    noise, altimeter_share = default_noise(likelihood.sources, rig), 0.0
+    found = delays or Delays()
+    if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
         noise, _ = _search_noise(likelihood, noise, 50)
-        delays = _find_delays(likelihood, noise)
-        if any(delays):
-            likelihood.table, likelihood.count = likelihood.delayed(delays)
+        found = delays or _find_delays(likelihood, noise)
+        if any(found):
+            likelihood.table = likelihood.delayed(found)
             noise, _ = _search_noise(likelihood, noise, 25)
-        force, height = _FORCE_COLUMNS[likelihood.source], _HEIGHT_COLUMNS[likelihood.height]
-        values = prepared[force].to_numpy(dtype=np.float64)
-        if delays.force != 0.0:
-            prepared["force_channel_mean"] = interval_means(time_s, values, delays.force)
-        prepared[force] = shifted(time_s, values, delays.force)
-        values = prepared[height].to_numpy(dtype=np.float64)
-        prepared[height] = shifted(time_s, values, delays.height)
+    force = _FORCE_COLUMNS[likelihood.sources.force]
+    height = _HEIGHT_COLUMNS[likelihood.sources.height]
+    values = prepared[force].to_numpy(dtype=np.float64)
+    if found.force != 0.0:
+        prepared["force_channel_mean"] = interval_means(time_s, values, found.force)
+    prepared[force] = shifted(time_s, values, found.force)
+    prepared[height] = shifted(time_s, prepared[height].to_numpy(dtype=np.float64), found.height)
+    if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
         slope, altimeter_share = _with_altimeter(likelihood, noise, prepared)
         if slope is not None:
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
@@ -408,13 +397,44 @@ def prepare(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
     prepared.attrs["noise"] = dict(noise._asdict())
-    prepared.attrs["delays_s"] = dict(delays._asdict())
+    prepared.attrs["delays_s"] = dict(found._asdict())
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
         and "exhaust_brake_active" not in prepared.columns
-        and likelihood.source != SOURCE_TRACTIVE
-        and exhaust_brake_unused(prepared, rig, LoadEstimator(rig).run(prepared, smooth=True))
+        and likelihood.sources.force != SOURCE_TRACTIVE
+        and exhaust_brake_unused(prepared, rig, _learnt_in_all(prepared, rig, noise))
     ):
         prepared["exhaust_brake_active"] = 0.0
     return prepared
+
+
+def _finer(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A copy with absences bridged, bends known from the position, and a coarse speed made finer."""
+    prepared = trace.copy()
+    time_s = prepared["time_s"].to_numpy(dtype=np.float64)
+    for name in _FILLED:
+        if name in prepared.columns:
+            values = prepared[name].to_numpy(dtype=np.float64)
+            prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+    if {"latitude_deg", "longitude_deg"} <= set(prepared.columns):
+        names = ("time_s", "speed_m_s", "latitude_deg", "longitude_deg")
+        bends = curvature_squared(*(prepared[name].to_numpy(dtype=np.float64) for name in names))
+        if bends is not None:
+            prepared["curvature_squared_1_m2"] = bends
+    finer = fine_speed(prepared, rig)
+    if finer is not None:
+        prepared["speed_m_s"], prepared["speed_half_width_m_s"] = finer
+    return prepared
+
+
+def _learnt_in_all(prepared: pd.DataFrame, rig: Rig, noise: Noise) -> pd.DataFrame:
+    """The load learnt from a prepared trace, given all of it."""
+    setup = setup_for(rig, Sources.of(prepared), noise)
+    learnt = learn(setup, initial_state(setup), intervals.row_inputs(prepared))
+    history = history_of(prepared["time_s"].to_numpy(), learnt, setup.names)
+    found = {
+        "load_changes": load_changes(learnt.outputs[1:], learnt.rows["time_s"]),
+        "surfaces": surface_segments(history),
+    }
+    return smoothed(history, found, HANDBOOK_GROUNDS, noise)

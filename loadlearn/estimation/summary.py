@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import layout
 from loadlearn.estimation.next_drive import what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.vehicle.rig import Rig
@@ -175,12 +174,12 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[str, Any]]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
     ----------
-    outputs : ndarray, shape (rows, 24)
+    outputs : record array of ``OUTPUT``, shape (rows,)
     row_times : ndarray, shape (rows,)
         Time of each row (s).
 
@@ -189,7 +188,7 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
     list of dict
         ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
     """
-    stops, changed = outputs[:, layout.O_STOP], outputs[:, layout.O_CHANGED]
+    stops, changed = outputs["last_stop_s"], outputs["p_load_changed"]
     # A short halt asks nothing anew: after it a change told before is as sure as it was.
     starts = [
         row
@@ -203,15 +202,17 @@ def load_changes(outputs: FloatArray, row_times: FloatArray) -> list[dict[str, A
             changes.append(
                 {
                     "time_s": float(stops[first]),
-                    "before_kg": float(outputs[first, layout.O_BEFORE]),
-                    "after_kg": float(outputs[last, layout.O_MASS]),
+                    "before_kg": float(outputs["mass_before_stop_kg"][first]),
+                    "after_kg": float(outputs["mass_kg"][last]),
                     "probability": float(changed[last]),
                 }
             )
     return changes
 
 
-def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig) -> dict[str, Any]:
+def _trust(
+    history: pd.DataFrame, outputs: NDArray[np.void], learnt_s: float, rig: Rig
+) -> dict[str, Any]:
     last = history.iloc[-1]
     reasons = []
     if learnt_s < LEAST_LEARNT_S:
@@ -246,7 +247,7 @@ def _trust(history: pd.DataFrame, outputs: FloatArray, learnt_s: float, rig: Rig
             f"the drag area learnt ({last['drag_area_m2']:.2f} m2) is far from the rig's "
             f"({area:.2f} ± {area_sd:.2f} m2): check the rig file, or wind and slipstream"
         )
-    nis = outputs[:, layout.O_NIS]
+    nis = outputs["normalised_innovation"]
     nis = nis[np.isfinite(nis)]
     if nis.size > 200 and np.mean(nis) > 3.0:
         reasons.append(
@@ -260,7 +261,7 @@ def summary_of(
     rig: Rig,
     trace: pd.DataFrame,
     history: pd.DataFrame,
-    outputs: FloatArray,
+    outputs: NDArray[np.void],
     row_times: FloatArray,
     learnt_s: float,
     present: Any,
@@ -274,7 +275,7 @@ def summary_of(
         What was run.
     history : DataFrame
         What ``run`` returns.
-    outputs : ndarray, shape (rows, 24)
+    outputs : record array of ``OUTPUT``, shape (rows,)
     row_times : ndarray, shape (rows,)
     learnt_s : float
         Driving time learnt from (s).
@@ -300,7 +301,7 @@ def summary_of(
         )
     if last["p_regeneration"] > 0.5:
         warnings.append("fuel that makes no torque: a regeneration is likely at the end of the log")
-    log_scale, log_scale_sd = outputs[-1, layout.O_LOG_SCALE], outputs[-1, layout.O_LOG_SCALE_SD]
+    log_scale, log_scale_sd = outputs["log_scale"][-1], outputs["log_scale_sd"][-1]
     summary |= {
         "tractive_scale": {
             "mean": float(np.exp(log_scale)),

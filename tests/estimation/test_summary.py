@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadlearn.estimation import layout
 from loadlearn.estimation.summary import load_changes, surface_segments
 
 NAMES = ("sealed", "gravel", "earth", "sand")
@@ -74,13 +73,10 @@ def test_a_ground_whose_change_comes_with_doubt_is_another_ground() -> None:
 
 def halts(parts: list[tuple[float, float, float, float]]) -> tuple[np.ndarray, np.ndarray]:
     """Outputs a second: end of the last halt, mass before it, mass now, probability of a change."""
-    outputs = np.full((60 * len(parts), layout.N_OUTPUT), np.nan)
-    for number, (stop_s, before_kg, mass_kg, changed) in enumerate(parts):
-        rows = slice(60 * number, 60 * (number + 1))
-        outputs[rows, layout.O_STOP] = stop_s
-        outputs[rows, layout.O_BEFORE] = before_kg
-        outputs[rows, layout.O_MASS] = mass_kg
-        outputs[rows, layout.O_CHANGED] = changed
+    names = ("last_stop_s", "mass_before_stop_kg", "mass_kg", "p_load_changed")
+    outputs = np.zeros(60 * len(parts), [(name, np.float64) for name in names])
+    for number, part in enumerate(parts):
+        outputs[60 * number : 60 * (number + 1)] = part
     return outputs, np.arange(float(len(outputs)))
 
 
@@ -110,7 +106,7 @@ def test_each_true_change_of_load_is_told() -> None:
             (180.0, 5200.0, 5200.0, 0.02),
         ]
     )
-    outputs[[60, 120], layout.O_CHANGED] = 0.3
+    outputs["p_load_changed"][[60, 120]] = 0.3
     told = load_changes(outputs, time_s)
     assert [(one["time_s"], one["after_kg"]) for one in told] == [(60.0, 2700.0), (120.0, 5200.0)]
 

@@ -1,0 +1,400 @@
+"""What a log's channels call for, and the way from samples to what is known: set up once.
+
+Everything that learns from samples goes through here: :class:`~loadlearn.estimation.LoadEstimator`
+online and over whole logs, ``prepare`` while it compares noise levels and delays, the closed loop.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.estimation import intervals
+from loadlearn.estimation.filter import MEMORY, filter_rows
+from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.loads import Hypotheses, no_hypotheses
+from loadlearn.estimation.mixture import OUTPUT
+from loadlearn.estimation.model import (
+    ROW,
+    SQUAT_RAD_S2_M,
+    SQUAT_SD_RAD_S2_M,
+    Noise,
+    Prior,
+    load_prior,
+)
+from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
+from loadlearn.vehicle.traction import (
+    ACCESSORIES_IN_TORQUE,
+    REASONS,
+    SOURCE_FUEL,
+    SOURCE_TORQUE,
+    SOURCE_TRACTIVE,
+    RigArrays,
+    force_source,
+    rig_arrays,
+)
+
+FloatArray = NDArray[np.float64]
+
+USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
+"""Usual engine speed over idle, and road speed, of a mixed drive (common practice, no source)."""
+BODY_PITCH_SD = 0.026
+"""Sd of the slope that a body accelerometer's mounting and the load's place pass for: 1.5 degrees
+(common practice, no source)."""
+
+
+class Sources(NamedTuple):
+    """Which channels force and height are taken from."""
+
+    force: int
+    """See :mod:`loadlearn.vehicle.traction`."""
+    height: int
+    """See :mod:`loadlearn.estimation.intervals`."""
+
+    @classmethod
+    def of(cls, trace: pd.DataFrame) -> Sources:
+        """Those of a trace.
+
+        Parameters
+        ----------
+        trace : DataFrame
+            Canonical columns.
+
+        Returns
+        -------
+        Sources
+
+        Raises
+        ------
+        InputError
+            No force or no height channel.
+        """
+        return cls(force_source(trace), intervals.height_source(trace))
+
+
+def accessory_spread_w(rig: Rig, force_source: int) -> float:
+    """Standard deviation of the accessory power about what is taken off the force (W).
+
+    Parameters
+    ----------
+    rig : Rig
+    force_source : int
+        See :mod:`loadlearn.vehicle.traction`.
+
+    Returns
+    -------
+    float
+        Nothing for a tread force; wider for a torque, which may be told before or after them.
+    """
+    if force_source == SOURCE_TRACTIVE:
+        return 0.0
+    spread_w = 1e3 * rig.engine.accessory_power_sd_kw
+    if force_source == SOURCE_TORQUE:
+        return math.hypot(spread_w, ACCESSORIES_IN_TORQUE * 1e3 * rig.engine.accessory_power_kw)
+    return spread_w
+
+
+def offset_sd_n(rig: Rig, force_source: int) -> float:
+    """Standard deviation of a constant error of the force computed at the tread (N).
+
+    Friction that is not what the rig says (with it goes what a line through a curved engine says of
+    no load) is a nearly constant force, which no drive tells from rolling resistance and drag. So
+    it is *considered* in their intervals and not learnt (Schmidt, as for the scale).
+
+    Parameters
+    ----------
+    rig : Rig
+    force_source : int
+        See :mod:`loadlearn.vehicle.traction`.
+
+    Returns
+    -------
+    float
+        The friction's sd as a power at a usual engine speed, at the tread at a usual road speed;
+        nothing where the force does not come from fuelling.
+    """
+    if force_source != SOURCE_FUEL:
+        return 0.0
+    engine = rig.engine
+    assert engine.friction_mep_sd_kpa is not None
+    torque_n_m = engine.torque_of_mep(engine.friction_mep_sd_kpa)
+    usual_rad_s = USUAL_OVER_IDLE * engine.idle_rpm * math.pi / 30.0
+    return torque_n_m * usual_rad_s * rig.driveline.efficiency / USUAL_SPEED_M_S
+
+
+def default_noise(sources: Sources, rig: Rig) -> Noise:
+    """Noise levels before a log has been seen.
+
+    Parameters
+    ----------
+    sources : Sources
+    rig : Rig
+
+    Returns
+    -------
+    Noise
+    """
+    noise = Noise(accessory_sd_w=accessory_spread_w(rig, sources.force))
+    if sources.height == intervals.HEIGHT_FROM_ALTITUDE:
+        return noise._replace(height_sd_m=0.5)
+    if sources.height == intervals.HEIGHT_FROM_ACCELEROMETER:
+        return noise._replace(white=0.003)
+    return noise
+
+
+def prior_for(
+    rig: Rig,
+    sources: Sources,
+    initial_mass_kg: float | None = None,
+    initial_mass_sd_kg: float | None = None,
+) -> Prior:
+    """The prior that suits a log's force and height channels.
+
+    Parameters
+    ----------
+    rig : Rig
+    sources : Sources
+    initial_mass_kg, initial_mass_sd_kg : float, optional
+        As in :class:`~loadlearn.estimation.LoadEstimator`.
+
+    Returns
+    -------
+    Prior
+    """
+    prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg)
+    prior = prior._replace(offset_sd_n=offset_sd_n(rig, sources.force))
+    if sources.height == intervals.HEIGHT_FROM_ACCELEROMETER:
+        prior = prior._replace(
+            slope_bias_sd=BODY_PITCH_SD,
+            squat_rad_s2_m=SQUAT_RAD_S2_M,
+            squat_sd_rad_s2_m=SQUAT_SD_RAD_S2_M,
+        )
+    if sources.force == SOURCE_TRACTIVE:
+        # Measured downstream of the engine: no accessories, no unreported share, no lag of it.
+        prior = prior._replace(unreported=0.0, unreported_sd=0.0, lag_s=0.0)
+    return prior
+
+
+class Setup(NamedTuple):
+    """What a drive is learnt with, from its first sample to its last."""
+
+    sources: Sources
+    rig: RigArrays
+    grounds: Grounds
+    names: tuple[str, ...]
+    """Of the grounds."""
+    prior: Prior
+    noise: Noise
+
+
+def setup_for(
+    rig: Rig,
+    sources: Sources,
+    noise: Noise | None = None,
+    grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
+    initial_mass_kg: float | None = None,
+    initial_mass_sd_kg: float | None = None,
+) -> Setup:
+    """Set up what a drive is learnt with.
+
+    Parameters
+    ----------
+    rig : Rig
+    sources : Sources
+    noise : Noise, optional
+        Default: :func:`default_noise`.
+    grounds : tuple of Ground
+    initial_mass_kg, initial_mass_sd_kg : float, optional
+        As in :class:`~loadlearn.estimation.LoadEstimator`.
+
+    Returns
+    -------
+    Setup
+    """
+    return Setup(
+        sources,
+        rig_arrays(rig),
+        ground_modes(grounds, with_regeneration=sources.force == SOURCE_FUEL),
+        tuple(ground.name for ground in grounds),
+        prior_for(rig, sources, initial_mass_kg, initial_mass_sd_kg),
+        noise or default_noise(sources, rig),
+    )
+
+
+class LearnerState(NamedTuple):
+    """Everything that is remembered between samples; arrays only."""
+
+    rows: FloatArray
+    memory: NDArray[np.void]
+    loads: NDArray[np.void]
+    log_weights: FloatArray
+    weights: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+    output: NDArray[np.void]
+    """What is known now, one record of ``OUTPUT``."""
+    surface_probability: FloatArray
+
+    @property
+    def hypotheses(self) -> Hypotheses:
+        """The loads with their filters."""
+        return Hypotheses(self.loads, self.log_weights, self.weights, self.states, self.covariances)
+
+
+def initial_state(setup: Setup) -> LearnerState:
+    """What is remembered before the first sample.
+
+    Parameters
+    ----------
+    setup : Setup
+
+    Returns
+    -------
+    LearnerState
+    """
+    output = np.full(1, np.nan, dtype=OUTPUT)
+    output["surface"] = 0.0
+    return LearnerState(
+        intervals.rows_memory(),
+        np.zeros(1, MEMORY),
+        *no_hypotheses(setup.grounds.size),
+        output,
+        np.zeros((1, len(setup.names))),
+    )
+
+
+class Learnt(NamedTuple):
+    """What samples taught, row by row; line 0 of ``outputs`` is what was known before.
+
+    Attributes
+    ----------
+    rows : record array of ``ROW``, shape (k,)
+    row_of_sample : ndarray of int, shape (n,)
+        Number of rows complete at each sample: the line of ``outputs`` that holds there.
+    reason : ndarray of int, shape (n,)
+        Why each sample is set aside (0: it is not).
+    force_n : ndarray, shape (n,)
+        At the tread.
+    outputs : record array of ``OUTPUT``, shape (k + 1,)
+    surface_probability : ndarray, shape (k + 1, grounds)
+    """
+
+    rows: NDArray[np.void]
+    row_of_sample: NDArray[np.int64]
+    reason: NDArray[np.int64]
+    force_n: FloatArray
+    outputs: NDArray[np.void]
+    surface_probability: FloatArray
+
+
+def learn(
+    setup: Setup, state: LearnerState, samples: FloatArray, with_outputs: bool = True
+) -> Learnt:
+    """Learn from samples, in place.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : LearnerState
+        Carried on.
+    samples : ndarray
+        As :func:`loadlearn.estimation.intervals.row_inputs` makes them.
+    with_outputs : bool
+        False for the log-likelihood only.
+
+    Returns
+    -------
+    Learnt
+    """
+    count = len(samples)
+    rows = np.empty(count, ROW)
+    row_of_sample, reason = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    detail = np.empty((count, 3))
+    made = intervals.samples_to_rows(
+        state.rows,
+        setup.rig,
+        setup.sources.force,
+        setup.sources.height,
+        intervals.SHORTEST_ROW_S,
+        samples,
+        rows.view(np.float64).reshape(count, -1),
+        row_of_sample,
+        reason,
+        detail,
+    )
+    rows = rows[:made]
+    outputs = np.empty(made + 1, OUTPUT)
+    surface_probability = np.empty((made + 1, len(setup.names)))
+    outputs[0], surface_probability[0] = state.output[0], state.surface_probability[0]
+    filter_rows(
+        rows,
+        state.memory,
+        state.hypotheses,
+        setup.grounds,
+        setup.prior,
+        setup.noise,
+        outputs,
+        surface_probability,
+        with_outputs,
+    )
+    state.output[0], state.surface_probability[0] = outputs[made], surface_probability[made]
+    return Learnt(rows, row_of_sample, reason, detail[:, 0], outputs, surface_probability)
+
+
+HISTORY_COLUMNS = (
+    "mass_kg",
+    "mass_sd_kg",
+    "mass_sd_given_scale_kg",
+    "rolling_resistance",
+    "rolling_resistance_sd",
+    "drag_area_m2",
+    "drag_area_sd_m2",
+)
+FURTHER_COLUMNS = (
+    "mass_low95_kg",
+    "mass_high95_kg",
+    "mass_given_scale_kg",
+    "rolling_resistance_low95",
+    "rolling_resistance_high95",
+    "drag_area_sd_given_scale_m2",
+    "p_load_changed",
+    "p_nothing_hitched",
+    "p_regeneration",
+    "normalised_innovation",
+)
+
+
+def history_of(time_s: FloatArray, learnt: Learnt, names: tuple[str, ...]) -> pd.DataFrame:
+    """What was learnt as a table, one line a sample.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    learnt : Learnt
+    names : tuple of str
+        Of the grounds.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``estimates.csv``, then ``FURTHER_COLUMNS`` and ``tractive_force_n``.
+    """
+    outputs, where = learnt.outputs, learnt.row_of_sample
+    columns: dict[str, Any] = {"time_s": time_s}
+    columns |= {name: outputs[name][where] for name in HISTORY_COLUMNS}
+    surface = outputs["surface"][where].astype(np.int64)
+    columns["surface"] = pd.Categorical.from_codes(surface, categories=pd.Index(names))
+    for index, name in enumerate(names):
+        columns[f"p_{name}"] = learnt.surface_probability[:, index][where]
+    columns["learning"] = (learnt.reason == 0).astype(np.int8)
+    columns["set_aside_because"] = pd.Categorical.from_codes(
+        learnt.reason, categories=pd.Index(list(REASONS))
+    )
+    columns |= {name: outputs[name][where] for name in FURTHER_COLUMNS}
+    columns["tractive_force_n"] = learnt.force_n
+    return pd.DataFrame(columns)
