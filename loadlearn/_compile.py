@@ -17,6 +17,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+Record = Any
+"""A record of a structured array: the compiler knows its fields, a type checker does not."""
+Records = Any
+"""A structured array."""
+
 _PACKAGE = Path(__file__).resolve().parent
 _announced = False
 
@@ -84,7 +89,7 @@ class LazyKernel:
         return self._compiled
 
     def inner(self) -> Callable[..., Any]:
-        """The same to be called by other kernels only: those hold its code, and are kept on disk."""
+        """The same for other kernels to call: those hold its code, and are kept on disk."""
         if self._inner is None:
             self._inner = self._dispatcher(no_cpython_wrapper=True, no_cfunc_wrapper=True)
         return self._inner
@@ -106,7 +111,7 @@ class LazyKernel:
             for name in self.py_func.__code__.co_names
             if (kernel := _as_kernel(scope.get(name))) is not None
         }
-        return compile_function(  # type: ignore[no-any-return]
+        compiled: Callable[..., Any] = compile_function(
             pipeline_class=_pipeline(self._distinct, "cache" not in options),
             parallel=self._parallel,
             # Products and sums in one rounding, where the machine can.
@@ -114,6 +119,7 @@ class LazyKernel:
             error_model="numpy",
             **options,
         )(_with_globals(self.py_func, {**scope, **resolved}))
+        return compiled
 
     def __call__(self, *args: Any) -> Any:
         """Call the compiled function, compiling it first if need be."""
@@ -146,7 +152,7 @@ def _pipeline(distinct: bool, inner: bool) -> Any:
             state.flags.no_compile = True
             super().run_pass(state)
             # What callers know it by: any builtin of its own does.
-            key = [].append
+            key = list[None]().append
             state.targetctx.insert_user_function(key, state["cr"].fndesc, [state.library])
             state["cr"] = state["cr"]._replace(cfunc=key)
             return True

@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Records, jit
 from loadlearn.errors import InputError
 from loadlearn.estimation.kalman import hold_between, merge, redraw, relax
 from loadlearn.estimation.model import N_STATES, STATE
@@ -61,7 +61,7 @@ MODE = np.dtype(
     ]
 )
 """A kind of ground, perhaps in regeneration; the first modes are the kinds themselves."""
-Grounds = NDArray[np.void]
+Grounds = Records
 """Record array of ``MODE``."""
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.estimation.next_drive import what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.vehicle.rig import Rig
@@ -174,7 +175,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
@@ -210,9 +211,7 @@ def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[
     return changes
 
 
-def _trust(
-    history: pd.DataFrame, outputs: NDArray[np.void], learnt_s: float, rig: Rig
-) -> dict[str, Any]:
+def _trust(history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig) -> dict[str, Any]:
     last = history.iloc[-1]
     reasons = []
     if learnt_s < LEAST_LEARNT_S:
@@ -261,7 +260,7 @@ def summary_of(
     rig: Rig,
     trace: pd.DataFrame,
     history: pd.DataFrame,
-    outputs: NDArray[np.void],
+    outputs: Records,
     row_times: FloatArray,
     learnt_s: float,
     present: Any,
