@@ -15,7 +15,11 @@ import tempfile
 import types
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, get_type_hints
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 _PACKAGE = Path(__file__).resolve().parent
 _announced = False
@@ -70,12 +74,19 @@ class LazyKernel:
         self.py_func = function
         self._inline = inline
         self._parallel = parallel
-        self._compiled: Callable[..., Any] | None = None
+        self._dispatchers: dict[bool, Callable[..., Any]] = {}
         functools.update_wrapper(self, function)
 
-    def compiled(self) -> Callable[..., Any]:
-        """The compiled dispatcher, with every kernel it names compiled too."""
-        if self._compiled is None:
+    def compiled(self, from_python: bool = True) -> Callable[..., Any]:
+        """The compiled dispatcher, with every kernel it names compiled too.
+
+        Parameters
+        ----------
+        from_python : bool
+            Whether Python calls it. What takes arguments out of Python's objects is as much to
+            compile as a kernel is, so that kernels called by kernels do without.
+        """
+        if from_python not in self._dispatchers:
             import numba
 
             settings: Any = numba.core.config
@@ -89,27 +100,32 @@ class LazyKernel:
             scope = self.py_func.__globals__
             # The compiler resolves global names itself: hand it a scope of compiled functions.
             resolved = {
-                name: kernel.compiled()
+                name: kernel.compiled(from_python=False)
                 for name in self.py_func.__code__.co_names
                 if (kernel := _as_kernel(scope.get(name))) is not None
             }
             function = _with_globals(self.py_func, {**scope, **resolved})
-            self._compiled = compile_function(
+            if not from_python:
+                # The disk cache goes by this name, and knows nothing of how it was compiled.
+                function.__qualname__ += "-inner"
+            self._dispatchers[from_python] = compile_function(
                 cache=True,
                 inline=self._inline,
                 parallel=self._parallel,
                 # Products and sums in one rounding, where the machine can.
                 fastmath={"contract"},
                 error_model="numpy",
+                no_cpython_wrapper=not from_python,
+                no_cfunc_wrapper=True,
             )(function)
-        return self._compiled
+        return self._dispatchers[from_python]
 
     def __call__(self, *args: Any) -> Any:
         """Call the compiled function, compiling it first if need be."""
-        if self._compiled is None:
-            self.compiled()
-            return _announce_while(self._compiled, args)
-        return self._compiled(*args)
+        dispatcher = self._dispatchers.get(True)
+        if dispatcher is None:
+            return _announce_while(self.compiled(), args)
+        return dispatcher(*args)
 
 
 def jit(
@@ -131,6 +147,52 @@ def jit(
     if function is None:
         return lambda actual: LazyKernel(actual, inline, parallel)
     return LazyKernel(function, inline, parallel)
+
+
+def record_type(schema: Any) -> np.dtype[Any]:
+    """Structured type with the fields of a class of floats, for what compiled code carries about.
+
+    A record is handed on as one pointer and changed in place; each field of a tuple is an argument
+    and a result of its own, at every call.
+
+    Parameters
+    ----------
+    schema : type
+        A dataclass or named tuple whose fields are floats, or such classes themselves.
+
+    Returns
+    -------
+    dtype
+    """
+    import numpy as np
+
+    kinds = get_type_hints(schema)
+    fields = [
+        (name, np.float64 if kind is float else record_type(kind)) for name, kind in kinds.items()
+    ]
+    return np.dtype(fields, align=True)
+
+
+def as_record(values: Any) -> NDArray[Any]:
+    """An instance as an array of one record, shape (1,); see :func:`record_type`.
+
+    Parameters
+    ----------
+    values : dataclass instance or named tuple
+
+    Returns
+    -------
+    ndarray, shape (1,)
+    """
+    import numpy as np
+
+    kind = record_type(type(values))
+    return np.array([_plain(values, kind)], dtype=kind)
+
+
+def _plain(values: Any, kind: Any) -> tuple[Any, ...]:
+    parts = ((getattr(values, name), kind[name]) for name in kind.names)
+    return tuple(_plain(value, part) if part.names else value for value, part in parts)
 
 
 _plain_twins: dict[types.FunctionType, LazyKernel] = {}
