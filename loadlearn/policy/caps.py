@@ -124,7 +124,7 @@ def observe_exhaust(
         tolerance,
         exhaust.predicted_move_k,
         interval_s,
-        True,
+        1.0,
     )
     if usable and not row.regeneration_active > 0.5:
         correct_exhaust(p, exhaust, drive, reading)
@@ -200,7 +200,7 @@ def compute_caps(
         0.0,
         move,
         interval_s,
-        False,
+        0.0,
     )
     caps.coolant_sensor = 1.0 if trusted else 0.0
     if math.isnan(row.coolant_temp_degc) and trusted:

@@ -58,6 +58,8 @@ _PREDICTIVE = np.array(
 _EXHAUST_GAS_HEAT = PROTECTION_NAMES.index("exhaust_gas_heat")
 
 
+# Inlined, the compiler goes through all of the law once less; half a second on an empty cache.
+@jit(inline="always")
 def policy_step(
     p: ThermalParameters,
     config: PolicyConfig,

@@ -80,9 +80,9 @@ class DemandState:
     position: float = 0.0
 
 
-def _sort(values: NDArray[np.float64], count: int) -> None:
-    """Sort the first values in place, by insertion: few, and the compiler's own sort is long."""
-    for i in range(1, count):
+def _sort(values: NDArray[np.float64]) -> None:
+    """Sort in place, by insertion: they are few, and the compiler's own sort is long to compile."""
+    for i in range(1, values.shape[0]):
         value = values[i]
         j = i
         while j > 0 and values[j - 1] > value:
@@ -140,8 +140,8 @@ def follow_reference_speed(
             state.position = (state.position + 1.0) % SPEED_SLOTS
             state.slots = min(state.slots + 1.0, float(SPEED_SLOTS))
             count = int(state.slots)
-            ordered = speeds.copy()
-            _sort(ordered, count)
+            ordered = speeds[:count].copy()
+            _sort(ordered)
             reference = 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
     if asked_lately:
         reference = max(reference, state.asked_m_s)
@@ -256,7 +256,7 @@ def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.f
         if grades[i] >= present:
             steeper[count] = grades[i]
             count += 1
-    _sort(steeper, count)
+    _sort(steeper[:count])
     for i in range(GRADE_POINTS):
         place = (i + 0.5) / GRADE_POINTS * (count - 1)
         below = int(place)

@@ -170,7 +170,7 @@ def renew_settings(
     speed = state.demand.reference_speed_m_s
     grades = grades_ahead(state.grade, memory.grades)
     asked = requirement(p, config, memory, draws, grades, speed, air)
-    weight = draws.weight
+    weight = draws["weight"]
     # In the force computed from fuelling, which is what the draws' scale refers to.
     base_n = asked.base.force_n * state.fuel_ratio
     uprated_n = asked.uprated.force_n * state.fuel_ratio

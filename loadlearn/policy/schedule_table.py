@@ -352,7 +352,7 @@ def quasi_steady(
     """
     p, config, exhaust = parameters[0], configs[0], beliefs[0]
     asked = requirement(p, config, memory, draws, grades, speed_m_s, air)
-    weight = draws.weight
+    weight = draws["weight"]
     needed = weighted_quantile(asked.forces_n, weight, NEED_QUANTILE)
     most = weighted_quantile(asked.forces_n, weight, RESERVE_QUANTILE)
     level = weighted_quantile(asked.forces_n[:1], weight, 0.5)

@@ -70,7 +70,7 @@ def watch_sensor(
     tolerance_k: float,
     expected_move_k: float,
     interval_s: float,
-    lively: bool,
+    lively: float,
 ) -> tuple[bool, bool]:
     """Judge one reading.
 
@@ -88,8 +88,8 @@ def watch_sensor(
         Movement that the model expects over this interval (K).
     interval_s : float
         Time since the last sample (s).
-    lively : bool
-        Whether repetition may tell: the exhaust never stands still, but a coolant may for an hour.
+    lively : float
+        1 where repetition may tell: the exhaust never stands still, but a coolant may for an hour.
 
     Returns
     -------
@@ -121,7 +121,7 @@ def watch_sensor(
 
     chance = state.repeats * math.log(min(max(state.repeat_share, 0.01), 0.9999))
     unchanged, move = state.unchanged_s, abs(state.expected_move_k)
-    overdue = lively and unchanged >= SHORTEST_FREEZE_S and state.repeats >= FEWEST_REPEATS
+    overdue = lively > 0.5 and unchanged >= SHORTEST_FREEZE_S and state.repeats >= FEWEST_REPEATS
     by_repetition = overdue and chance <= math.log(REPEAT_CHANCE)
     suspect = overdue and chance <= math.log(SUSPECT_CHANCE)
     by_no_answer = move > MOVE_K and unchanged > max(0.3, 2.2 * state.usual_hold_s)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.errors import InputError
-from loadlearn.policy.columns import ALTITUDE, GRADE, RANGE, SAMPLE_COLUMNS, TIME
+from loadlearn.policy.columns import SAMPLE_COLUMNS
 from loadlearn.simulation.plant_state import RECORDED
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.sensors import SLIP_SHARE, Logger
@@ -46,6 +46,10 @@ _PLAIN, _WHEEL_SPEED, _FLAG, _NONE = 0.0, 1.0, 2.0, 3.0
     _DROPOUT,
 ) = range(15)
 
+_TIME, _GRADE, _ALTITUDE, _RANGE = (
+    SAMPLE_COLUMNS.index(name)
+    for name in ("time_s", "grade_percent", "altitude_m", "transfer_range")
+)
 _SPEED_RECORD = RECORDED.index("speed_m_s")
 _SLIP_RECORD = RECORDED.index("wheel_slip")
 _DISTANCE_RECORD = RECORDED.index("distance_m")
@@ -323,7 +327,7 @@ def show_row(
     """
     row[:] = math.nan
     time = step * logger.step_s
-    row[TIME] = time
+    row[_TIME] = time
     for c in range(logger.channels.shape[0]):
         channel = logger.channels[c]
         at = time
@@ -348,7 +352,7 @@ def show_row(
             value = max(value, 0.0)
         if logger.lost[number, c] < channel[_DROPOUT]:
             value = math.nan
-        elif int(channel[_TARGET]) == RANGE:
+        elif int(channel[_TARGET]) == _RANGE:
             value = 1.0 if value > 0.5 else 0.0
         row[int(channel[_TARGET])] = value
     if logger.has_grade > 0.5:
@@ -362,10 +366,10 @@ def show_row(
         value = 100.0 * records[behind, _TANGENT_RECORD] + error
         if logger.grade_resolution > 0.0:
             value += logger.grade_offset_percent
-        row[GRADE] = _quantised(value, logger.grade_resolution, 0.0)
+        row[_GRADE] = _quantised(value, logger.grade_resolution, 0.0)
     if logger.has_altitude > 0.5:
         behind = step
         if logger.altitude_lag_m > 0.0:
             behind = _behind(records, step, logger.altitude_lag_m)
         value = records[behind, _ALTITUDE_RECORD] + logger.altitude_error[number]
-        row[ALTITUDE] = _quantised(value, logger.altitude_resolution_m, 0.0)
+        row[_ALTITUDE] = _quantised(value, logger.altitude_resolution_m, 0.0)

@@ -20,32 +20,24 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import as_record, jit
 from loadlearn.errors import InputError
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
-    OUT_ECONOMY,
-    OUT_EXTRA,
-    OUT_FACTOR,
     SAMPLE_COLUMNS,
-    TICK_COLUMNS,
-    TICK_ECONOMY,
-    TICK_MASS,
-    TICK_MASS_SD,
-    TICK_RETENTION,
-    TICK_TIME,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
 )
 from loadlearn.policy.law import policy_step
 from loadlearn.policy.law_settings import CREDIT_MAX_S
 from loadlearn.policy.state import (
-    PolicyConfig,
     PolicyMemory,
-    PolicyState,
     initial_policy_state,
     policy_config,
     policy_memory,
 )
-from loadlearn.policy.thermal_model import ThermalParameters as PolicyThermalParameters
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.halts import STANDING
 from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
@@ -201,15 +193,16 @@ def drive_advised(
     logger: LiveLogger,
     shown: np.ndarray,
     rows: np.ndarray,
+    samples: np.ndarray,
     advised: bool,
-    policy_thermal: PolicyThermalParameters,
-    config: PolicyConfig,
+    policy_parameters: np.ndarray,
+    configs: np.ndarray,
     memory: PolicyMemory,
-    policy: PolicyState,
+    policy_states: np.ndarray,
     draws: np.ndarray,
-    tick: np.ndarray,
+    ticks: np.ndarray,
     advice: np.ndarray,
-) -> tuple[int, PolicyState]:
+) -> int:
     """Drive from one internal step to another, the law inside the loop.
 
     Parameters
@@ -228,21 +221,22 @@ engine, line, load, driver, thermal
         Memory of the logger; changed in place.
     rows : ndarray, shape (n, SAMPLE_COLUMNS)
         The whole log; written.
+    samples : ndarray of Sample, shape (n,)
+        The same rows.
     advised : bool
         False leaves out the law: no extra torque, no economy.
-    policy_thermal, config, memory, policy
-        Of the law.
-    draws : ndarray, shape (7, d)
-    tick : ndarray, shape (TICK_COLUMNS,)
+    policy_parameters, configs, memory, policy_states
+        Of the law, as for :func:`loadlearn.policy.law.run_policy`.
+    draws : ndarray of LoadDraw, shape (1, d)
+    ticks : ndarray of Tick, shape (1,)
         Inputs of the settings.
-    advice : ndarray, shape (n, ADVICE_COLUMNS)
+    advice : ndarray of AdviceRow, shape (n,)
         Written.
 
     Returns
     -------
-    steps : int
+    int
         Steps driven in all; fewer than ``end_step`` when the vehicle stands at the end.
-    policy : PolicyState
     """
     road = np.empty(ROAD_COLUMNS)
     ahead = np.empty(ROAD_COLUMNS)
@@ -251,10 +245,9 @@ engine, line, load, driver, thermal
     every = logger.steps_per_row
     share, economy, factor = 0.0, 0.0, 1.0
     if advised and first_step > 0:
-        before = (first_step - 1) // every
-        share = advice[before, OUT_EXTRA]
-        economy = advice[before, OUT_ECONOMY]
-        factor = advice[before, OUT_FACTOR]
+        before = advice[(first_step - 1) // every]
+        share, economy, factor = before.extra_torque, before.economy, before.torque_factor
+    p, config, policy = policy_parameters[0], configs[0], policy_states[0]
     renew = True
     for step in range(first_step, end_step):
         time = step * dt
@@ -289,25 +282,24 @@ engine, line, load, driver, thermal
             number = step // every
             show_row(logger, records, step, number, shown, rows[number])
             if advised:
-                policy = policy_step(
-                    policy_thermal,
+                now = advice[number]
+                policy_step(
+                    p,
                     config,
                     memory,
                     policy,
-                    rows[number],
+                    samples[number],
                     renew,
-                    draws,
-                    tick,
-                    advice[number],
+                    draws[0],
+                    ticks[0],
+                    now,
                 )
                 renew = False
-                share = advice[number, OUT_EXTRA]
-                economy = advice[number, OUT_ECONOMY]
-                factor = advice[number, OUT_FACTOR]
+                share, economy, factor = now.extra_torque, now.economy, now.torque_factor
         at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
         if at_end and state[PHASE_TIME] > 5.0:
-            return step + 1, policy
-    return end_step, policy
+            return step + 1
+    return end_step
 
 
 def run_strategy(
@@ -349,15 +341,21 @@ def run_strategy(
     count = (prepared.steps - 1) // logger.steps_per_row + 1
     rows = np.empty((count, len(SAMPLE_COLUMNS)))
     advice = np.zeros((count, len(ADVICE_COLUMNS)))
-    advice[:, OUT_FACTOR] = 1.0
+    advised = as_records(advice, AdviceRow)
+    advised["torque_factor"] = 1.0
     shown = np.zeros((logger.channels.shape[0], 2))
     thermal = thermal_parameters(rig)
     fixed = strategy.knows == "nothing"
-    config = policy_config(rig, from_table=fixed)
-    memory, policy = policy_memory(rig), initial_policy_state(thermal)
-    tick = np.full(len(TICK_COLUMNS), np.nan)
+    law = (
+        as_record(thermal),
+        as_record(policy_config(rig, from_table=fixed)),
+        policy_memory(rig),
+        as_record(initial_policy_state(thermal)),
+    )
+    tick = Tick()
     if fixed:
-        tick[[TICK_RETENTION, TICK_TIME, TICK_ECONOMY]] = strategy.retention, CREDIT_MAX_S, 0.0
+        tick = Tick(math.nan, math.nan, strategy.retention, CREDIT_MAX_S, 0.0)
+    ticks = as_record(tick)
     knowledge: Knowledge
     if strategy.knows == "learnt":
         knowledge = Learning(rig, rows, logger.steps_per_row)
@@ -378,10 +376,10 @@ def run_strategy(
     while step < prepared.steps:
         draws, mass, sd = knowledge.renew(step)
         learnt.append((step * prepared.step_s, mass, sd) if not fixed else (np.nan,) * 3)
-        tick[TICK_MASS] = mass if math.isfinite(mass) else middle
-        tick[TICK_MASS_SD] = sd if math.isfinite(sd) else middle
+        ticks["mass_kg"] = mass if math.isfinite(mass) else middle
+        ticks["mass_sd_kg"] = sd if math.isfinite(sd) else middle
         end = min(step + chunk, prepared.steps)
-        done, policy = drive_advised(
+        done = drive_advised(
             state,
             heat,
             step,
@@ -404,14 +402,12 @@ def run_strategy(
             logger,
             shown,
             rows,
+            as_records(rows, Sample),
             strategy.uprated,
-            thermal,
-            config,
-            memory,
-            policy,
+            *law,
             draws,
-            tick,
-            advice,
+            ticks,
+            advised,
         )
         step = done
         if on_time is not None and len(learnt) % 60 == 0:

@@ -12,10 +12,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from loadlearn._compile import as_record, record_type
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator
-from loadlearn.policy.columns import ADVICE_COLUMNS, SAMPLE_COLUMNS, TICK_COLUMNS
+from loadlearn.policy.columns import (
+    ADVICE_COLUMNS,
+    SAMPLE_COLUMNS,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
+)
 from loadlearn.policy.law import run_policy
+from loadlearn.policy.need import LoadDraw
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation import plant_state as ps
@@ -120,20 +129,18 @@ def test_law_in_the_loop_is_the_law_over_the_log(
 ) -> None:
     run = runs["short_pull"]
     thermal = thermal_parameters(utility)
-    ticks = np.zeros((1, len(TICK_COLUMNS)))
-    ticks[0] = (1000.0, 0.0, 0.0, 60.0, 0.0)
     out = np.zeros((len(run.rows), len(ADVICE_COLUMNS)))
     tick_of_row = np.where(np.arange(len(run.rows)) % 10 == 0, 0, -1)
     run_policy(
-        thermal,
-        policy_config(utility, from_table=True),
+        as_record(thermal),
+        as_record(policy_config(utility, from_table=True)),
         policy_memory(utility),
-        initial_policy_state(thermal),
-        run.rows,
+        as_record(initial_policy_state(thermal)),
+        as_records(run.rows, Sample),
         tick_of_row,
-        np.zeros((1, 7, 1)),
-        ticks,
-        out,
+        np.zeros((1, 1), dtype=record_type(LoadDraw)),
+        as_record(Tick(1000.0, 0.0, 0.0, 60.0, 0.0)),
+        as_records(out, AdviceRow),
     )
     assert np.allclose(out, run.advice, rtol=1e-9, atol=1e-9, equal_nan=True)
 
