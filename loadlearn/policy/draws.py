@@ -16,12 +16,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loadlearn._compile import record_type
+from loadlearn.estimation.model import load_prior
 from loadlearn.policy.need import LoadDraw
 from loadlearn.vehicle.rig import Rig
 
 DRAWS = 64
-SPEED_SLOPE, SPEED_SLOPE_SD = 0.0020, 0.0008
-"""Rise of rolling resistance to 20 m/s: handbook fit of a car tyre at 2.5 bar; its spread."""
 
 
 @functools.cache
@@ -61,7 +60,7 @@ def draws_from_summaries(
         A summary that is not finite gives the rig's prior.
     """
     z = normal_points()
-    vehicle = rig.vehicle
+    vehicle, prior = rig.vehicle, load_prior(rig)
     middle = 0.5 * (vehicle.mass_kg + rig.nominal_gcm_kg)
     span = rig.nominal_gcm_kg - vehicle.mass_kg
 
@@ -83,7 +82,7 @@ def draws_from_summaries(
     out = np.empty((mass.shape[0], DRAWS), dtype=record_type(LoadDraw))
     out["mass_kg"] = np.maximum(mass * (1.0 + common) + given_sd * z[1], 300.0)
     out["rolling_resistance"] = np.maximum(rolling + rolling_sd * z[2], 0.003)
-    out["speed_slope"] = np.maximum(SPEED_SLOPE + SPEED_SLOPE_SD * z[3], 0.0)
+    out["speed_slope"] = np.maximum(prior.speed_slope + prior.speed_slope_sd * z[3], 0.0)
     out["drag_area_m2"] = np.maximum(drag * (1.0 + common) + drag_own * z[4], 0.2)
     out["tractive_scale"] = rig.uncertainty.tractive_scale * np.maximum(1.0 + common, 0.5)
     tow_vehicle_sd = vehicle.mass_sd_kg or 0.0
