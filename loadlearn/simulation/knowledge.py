@@ -14,15 +14,10 @@ from loadlearn._compile import as_record, record_type
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.need import LoadDraw
 from loadlearn.simulation.block_estimator import BlockEstimator
-from loadlearn.simulation.plant_state import RECORDED, ROAD_COEFFICIENT
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
-
-_MASS, _ROLLING, _DRAG = (
-    RECORDED.index(name) for name in ("mass_kg", "rolling_resistance", "drag_area_m2")
-)
 
 
 class Knowledge(Protocol):
@@ -57,14 +52,14 @@ class Nothing:
 class Truth:
     """The true load of the last step as the only draw."""
 
-    def __init__(self, records: FloatArray, prepared: PreparedDrive) -> None:
+    def __init__(self, records: NDArray[Any], prepared: PreparedDrive) -> None:
         self._records = records
-        self._slope = float(prepared.load.tyre_speed_slope)
+        self._slope = float(prepared.plant.load.tyre_speed_slope)
         self._scale = float(prepared.drawn["tractive_scale"])
         self._tow_kg = float(prepared.drawn["tow_mass_kg"])
         self._start = (
             float(prepared.drawn["combined_mass_kg"]),
-            float(prepared.ground[0, ROAD_COEFFICIENT]),
+            float(prepared.ground[0]["coefficient"]),
             float(prepared.drawn["drag_area_m2"]),
         )
 
@@ -74,7 +69,7 @@ class Truth:
             mass, rolling, drag = self._start
         else:
             last = self._records[step - 1]
-            mass, rolling, drag = (last[_MASS], last[_ROLLING], last[_DRAG])
+            mass, rolling, drag = last["mass_kg"], last["rolling_resistance"], last["drag_area_m2"]
         own = LoadDraw(mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0)
         return as_record(own)[None], float(mass), 0.0
 

@@ -15,12 +15,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import as_record, jit
+from loadlearn._compile import as_record, jit, record_type
 from loadlearn.errors import InputError
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
@@ -39,29 +39,11 @@ from loadlearn.policy.state import (
     policy_memory,
 )
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.simulation.halts import STANDING
 from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
 from loadlearn.simulation.live_logger import LiveLogger, show_row
-from loadlearn.simulation.plant import drive_step, look_around
-from loadlearn.simulation.plant_state import (
-    FUEL_BURNT,
-    NEXT_STOP,
-    NOISE_ACCESSORY,
-    NOISE_COLUMNS,
-    PHASE,
-    PHASE_TIME,
-    RECORD_COLUMNS,
-    RECORDED,
-    ROAD_COLUMNS,
-    DrivelineParameters,
-    DriverParameters,
-    EngineParameters,
-    RoadLoadParameters,
-)
+from loadlearn.simulation.plant import Advised, Course, take_step
+from loadlearn.simulation.plant_state import Record
 from loadlearn.simulation.preparation import PreparedDrive
-from loadlearn.simulation.road import GRID_M
-from loadlearn.simulation.surroundings import NOISE_STEP_S
-from loadlearn.simulation.thermal import ThermalParameters
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -137,7 +119,7 @@ class StrategyRun:
     Attributes
     ----------
     strategy : Strategy
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
         The plant at every internal step.
     rows : ndarray, shape (n, SAMPLE_COLUMNS)
         The log, as estimator and law saw it.
@@ -150,7 +132,7 @@ class StrategyRun:
     """
 
     strategy: Strategy
-    records: FloatArray
+    records: NDArray[Any]
     rows: FloatArray
     advice: FloatArray
     learnt: FloatArray
@@ -158,7 +140,7 @@ class StrategyRun:
 
     def plant(self, name: str) -> FloatArray:
         """A recorded column of the plant, by name."""
-        return self.records[:, RECORDED.index(name)]
+        return np.asarray(self.records[name])
 
     def logged(self, name: str) -> FloatArray:
         """A column of the log, by canonical name."""
@@ -171,51 +153,39 @@ class StrategyRun:
 
 @jit
 def drive_advised(
-    state: np.ndarray,
-    heat: np.ndarray,
+    plants: NDArray[Any],
+    course: Course,
+    states: NDArray[Any],
+    heats: NDArray[Any],
     first_step: int,
     end_step: int,
-    dt: float,
-    road_table: np.ndarray,
-    road_grid_m: float,
-    noise_table: np.ndarray,
-    noise_step_s: float,
-    accessory_mean_w: float,
-    stops: np.ndarray,
-    gears: np.ndarray,
-    curve: np.ndarray,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-    load: RoadLoadParameters,
-    driver: DriverParameters,
-    thermal: ThermalParameters,
-    records: np.ndarray,
+    records: NDArray[Any],
+    numbers: FloatArray,
     logger: LiveLogger,
-    shown: np.ndarray,
-    rows: np.ndarray,
-    samples: np.ndarray,
+    shown: FloatArray,
+    rows: FloatArray,
+    samples: NDArray[Any],
     advised: bool,
-    policy_parameters: np.ndarray,
-    configs: np.ndarray,
+    parameters: NDArray[Any],
+    configs: NDArray[Any],
     memory: PolicyMemory,
-    policy_states: np.ndarray,
-    draws: np.ndarray,
-    ticks: np.ndarray,
-    advice: np.ndarray,
+    policy_states: NDArray[Any],
+    draws: NDArray[Any],
+    ticks: NDArray[Any],
+    advice: NDArray[Any],
 ) -> int:
     """Drive from one internal step to another, the law inside the loop.
 
     Parameters
     ----------
-    state, heat : ndarray
-        Of the plant; changed in place.
+    plants, course, states, heats
+        As for :func:`loadlearn.simulation.plant.drive_loop`.
     first_step, end_step : int
         Steps to drive; settings are renewed at the first row.
-    dt, road_table, road_grid_m, noise_table, noise_step_s, accessory_mean_w, stops, gears, curve, \
-engine, line, load, driver, thermal
-        As for :func:`loadlearn.simulation.plant.drive_loop`.
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
         Of the whole drive; written from ``first_step`` on.
+    numbers : ndarray, shape (steps, fields of Record)
+        The same.
     logger : LiveLogger
     shown : ndarray
         Memory of the logger; changed in place.
@@ -225,7 +195,7 @@ engine, line, load, driver, thermal
         The same rows.
     advised : bool
         False leaves out the law: no extra torque, no economy.
-    policy_parameters, configs, memory, policy_states
+    parameters, configs, memory, policy_states
         Of the law, as for :func:`loadlearn.policy.law.run_policy`.
     draws : ndarray of LoadDraw, shape (1, d)
     ticks : ndarray of Tick, shape (1,)
@@ -238,66 +208,26 @@ engine, line, load, driver, thermal
     int
         Steps driven in all; fewer than ``end_step`` when the vehicle stands at the end.
     """
-    road = np.empty(ROAD_COLUMNS)
-    ahead = np.empty(ROAD_COLUMNS)
-    noise = np.empty(NOISE_COLUMNS)
-    last_stop = stops.shape[0] - 1
+    plant, state, heat = plants[0], states[0], heats[0]
+    p, config, policy = parameters[0], configs[0], policy_states[0]
     every = logger.steps_per_row
-    share, economy, factor = 0.0, 0.0, 1.0
+    asked = Advised(0.0, 0.0, 1.0)
     if advised and first_step > 0:
         before = advice[(first_step - 1) // every]
-        share, economy, factor = before.extra_torque, before.economy, before.torque_factor
-    p, config, policy = policy_parameters[0], configs[0], policy_states[0]
+        asked = Advised(before.extra_torque, before.economy, before.torque_factor)
     renew = True
     for step in range(first_step, end_step):
-        time = step * dt
-        look_around(
-            state, road_table, road_grid_m, noise_table, time / noise_step_s, road, ahead, noise
-        )
-        accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
-        record = records[step]
-        record[0] = time
-        drive_step(
-            state,
-            heat,
-            road,
-            ahead,
-            noise,
-            stops,
-            gears,
-            curve,
-            engine,
-            line,
-            load,
-            driver,
-            thermal,
-            accessory,
-            share,
-            economy,
-            factor,
-            dt,
-            record,
-        )
+        time, dt = step * logger.step_s, logger.step_s
+        at_end = take_step(plant, course, state, heat, time, asked, dt, records[step])
         if step % every == 0:
             number = step // every
-            show_row(logger, records, step, number, shown, rows[number])
+            row, sample, now = rows[number], samples[number], advice[number]
+            show_row(logger, records, numbers, step, number, shown, row, sample)
             if advised:
-                now = advice[number]
-                policy_step(
-                    p,
-                    config,
-                    memory,
-                    policy,
-                    samples[number],
-                    renew,
-                    draws[0],
-                    ticks[0],
-                    now,
-                )
+                policy_step(p, config, memory, policy, sample, renew, draws[0], ticks[0], now)
                 renew = False
-                share, economy, factor = now.extra_torque, now.economy, now.torque_factor
-        at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
-        if at_end and state[PHASE_TIME] > 5.0:
+                asked = Advised(now.extra_torque, now.economy, now.torque_factor)
+        if at_end:
             return step + 1
     return end_step
 
@@ -307,7 +237,7 @@ def run_strategy(
     prepared: PreparedDrive,
     logger: LiveLogger,
     strategy: Strategy,
-    records: FloatArray | None = None,
+    records: NDArray[Any] | None = None,
     on_time: Callable[[float], None] | None = None,
 ) -> StrategyRun:
     """Drive a prepared road in closed loop under one strategy.
@@ -321,7 +251,7 @@ def run_strategy(
     logger : LiveLogger
         With its noise; likewise.
     strategy : Strategy
-    records : ndarray, optional
+    records : ndarray of Record, optional
         Scratch of at least ``prepared.steps`` rows to be used again; what the result holds is then
         valid until the next run.
     on_time : callable, optional
@@ -337,7 +267,7 @@ def run_strategy(
         The rig lacks what the strategy needs.
     """
     if records is None:
-        records = np.empty((prepared.steps, RECORD_COLUMNS))
+        records = np.empty(prepared.steps, dtype=record_type(Record))
     count = (prepared.steps - 1) // logger.steps_per_row + 1
     rows = np.empty((count, len(SAMPLE_COLUMNS)))
     advice = np.zeros((count, len(ADVICE_COLUMNS)))
@@ -365,7 +295,10 @@ def run_strategy(
         knowledge = Nothing()
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
 
-    state, heat = prepared.initial_state(), prepared.initial_heat()
+    plant, course = as_record(prepared.plant), prepared.course()
+    states, heats = as_record(prepared.initial_state()), as_record(prepared.initial_heat())
+    numbers = records.view(np.float64).reshape(records.size, -1)
+    samples = as_records(rows, Sample)
     # Chunks of a second, and of at least one row.
     chunk = max(round(TICK_S / prepared.step_s), logger.steps_per_row)
     chunk -= chunk % logger.steps_per_row
@@ -380,29 +313,18 @@ def run_strategy(
         ticks["mass_sd_kg"] = sd if math.isfinite(sd) else middle
         end = min(step + chunk, prepared.steps)
         done = drive_advised(
-            state,
-            heat,
+            plant,
+            course,
+            states,
+            heats,
             step,
             end,
-            prepared.step_s,
-            prepared.ground,
-            GRID_M,
-            prepared.noise,
-            NOISE_STEP_S,
-            prepared.accessory_w,
-            prepared.halts,
-            prepared.gears,
-            prepared.curve,
-            prepared.engine,
-            prepared.line,
-            prepared.load,
-            prepared.driver,
-            prepared.thermal,
             records,
+            numbers,
             logger,
             shown,
             rows,
-            as_records(rows, Sample),
+            samples,
             strategy.uprated,
             *law,
             draws,
@@ -421,5 +343,5 @@ def run_strategy(
         rows=rows[:number],
         advice=advice[:number],
         learnt=np.array(learnt),
-        fuel_burnt_g=float(state[FUEL_BURNT]),
+        fuel_burnt_g=float(states["fuel_burnt_g"][0]),
     )

@@ -27,7 +27,6 @@ from loadlearn.policy.law import run_policy
 from loadlearn.policy.need import LoadDraw
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
@@ -72,9 +71,9 @@ def runs(utility: Rig, prepared: PreparedDrive, logger: LiveLogger) -> dict[str,
 
 
 def test_base_is_the_plain_simulator(prepared: PreparedDrive, runs: dict[str, StrategyRun]) -> None:
-    records, state = _run(prepared)
+    records, fuel_g = _run(prepared)
     assert np.array_equal(records, runs["base"].records)
-    assert state[ps.FUEL_BURNT] == runs["base"].fuel_burnt_g
+    assert fuel_g == runs["base"].fuel_burnt_g
 
 
 def test_strategies_part_only_once_advice_acts(runs: dict[str, StrategyRun]) -> None:
@@ -106,7 +105,7 @@ def test_rows_are_those_of_the_logger(
     live = live_logger(kind, utility, SEED, prepared.steps, prepared.step_s, road.length_m)
     run = run_strategy(utility, prepared, live, strategies()[0])
     fine = named_record(utility, run.records)
-    log = finish_drive(utility, road, prepared, fine, np.zeros(ps.STATE_SIZE), kind).log
+    log = finish_drive(utility, road, prepared, fine, 0.0, kind).log
     assert len(log) == len(run.rows)
     compared = 0
     for name in log.columns.intersection(SAMPLE_COLUMNS):
