@@ -15,7 +15,10 @@ import tempfile
 import types
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, get_type_hints
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 Record = Any
 """A record of a structured array: the compiler knows its fields, a type checker does not."""
@@ -195,6 +198,52 @@ def jit(
     if function is None:
         return lambda actual: LazyKernel(actual, parallel, distinct)
     return LazyKernel(function, parallel, distinct)
+
+
+def record_type(schema: Any) -> np.dtype[Any]:
+    """Structured type with the fields of a class of floats, for what compiled code carries about.
+
+    A record is handed on as one pointer and changed in place; each field of a tuple is an argument
+    and a result of its own, at every call.
+
+    Parameters
+    ----------
+    schema : type
+        A dataclass or named tuple whose fields are floats, or such classes themselves.
+
+    Returns
+    -------
+    dtype
+    """
+    import numpy as np
+
+    kinds = get_type_hints(schema)
+    fields = [
+        (name, np.float64 if kind is float else record_type(kind)) for name, kind in kinds.items()
+    ]
+    return np.dtype(fields, align=True)
+
+
+def as_record(values: Any) -> NDArray[Any]:
+    """An instance as an array of one record, shape (1,); see :func:`record_type`.
+
+    Parameters
+    ----------
+    values : dataclass instance or named tuple
+
+    Returns
+    -------
+    ndarray, shape (1,)
+    """
+    import numpy as np
+
+    kind = record_type(type(values))
+    return np.array([_plain(values, kind)], dtype=kind)
+
+
+def _plain(values: Any, kind: Any) -> tuple[Any, ...]:
+    parts = ((getattr(values, name), kind[name]) for name in kind.names)
+    return tuple(_plain(value, part) if part.names else value for value, part in parts)
 
 
 _plain_twins: dict[types.FunctionType, LazyKernel] = {}

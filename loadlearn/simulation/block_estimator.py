@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.policy.columns import SAMPLE_COLUMNS
-from loadlearn.policy.need import LoadDraws
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import air_density_kg_m3
 
@@ -72,18 +71,6 @@ class BlockEstimator:
             if math.isfinite(value)
         }
         self._estimator._begin(*_sources_of(sample))
-
-    def draws(self) -> LoadDraws | None:
-        """Draws of the posterior, where the estimator hands out its own.
-
-        Returns
-        -------
-        LoadDraws or None
-        """
-        if self._estimator.state is None or not hasattr(self._estimator, "draws"):
-            return None
-        own: LoadDraws = self._estimator.draws()
-        return own
 
     def summaries(self) -> tuple[float, ...]:
         """Means and standard deviations after the last sample.
