@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_type_hints
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
 Record = Any
