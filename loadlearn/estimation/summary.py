@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -104,7 +103,7 @@ def _best_informed(history: pd.DataFrame, start: int, end: int) -> tuple[str, in
     named = (part["surface"] == name).to_numpy()
     learning = named & (part["learning"] == 1).to_numpy()
     inside = np.flatnonzero(learning if learning.any() else named)
-    sd = part["rolling_resistance_sd"].to_numpy()[inside]
+    sd = np.nan_to_num(part["rolling_resistance_sd"].to_numpy()[inside], nan=np.inf)
     return str(name), start + int(inside[sd <= NEARLY_BEST * sd.min()][-1])
 
 
@@ -190,19 +189,13 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
         ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
     """
     stops, changed = outputs["last_stop_s"], outputs["p_load_changed"]
-    # A short halt asks nothing anew: after it a change told before is as sure as it was.
-    starts = [
-        row
-        for row in np.flatnonzero((stops > 0.0) & (np.diff(stops, prepend=0.0) != 0.0)).tolist()
-        if row == 0 or changed[row - 1] < 0.5 or changed[row] < 0.95 * changed[row - 1]
-    ]
     changes = []
-    for first, end in pairwise([*starts, len(outputs)]):
-        last = end - 1
-        if changed[last] >= 0.5 and row_times[last] - stops[first] > 10.0:
+    for stop in np.unique(stops[stops > 0.0]):
+        first, last = np.flatnonzero(stops == stop)[[0, -1]]
+        if changed[last] >= 0.5 and row_times[last] - stop > 10.0:
             changes.append(
                 {
-                    "time_s": float(stops[first]),
+                    "time_s": float(stop),
                     "before_kg": float(outputs["mass_before_stop_kg"][first]),
                     "after_kg": float(outputs["mass_kg"][last]),
                     "probability": float(changed[last]),
