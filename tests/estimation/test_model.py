@@ -46,21 +46,34 @@ def predicted(state: Array, row: np.void) -> tuple[float, Array]:
     return transition(state, row, sensitivity), sensitivity
 
 
-def test_sensitivities_are_the_numeric_jacobian(driven_rows: Rows) -> None:
-    step = np.maximum(np.abs(MEAN), 1e-4) * 1e-5
+def with_slip(slip_per_n: float) -> Array:
+    state = MEAN.copy()
+    state[STATE.slip_per_n] = slip_per_n
+    return state
+
+
+@pytest.mark.parametrize("slip_per_n", [0.0, 1e-6])
+def test_sensitivities_are_the_numeric_jacobian(driven_rows: Rows, slip_per_n: float) -> None:
+    """Where the wheels slip, all but for the slip's own product with what is gained."""
+    state = with_slip(slip_per_n)
+    step = np.maximum(np.abs(state), 1e-4) * 1e-5
     step[STATE.slip_per_n] = 1e-9
-    for row in driven_rows[::400]:
+    for row in driven_rows[1::400]:
         row = row.copy()
         # What this drive's log does not have: extra torque, a body accelerometer.
-        row["unreported_kg_m"], row["kinetic_m2_s2"] = 0.3 * row["work_kg_m"], 0.7
-        _, sensitivity = predicted(MEAN, row)
+        row["unreported_kg_m"], row["kinetic_m2_s2"] = 0.3 * row["work_kg_m"] + 0.1, 0.7
+        _, sensitivity = predicted(state, row)
+        product = 1.0 - slip_per_n * row["slipping_force_n"]
+        assert abs(product - 1.0) < 0.01
         for index, name in enumerate(StateOrder._fields):
-            up, down = MEAN.copy(), MEAN.copy()
+            up, down = state.copy(), state.copy()
             up[index] += step[index]
             down[index] -= step[index]
             numeric = (predicted(up, row)[0] - predicted(down, row)[0]) / (2.0 * step[index])
-            assert sensitivity[index] == pytest.approx(numeric, rel=1e-5, abs=1e-7), name
-        assert np.count_nonzero(sensitivity) == N_STATES
+            expected = sensitivity[index]
+            if index not in (STATE.energy_height_m, STATE.slip_per_n):
+                expected *= product
+            assert expected == pytest.approx(numeric, rel=1e-5, abs=1e-7), name
 
 
 def test_what_is_measured_is_the_energy_height_less_what_turns(driven_rows: Rows) -> None:
@@ -78,9 +91,9 @@ def test_what_is_measured_is_the_energy_height_less_what_turns(driven_rows: Rows
 
 def test_what_a_bend_costs_is_lost_whatever_the_load(driven_rows: Rows) -> None:
     row = driven_rows[100].copy()
-    straight, slopes = predicted(MEAN, row)
+    straight, slopes = predicted(with_slip(0.0), row)
     row["bends_m"] += 0.01
-    bent, same = predicted(MEAN, row)
+    bent, same = predicted(with_slip(0.0), row)
     assert straight - bent == pytest.approx(0.01, rel=1e-3)
     slip = STATE.slip_per_n
     assert_allclose(np.delete(same, slip), np.delete(slopes, slip), rtol=1e-12)
@@ -227,7 +240,7 @@ def test_moments_of_mass_and_drag_area_by_quadrature(relative_sd: float) -> None
     assert found[1] == pytest.approx(expected[1], rel=4.0 * relative_sd**2)
     found = drag_area(phi, phi_sd**2, kappa, kappa_sd**2, correlation * phi_sd * kappa_sd)
     expected = moments(areas)
-    assert found[0] == pytest.approx(expected[0], rel=4.0 * relative_sd**4 + 1e-9)
+    assert found[0] == pytest.approx(expected[0], rel=0.2 * relative_sd**3 + 4.0 * relative_sd**4)
     assert found[1] == pytest.approx(expected[1], rel=12.0 * relative_sd**2)
 
 
