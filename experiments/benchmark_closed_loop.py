@@ -22,8 +22,9 @@ import harness
 import numpy as np
 import pandas as pd
 
+from loadlearn._compile import record_type
 from loadlearn.simulation.comparison import prepare_draw
-from loadlearn.simulation.plant_state import RECORD_COLUMNS
+from loadlearn.simulation.plant_state import Record
 from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import situation
 from loadlearn.simulation.strategies import run_strategy
@@ -40,7 +41,7 @@ def main() -> int:
         read_road(DATA / "roads" / "depot_to_ramp.toml"),
     )
     prepared, logger = prepare_draw(what, 0, 1, seed=500)
-    scratch = np.empty((prepared.steps, RECORD_COLUMNS))
+    scratch = np.empty(prepared.steps, dtype=record_type(Record))
     rows = []
     for strategy in what.compared:
         driven = run_strategy(what.rig, prepared, logger, strategy, scratch)

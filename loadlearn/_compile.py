@@ -15,7 +15,16 @@ import tempfile
 import types
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, get_type_hints
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Record = Any
+"""A record of a structured array: the compiler knows its fields, a type checker does not."""
+Records = Any
+"""A structured array."""
 
 _PACKAGE = Path(__file__).resolve().parent
 _announced = False
@@ -58,8 +67,6 @@ class LazyKernel:
     ----------
     function : callable
         Written in the subset of Python that the compiler knows.
-    inline : str
-        ``"always"`` to inline it in its callers.
     parallel : bool
         Whether loops over ``numba.prange`` run on all cores.
     distinct : bool
@@ -69,78 +76,110 @@ class LazyKernel:
     def __init__(
         self,
         function: Callable[..., Any],
-        inline: str = "never",
         parallel: bool = False,
         distinct: bool = False,
     ) -> None:
         self.py_func = function
-        self._inline = inline
         self._parallel = parallel
         self._distinct = distinct
         self._compiled: Callable[..., Any] | None = None
+        self._inner: Callable[..., Any] | None = None
         functools.update_wrapper(self, function)
 
     def compiled(self) -> Callable[..., Any]:
-        """The compiled dispatcher, with every kernel it names compiled too."""
+        """The compiled dispatcher, with every kernel it names compiled into it."""
         if self._compiled is None:
-            import numba
-
-            settings: Any = numba.core.config
-            compile_function: Any = numba.njit
-            folder = str(cache_directory())
-            # Read by the compiler when a function is decorated with cache=True. It names files by
-            # the source's path relative to this folder's configuration, so one folder serves all.
-            settings.CACHE_DIR = folder
-            # Off by default; it turns statements side by side (one a lane) into one instruction.
-            settings.SLP_VECTORIZE = 1
-            scope = self.py_func.__globals__
-            # The compiler resolves global names itself: hand it a scope of compiled functions.
-            resolved = {
-                name: kernel.compiled()
-                for name in self.py_func.__code__.co_names
-                if (kernel := _as_kernel(scope.get(name))) is not None
-            }
-            function = _with_globals(self.py_func, {**scope, **resolved})
-            further: dict[str, Any] = {}
-            if self._distinct:
-                further["pipeline_class"] = _distinct_pipeline()
-            self._compiled = compile_function(
-                cache=True,
-                **further,
-                inline=self._inline,
-                parallel=self._parallel,
-                # Products and sums in one rounding, where the machine can.
-                fastmath={"contract"},
-                error_model="numpy",
-            )(function)
+            self._compiled = self._dispatcher(cache=True)
         return self._compiled
+
+    def inner(self) -> Callable[..., Any]:
+        """The same for other kernels to call: those hold its code, and are kept on disk."""
+        if self._inner is None:
+            self._inner = self._dispatcher(no_cpython_wrapper=True, no_cfunc_wrapper=True)
+        return self._inner
+
+    def _dispatcher(self, **options: Any) -> Callable[..., Any]:
+        import numba
+
+        settings: Any = numba.core.config
+        compile_function: Any = numba.njit
+        # Read by the compiler when a function is decorated with cache=True. It names files by the
+        # source's path relative to this folder's configuration, so one folder serves all.
+        settings.CACHE_DIR = str(cache_directory())
+        # Off by default; it turns statements side by side into one instruction.
+        settings.SLP_VECTORIZE = 1
+        scope = self.py_func.__globals__
+        # The compiler resolves global names itself: hand it a scope of compiled functions.
+        resolved = {
+            name: kernel.inner()
+            for name in self.py_func.__code__.co_names
+            if (kernel := _as_kernel(scope.get(name))) is not None
+        }
+        compiled: Callable[..., Any] = compile_function(
+            pipeline_class=_pipeline(self._distinct, "cache" not in options),
+            parallel=self._parallel,
+            # Products and sums in one rounding, where the machine can.
+            fastmath={"contract"},
+            error_model="numpy",
+            **options,
+        )(_with_globals(self.py_func, {**scope, **resolved}))
+        return compiled
 
     def __call__(self, *args: Any) -> Any:
         """Call the compiled function, compiling it first if need be."""
         if self._compiled is None:
-            self.compiled()
-            return _announce_while(self._compiled, args)
+            return _announce_while(self.compiled(), args)
         return self._compiled(*args)
 
 
 @functools.cache
-def _distinct_pipeline() -> Any:
-    """The compiler's usual pipeline, told that arguments do not overlap in memory."""
+def _pipeline(distinct: bool, inner: bool) -> Any:
+    """The compiler's usual pipeline, told what it cannot know.
+
+    Parameters
+    ----------
+    distinct : bool
+        Arguments do not overlap in memory.
+    inner : bool
+        Other kernels alone call it: the code is handed to them, and no machine code is made of it
+        by itself, which takes half of the compiler's time.
+    """
     from numba.core.compiler import CompilerBase, DefaultPassBuilder
+    from numba.core.compiler_machinery import register_pass
+    from numba.core.typed_passes import NativeLowering
 
-    class Distinct(CompilerBase):
+    @register_pass(mutates_CFG=True, analysis_only=False)
+    class InnerLowering(NativeLowering):
+        _name = "inner_lowering"
+
+        def run_pass(self, state: Any) -> bool:
+            state.flags.no_compile = True
+            super().run_pass(state)
+            # What callers know it by: any builtin of its own does.
+            key = list[None]().append
+            state.targetctx.insert_user_function(key, state["cr"].fndesc, [state.library])
+            state["cr"] = state["cr"]._replace(cfunc=key)
+            return True
+
+    class Pipeline(CompilerBase):
         def define_pipelines(self) -> list[Any]:
-            self.state.flags.noalias = True
-            self.state.flags.forceinline = True
-            return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
+            if distinct:
+                self.state.flags.noalias = True
+                self.state.flags.forceinline = inner
+            built = DefaultPassBuilder.define_nopython_pipeline(self.state)
+            if inner:
+                built.passes = [
+                    (InnerLowering if one is NativeLowering else one, why)
+                    for one, why in built.passes
+                ]
+            return [built]
 
-    return Distinct
+    return Pipeline
 
 
 def jit(
     function: Callable[..., Any] | None = None,
     *,
-    inline: str = "never",
     parallel: bool = False,
     distinct: bool = False,
 ) -> Any:
@@ -150,7 +189,7 @@ def jit(
     ----------
     function : callable, optional
         The kernel, when used as a bare decorator.
-    inline, parallel, distinct
+    parallel, distinct
         As in :class:`LazyKernel`.
 
     Returns
@@ -158,8 +197,54 @@ def jit(
     LazyKernel
     """
     if function is None:
-        return lambda actual: LazyKernel(actual, inline, parallel, distinct)
-    return LazyKernel(function, inline, parallel, distinct)
+        return lambda actual: LazyKernel(actual, parallel, distinct)
+    return LazyKernel(function, parallel, distinct)
+
+
+def record_type(schema: Any) -> np.dtype[Any]:
+    """Structured type with the fields of a class of floats, for what compiled code carries about.
+
+    A record is handed on as one pointer and changed in place; each field of a tuple is an argument
+    and a result of its own, at every call.
+
+    Parameters
+    ----------
+    schema : type
+        A dataclass or named tuple whose fields are floats, or such classes themselves.
+
+    Returns
+    -------
+    dtype
+    """
+    import numpy as np
+
+    kinds = get_type_hints(schema)
+    fields = [
+        (name, np.float64 if kind is float else record_type(kind)) for name, kind in kinds.items()
+    ]
+    return np.dtype(fields, align=True)
+
+
+def as_record(values: Any) -> NDArray[Any]:
+    """An instance as an array of one record, shape (1,); see :func:`record_type`.
+
+    Parameters
+    ----------
+    values : dataclass instance or named tuple
+
+    Returns
+    -------
+    ndarray, shape (1,)
+    """
+    import numpy as np
+
+    kind = record_type(type(values))
+    return np.array([_plain(values, kind)], dtype=kind)
+
+
+def _plain(values: Any, kind: Any) -> tuple[Any, ...]:
+    parts = ((getattr(values, name), kind[name]) for name in kind.names)
+    return tuple(_plain(value, part) if part.names else value for value, part in parts)
 
 
 _plain_twins: dict[types.FunctionType, LazyKernel] = {}

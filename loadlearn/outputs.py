@@ -99,10 +99,6 @@ class OutputFolder:
         ----------
         name : str
             One of ``own``.
-
-        Returns
-        -------
-        Path
         """
         if name not in self.own:
             raise ValueError(f"{name!r} is not one of the command's own files")

@@ -22,7 +22,7 @@ from loadlearn.condition.evidence import (
 )
 from loadlearn.condition.maps import features
 from loadlearn.condition.points import BIN_S, operating_points
-from loadlearn.condition.robust import block_bootstrap_sd, robust_fit, robust_mean
+from loadlearn.condition.robust import robust_fit, robust_mean
 from loadlearn.simulation.drive import simulate
 from loadlearn.simulation.faults import EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
@@ -55,6 +55,21 @@ def _correlated(rng, blocks=60, each=10):
     x = rng.standard_normal(blocks * each) + np.repeat(rng.standard_normal(blocks), each)
     noise = 0.5 * rng.standard_normal(blocks * each) + np.repeat(rng.standard_normal(blocks), each)
     return np.column_stack([np.ones(x.size), x]), 2.0 + 3.0 * x + noise, block
+
+
+def block_bootstrap_sd(
+    columns: np.ndarray, target: np.ndarray, block: np.ndarray, repetitions: int, seed: int
+) -> np.ndarray:
+    """Standard deviation of the coefficients over resampled blocks: no algebra of a sandwich."""
+    rng = np.random.default_rng(seed)
+    members = [np.flatnonzero(block == label) for label in np.unique(block)]
+    fits = []
+    for _ in range(repetitions):
+        drawn = rng.integers(0, len(members), len(members))
+        rows = np.concatenate([members[i] for i in drawn])
+        labels = np.concatenate([np.full(members[i].size, k) for k, i in enumerate(drawn)])
+        fits.append(robust_fit(columns[rows], target[rows], labels).coefficients)
+    return np.std(fits, axis=0, ddof=1)
 
 
 def test_sandwich_knows_that_neighbours_say_the_same():
@@ -441,14 +456,10 @@ def test_unlike_weather_is_warned_of(baseline, test_drive):
 
 
 def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
-    import typer
     from typer.testing import CliRunner
 
-    from loadlearn.commands.condition import register
+    from loadlearn.cli import app
 
-    app = typer.Typer()
-    app.callback()(lambda: None)
-    register(app)
     rig = tmp_path / "rig.toml"
     rig.write_text(
         'name = "test utility"\n[vehicle]\nmass_kg = 2650.0\ntyre_radius_m = 0.38\n'

@@ -504,14 +504,10 @@ def test_every_unit_of_a_quantity_is_told_when_one_is_unknown():
 
 
 def test_command_writes_everything_or_nothing(tmp_path):
-    import typer
     from typer.testing import CliRunner
 
-    from loadlearn.commands.dyno import register
+    from loadlearn.cli import app
 
-    app = typer.Typer()
-    app.callback()(lambda: None)
-    register(app)
     rng = np.random.default_rng(23)
     pull(rng).to_csv(tmp_path / "before.csv", index=False)
     pull(rng, gain=1.3).to_csv(tmp_path / "after.csv", index=False)

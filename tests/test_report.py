@@ -7,6 +7,7 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from result_bench import MadeResult
@@ -160,6 +161,23 @@ def test_doubt_comes_first(made_result: MadeResult) -> None:
     said = plain_summary(summary, made_result.history)
     assert said[0] == "Do not rely on this result: the road was level."
     assert "The combination rating is exceeded with probability 0.31." in said
+
+
+def test_known_to_within_5_per_cent_is_of_the_interval_and_to_the_end(
+    made_result: MadeResult,
+) -> None:
+    """From the instant on after which half of the 95 % interval is never wider again."""
+    history = made_result.history.copy()
+    seconds = history["time_s"] - history["time_s"].iloc[0]
+    share = np.where(seconds < 60.0, 0.2, 0.04)
+    share[(seconds > 90.0) & (seconds < 120.0)] = 0.06
+    history["mass_sd_kg"] = 0.01 * history["mass_kg"]
+    history["mass_low95_kg"] = history["mass_kg"] * (1.0 - share)
+    history["mass_high95_kg"] = history["mass_kg"] * (1.0 + share)
+    told = [one for one in plain_summary(made_result.summary, history) if "within" in one]
+    assert told == ["The mass was known to within ± 5 % (95 % probability) from 2.0 minutes on."]
+    history.loc[history.index[-1], "mass_high95_kg"] *= 1.2
+    assert not any("within" in one for one in plain_summary(made_result.summary, history))
 
 
 def test_nothing_hitched_is_not_called_a_load(made_result: MadeResult) -> None:

@@ -22,9 +22,9 @@ from loadlearn.commands.common import (
     RigFile,
     console,
     exceeded_lines,
+    new_table,
     progress,
 )
-from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,26 +74,10 @@ def run_advise(
 
     Parameters
     ----------
-    log, rig : path
-        Drive log and rig file.
-    out : path
-        Folder for the outputs.
+    log, rig, out, channels, force, figure, every_s, on_stage
+        As for :func:`loadlearn.commands.estimate.run_estimate`.
     schedule : path, optional
         A strategy table made for this rig; the settings then come from it alone.
-    channels : path, optional
-        Channel map.
-    force : bool
-        Whether this command's own earlier outputs may be replaced.
-    figure : bool
-        Whether ``advice.png`` is drawn.
-    every_s : float
-        Interval of the rows of ``advice.csv`` (s); 0 keeps every sample.
-    on_stage : callable, optional
-        Told what is being done.
-
-    Returns
-    -------
-    AdviceRun
 
     Raises
     ------
@@ -220,21 +204,11 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
 
 
 def print_advice(run: AdviceRun) -> None:
-    """Print the advice at the end and what held it back on the way.
-
-    Parameters
-    ----------
-    run : AdviceRun
-    """
-    from rich import box
-    from rich.table import Table
-
+    """Print the advice at the end and what held it back on the way."""
     out, summary = console(), run.summary
     end = summary["at_end"]
     out.print(end["reason"])
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("advice at the end of the drive")
-    table.add_column("", justify="right")
+    table = new_table("advice at the end of the drive", "")
     table.add_row("power retention", f"{100 * end['power_retention']:.0f} %")
     table.add_row("full-share time", f"{end['full_share_time_s']:.0f} s")
     table.add_row("economy", f"{100 * end['economy']:.0f} %")
@@ -298,8 +272,3 @@ def advise(
         )
     print_advice(run)
     return run.status
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program."""
-    _register(app, advise)

@@ -15,6 +15,7 @@ from loadlearn.commands.common import (
     Force,
     RigFile,
     console,
+    new_table,
     progress,
 )
 from loadlearn.errors import InputError, OutputExistsError
@@ -137,16 +138,12 @@ def print_calibration(calibration: Calibration, rig: Rig, notes: list[str]) -> N
     notes : list of str
         Warnings beside those of the calibration.
     """
-    from rich import box
-    from rich.table import Table
-
     from loadlearn.estimation.calibration import interval95
 
     out = console()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("drive", overflow="fold")
-    for title in ("learnt from, s", "implied mass, kg", "ln scale", "sd", "reported share"):
-        table.add_column(title, justify="right")
+    table = new_table(
+        "drive", "learnt from, s", "implied mass, kg", "ln scale", "sd", "reported share"
+    )
     for drive in calibration.drives:
         share = drive.reported_share
         table.add_row(

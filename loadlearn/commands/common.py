@@ -19,6 +19,7 @@ from loadlearn.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
 DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -153,6 +154,29 @@ def console() -> "Console":
     return Console(width=max(100, _columns()), color_system=None, **as_they_are)
 
 
+def new_table(*headings: str, title: str | None = None) -> "Table":
+    """A table whose first column is words and whose others are numbers.
+
+    Parameters
+    ----------
+    *headings : str
+        Of the columns.
+    title : str, optional
+
+    Returns
+    -------
+    rich.table.Table
+    """
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    for place, heading in enumerate(headings):
+        # Names of files are broken rather than cut.
+        table.add_column(heading, justify="right" if place else "left", overflow="fold")
+    return table
+
+
 def _columns() -> int:
     with contextlib.suppress(ValueError):
         return int(os.environ.get("COLUMNS", ""))
@@ -253,10 +277,6 @@ def exceeded_lines(exceeded: list[dict[str, Any]]) -> list[str]:
     ----------
     exceeded : list of dict
         ``channel``, ``limit``, ``start_s``, ``end_s`` and ``peak`` of each time.
-
-    Returns
-    -------
-    list of str
     """
     groups: dict[tuple[str, float], list[dict[str, Any]]] = {}
     for one in exceeded:
@@ -287,10 +307,6 @@ def plus_minus(value: dict[str, Any], decimals: int, unit: str = "") -> str:
         Decimals shown.
     unit : str
         Appended after a space.
-
-    Returns
-    -------
-    str
     """
     low, high = value["interval95"]
     text = f"{value['mean']:,.{decimals}f}  ({low:,.{decimals}f} to {high:,.{decimals}f})"

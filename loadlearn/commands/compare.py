@@ -18,13 +18,11 @@ from loadlearn.commands.common import (
     OutFolder,
     RigFile,
     console,
+    new_table,
     progress,
 )
-from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from loadlearn.simulation.comparison import Comparison
 
 OWN_FILES = (
@@ -110,10 +108,6 @@ def run_compare(
     on_draw : callable, optional
         Called after each draw.
 
-    Returns
-    -------
-    CompareRun
-
     Raises
     ------
     InputError
@@ -158,12 +152,7 @@ def run_compare(
 
 
 def print_comparison(run: CompareRun) -> None:
-    """Print the means, the paired differences that matter, and the limits exceeded.
-
-    Parameters
-    ----------
-    run : CompareRun
-    """
+    """Print the means, the paired differences that matter, and the limits exceeded."""
     out, summary = console(), run.summary
     out.print(
         f"{summary['rig']} on {summary['road']}: {summary['combined_mass_kg']:,.0f} kg, "
@@ -173,15 +162,16 @@ def print_comparison(run: CompareRun) -> None:
     for note in summary["notes"]:
         out.print(f"note: {note}", markup=False)
     names = list(summary["strategies"])
-    means = _table("means", ["", *(name.replace("_", " ") for name in names)])
+    means = new_table("", *(name.replace("_", " ") for name in names), title="means")
     for quantity, heading, factor, decimals in _SHOWN:
         values = [summary["strategies"][name][quantity]["mean"] for name in names]
         if any(value == value for value in values):
             means.add_row(heading, *(_number(factor * value, decimals) for value in values))
     out.print(means)
-    differences = _table(
-        "the load learnt, less ... in the same draw: mean ± half the 95 % interval",
-        ["", *(minus.replace("_", " ") for minus in _AGAINST)],
+    differences = new_table(
+        "",
+        *(minus.replace("_", " ") for minus in _AGAINST),
+        title="the load learnt, less ... in the same draw: mean ± half the 95 % interval",
     )
     found = {
         (one["minus"], one["quantity"]): one
@@ -204,16 +194,6 @@ def print_comparison(run: CompareRun) -> None:
         out.print(f"WARNING: {line}")
     out.print(CAUTION_ADVICE)
     out.print(f"written to {run.folder}")
-
-
-def _table(title: str, headings: list[str]) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
-    for place, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if place else "left")
-    return table
 
 
 def _counted(number: int, word: str) -> str:
@@ -305,8 +285,3 @@ def compare(
         )
     print_comparison(run)
     return run.status
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program."""
-    _register(app, compare)

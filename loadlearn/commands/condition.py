@@ -14,6 +14,7 @@ from loadlearn.commands.common import (
     Log,
     RigFile,
     console,
+    new_table,
     progress,
 )
 
@@ -136,9 +137,6 @@ def print_condition(report: ConditionReport) -> None:
     report : ConditionReport
         A finished assessment.
     """
-    from rich import box
-    from rich.table import Table
-
     from loadlearn.condition.assessment import ADVICE
 
     shown = console()
@@ -163,10 +161,7 @@ def print_condition(report: ConditionReport) -> None:
         )
     for sentence in report.together:
         shown.print(f"together: {sentence}")
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("check")
-    for heading in ("deviation", "95 % of healthy drives", "judged against"):
-        table.add_column(heading, justify="right")
+    table = new_table("check", "deviation", "95 % of healthy drives", "judged against")
     for row in judged:
         digits = 4 if row["unit"] == "coefficient" else 1
         unit = "" if row["unit"] == "coefficient" else f" {row['unit']}"
@@ -191,16 +186,3 @@ def print_condition(report: ConditionReport) -> None:
     for warning in report.warnings:
         shown.print(f"note: {warning}")
     shown.print(ADVICE)
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
-    from loadlearn.commands.common import register as add
-
-    add(app, condition)

@@ -16,6 +16,7 @@ from loadlearn.commands.common import (
     NoFigure,
     OutFolder,
     console,
+    new_table,
     progress,
 )
 
@@ -193,15 +194,9 @@ def print_comparison(comparison: DynoComparison, out: Path) -> None:
     out : Path
         Where the files lie.
     """
-    from rich import box
-    from rich.table import Table
-
     shown = console()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     place = comparison.settings["torque_measured_at"]
-    table.add_column(f"peak at the {place}")
-    for heading in ("before", "after", "gain (95 % interval)"):
-        table.add_column(heading, justify="right")
+    table = new_table(f"peak at the {place}", "before", "after", "gain (95 % interval)")
     for quantity, unit, label in (("torque", "n_m", "N·m"), ("power", "kw", "kW")):
         entry = comparison.peaks[quantity]
         gain = entry["gain_percent"]
@@ -232,16 +227,3 @@ def print_comparison(comparison: DynoComparison, out: Path) -> None:
         shown.print(f"WARNING: {warning}", markup=False)
     shown.print(CAUTION_ADVICE)
     shown.print(f"written to {out}", markup=False)
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program.
-
-    Parameters
-    ----------
-    app : typer.Typer
-        The program.
-    """
-    from loadlearn.commands.common import register as add
-
-    add(app, dyno)

@@ -21,6 +21,7 @@ from loadlearn.commands.common import (
     RigFile,
     console,
     exceeded_lines,
+    new_table,
     plus_minus,
     progress,
 )
@@ -101,10 +102,6 @@ def run_estimate(
         be drawn dashed.
     on_stage : callable, optional
         Told what is being done.
-
-    Returns
-    -------
-    EstimateRun
 
     Raises
     ------
@@ -219,14 +216,10 @@ def print_summary(run: EstimateRun) -> None:
     run : EstimateRun
         A finished run.
     """
-    from rich import box
-    from rich.table import Table
-
     summary, out = run.summary, console()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("learnt by the end of the drive")
-    table.add_column("mean (95 % interval)", justify="right")
-    table.add_column("sd given the scale*", justify="right")
+    table = new_table(
+        "learnt by the end of the drive", "mean (95 % interval)", "sd given the scale*"
+    )
     rows = [
         ("combined mass", "mass_kg", 0, "kg"),
         ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),

@@ -26,13 +26,12 @@ def inspect_command(
     """
     from loadlearn.log.quality import log_quality
     from loadlearn.log.readers import read_log
-    from loadlearn.outputs import plain
     from loadlearn.vehicle.rig import Rig
 
     with progress("reading the log"):
         the_rig = None if rig is None else Rig.from_toml(rig)
         trace = read_log(log, rig=the_rig, channels=channels)
-        quality = plain(log_quality(trace, the_rig).to_dict())
+        quality = log_quality(trace, the_rig).to_dict()
     if as_json:
         print(json.dumps(quality, indent=2, sort_keys=True, ensure_ascii=False))
     else:

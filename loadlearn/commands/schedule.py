@@ -17,7 +17,6 @@ from loadlearn.commands.common import (
     console,
     progress,
 )
-from loadlearn.commands.common import register as _register
 
 if TYPE_CHECKING:
     from loadlearn.policy.schedule_table import Schedule
@@ -56,10 +55,6 @@ def run_schedule(
         Whether this command's own earlier outputs may be replaced.
     figure : bool
         Whether ``schedule.png`` is drawn.
-
-    Returns
-    -------
-    Schedule
 
     Raises
     ------
@@ -135,8 +130,3 @@ def schedule(
     shown.print(CAUTION_ADVICE)
     shown.print(f"written to {out}")
     return DONE
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the program."""
-    _register(app, schedule)

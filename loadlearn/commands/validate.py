@@ -16,6 +16,7 @@ from loadlearn.commands.common import (
     NoFigure,
     OutFolder,
     console,
+    new_table,
     progress,
 )
 
@@ -60,10 +61,6 @@ def run_validate(
         Whether ``validation.png`` is drawn.
     on_done : callable, optional
         Told how many of how many logs are done.
-
-    Returns
-    -------
-    Validation
 
     Raises
     ------
@@ -118,17 +115,11 @@ def print_validation(result: Validation) -> None:
     result : Validation
         A finished validation.
     """
-    from rich import box
-    from rich.table import Table
-
     out = console()
     overall = result.summary["overall"]
     names = list(overall)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("statistic")
     columns = {**result.summary["groups"], "overall": overall}
-    for name in columns:
-        table.add_column(name, justify="right")
+    table = new_table("statistic", *columns)
     for name in names:
         cells = [column.get(name) for column in columns.values()]
         table.add_row(

@@ -181,10 +181,6 @@ def condense(
     rig : Rig
     known_mass_kg, known_mass_sd_kg : float, optional
         Weighed combined mass (kg) and its standard deviation (default 1 %).
-
-    Returns
-    -------
-    DrivePoints
     """
     points = operating_points(trace, rig)
     tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
@@ -211,10 +207,6 @@ def learn_baseline(drives: Sequence[DrivePoints], rig: Rig) -> Baseline:
     drives : sequence of DrivePoints
         From :func:`condense`.
     rig : Rig
-
-    Returns
-    -------
-    Baseline
     """
     baseline = Baseline(list(drives))
     for chart in maps.MAPS:
@@ -256,10 +248,6 @@ def assess(
         From :func:`learn_baseline`, or traces; empty: only what the rig file leads to expect.
     known_mass_kg : float, optional
         Weighed combined mass of the drive (kg), where ``drive`` is a trace.
-
-    Returns
-    -------
-    ConditionReport
     """
     if isinstance(drive, pd.DataFrame):
         drive = condense(drive, rig, known_mass_kg)

@@ -55,10 +55,6 @@ class Expectation:
             What was measured.
         side : int
             1 or -1 where only a value above, or below, is a fault; 0 = either.
-
-        Returns
-        -------
-        float
         """
         from scipy.stats import t
 

@@ -138,9 +138,7 @@ def map_points(points: pd.DataFrame, chart: OperatingMap, rig: Rig) -> pd.DataFr
     recent = points["regeneration"].rolling(120, min_periods=1).max() > 0.5
     good &= ~recent
     table = pd.DataFrame(table[good])
-    if len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS:
-        return None
-    return table
+    return None if _few(table) else table
 
 
 def features(table: pd.DataFrame) -> Array:
@@ -169,10 +167,6 @@ def learn_shape(tables: list[pd.DataFrame]) -> Shape:
     ----------
     tables : list of DataFrame
         From :func:`map_points`.
-
-    Returns
-    -------
-    Shape
     """
     joined = pd.concat(tables, ignore_index=True)
     drive = np.repeat(np.arange(len(tables)), [len(t) for t in tables])
@@ -188,11 +182,20 @@ def learn_shape(tables: list[pd.DataFrame]) -> Shape:
     return Shape(shape, explained.mean(axis=0), low, high)
 
 
-def _inside(table: pd.DataFrame, shape: Shape) -> pd.DataFrame:
+def _few(table: pd.DataFrame) -> bool:
+    return len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS
+
+
+def _residuals(table: pd.DataFrame, shape: Shape) -> tuple[pd.DataFrame, Array, Array] | None:
+    """The points that drive and baseline share, their features and what the shape leaves over."""
     position = table[["x_load", "x_rpm"]].to_numpy()
     # A shape is not to be believed beyond where it was learnt.
     inside = ((position >= shape.low) & (position <= shape.high)).all(axis=1)
-    return pd.DataFrame(table[inside])
+    table = pd.DataFrame(table[inside])
+    if _few(table):
+        return None
+    explained = features(table)
+    return table, explained, table["y"].to_numpy() - explained @ shape.fit.coefficients
 
 
 def level_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:
@@ -209,11 +212,10 @@ def level_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:
     Measure or None
         None where the drive and the baseline share too few operating points.
     """
-    table = _inside(table, shape)
-    if len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS:
+    shared = _residuals(table, shape)
+    if shared is None:
         return None
-    explained = features(table)
-    residual = table["y"].to_numpy() - explained @ shape.fit.coefficients
+    table, explained, residual = shared
     value, error = robust_mean(residual, table["block"].to_numpy())
     away = explained.mean(axis=0) - shape.mean_features
     doubt = float(away @ shape.fit.covariance @ away)
@@ -234,15 +236,14 @@ def flow_measure(table: pd.DataFrame, shape: Shape) -> Measure | None:
     Measure or None
         Coefficient of the residual on the squared share of full flow.
     """
-    table = _inside(table, shape)
-    if len(table) < FEWEST_POINTS or table["block"].nunique() < FEWEST_BLOCKS:
+    shared = _residuals(table, shape)
+    if shared is None:
         return None
+    table, _, residual = shared
     flow = (table["load_mg_l"] * table["engine_speed_rpm"] / FULL_FLOW_MG_L_RPM).to_numpy()
     flow = np.minimum(flow, 1.2) ** 2
     if np.quantile(flow, 0.95) < 0.1:
         return None
-    explained = features(table)
-    residual = table["y"].to_numpy() - explained @ shape.fit.coefficients
     columns = np.column_stack([np.ones(flow.size), flow])
     fit = robust_fit(columns, residual, table["block"].to_numpy())
     return Measure(float(fit.coefficients[1]), float(np.sqrt(fit.covariance[1, 1])), len(table))

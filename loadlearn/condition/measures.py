@@ -1,4 +1,8 @@
-"""Numbers one drive gives by itself: warm-up, idle, slip, rolling radius, brake, efficiency."""
+"""Numbers one drive gives by itself: warm-up, idle, slip, rolling radius, brake, efficiency.
+
+Most take the rig and the drive's :func:`loadlearn.condition.points.operating_points`, and give None
+where the drive does not tell.
+"""
 
 from __future__ import annotations
 
@@ -19,19 +23,13 @@ RELEASE_S = 90.0
 """Time in which a dragging brake lets go (common practice, no source)."""
 
 
+def _mean(chosen: pd.DataFrame, name: str, least_sd: float = 0.0) -> Measure:
+    value, error = robust_mean(chosen[name].to_numpy(), chosen["block"].to_numpy())
+    return Measure(value, max(error, least_sd), len(chosen))
+
+
 def boost_at_rest(points: pd.DataFrame, rig: Rig) -> Measure | None:
-    """Gauge boost while idling at a standstill (kPa): a sensor's zero.
-
-    Parameters
-    ----------
-    points : DataFrame
-        From :func:`loadlearn.condition.points.operating_points`.
-    rig : Rig
-
-    Returns
-    -------
-    Measure or None
-    """
+    """Gauge boost while idling at a standstill (kPa): a sensor's zero."""
     idle = points[(points["idle"] > 0.5) & points["boost_kpa"].notna()]
     if len(idle) < 5:
         return None
@@ -42,15 +40,7 @@ def boost_at_rest(points: pd.DataFrame, rig: Rig) -> Measure | None:
 def warm_up(points: pd.DataFrame, rig: Rig) -> Measure | None:
     """Logarithm of the fuel burnt per kelvin of coolant rise, up to 70 degC or 20 minutes.
 
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-        None where the drive did not start cold (40 degC or less at the beginning).
+    None where the drive did not start cold (40 degC or less at the beginning).
     """
     coolant = points["coolant_temp_degc"].to_numpy()
     fuel = points["fuel_rate_g_s"].to_numpy()
@@ -74,17 +64,7 @@ def warm_up(points: pd.DataFrame, rig: Rig) -> Measure | None:
 
 
 def coolant_steady(points: pd.DataFrame, rig: Rig) -> Measure | None:
-    """Coolant temperature once it is regulated, moving at moderate load (degC).
-
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-    """
+    """Coolant temperature once it is regulated, moving at moderate load (degC)."""
     chosen = points[
         points["coolant_temp_degc"].notna()
         & (points["since_start_s"] > 1200.0)
@@ -93,22 +73,11 @@ def coolant_steady(points: pd.DataFrame, rig: Rig) -> Measure | None:
     ]
     if len(chosen) < 60:
         return None
-    value, error = robust_mean(chosen["coolant_temp_degc"].to_numpy(), chosen["block"].to_numpy())
-    return Measure(value, error, len(chosen))
+    return _mean(chosen, "coolant_temp_degc")
 
 
 def idle_fuelling(points: pd.DataFrame, rig: Rig) -> Measure | None:
-    """Logarithm of the warm idle fuelling per revolution (g/s per 1000 rpm).
-
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-    """
+    """Logarithm of the warm idle fuelling per revolution (g/s per 1000 rpm)."""
     idle = points[
         (points["idle"] > 0.5)
         & (points["warm"] > 0.5)
@@ -118,16 +87,11 @@ def idle_fuelling(points: pd.DataFrame, rig: Rig) -> Measure | None:
     if len(idle) < 15:
         return None
     per_turn = np.log(idle["fuel_rate_g_s"] / idle["engine_speed_rpm"] * 1000.0)
-    value, error = robust_mean(per_turn.to_numpy(), idle["block"].to_numpy())
-    return Measure(value, max(error, 0.005), len(idle))
+    return _mean(idle.assign(per_turn=per_turn), "per_turn", 0.005)
 
 
 def expected_idle_fuelling(rig: Rig) -> tuple[float, float]:
     """What the rig's Willans line gives for :func:`idle_fuelling`, and how sure it is.
-
-    Parameters
-    ----------
-    rig : Rig
 
     Returns
     -------
@@ -149,15 +113,7 @@ def expected_idle_fuelling(rig: Rig) -> tuple[float, float]:
 def converter_slip(points: pd.DataFrame, rig: Rig) -> Measure | None:
     """Engine against wheel speed at high less at low torque, converter locked (log).
 
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-        None for a rig without a converter.
+    None for a rig without a converter.
     """
     if rig.driveline.converter_stall_torque_ratio is None:
         return None
@@ -174,23 +130,12 @@ def converter_slip(points: pd.DataFrame, rig: Rig) -> Measure | None:
     high = chosen[chosen["load_mg_l"] > 65.0]
     if min(low["block"].nunique(), high["block"].nunique()) < 3 or min(len(low), len(high)) < 10:
         return None
-    low_value, low_error = robust_mean(low["log_ratio"].to_numpy(), low["block"].to_numpy())
-    high_value, high_error = robust_mean(high["log_ratio"].to_numpy(), high["block"].to_numpy())
-    return Measure(high_value - low_value, float(np.hypot(low_error, high_error)), len(high))
+    below, above = _mean(low, "log_ratio"), _mean(high, "log_ratio")
+    return Measure(above.value - below.value, float(np.hypot(below.sd, above.sd)), len(high))
 
 
 def rolling_radius(points: pd.DataFrame, rig: Rig) -> Measure | None:
-    """Logarithm of the wheels' speed over the speed over ground, at light torque.
-
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-    """
+    """Logarithm of the wheels' speed over the speed over ground, at light torque."""
     ratio = np.log(points["speed_m_s"] / points["ground_speed_m_s"].where(lambda v: v > 1.0))
     chosen = points.assign(ratio=ratio)
     chosen = chosen[
@@ -203,8 +148,7 @@ def rolling_radius(points: pd.DataFrame, rig: Rig) -> Measure | None:
     ]
     if len(chosen) < 60 or chosen["block"].nunique() < 5:
         return None
-    value, error = robust_mean(chosen["ratio"].to_numpy(), chosen["block"].to_numpy())
-    return Measure(value, error, len(chosen))
+    return _mean(chosen, "ratio")
 
 
 def brake_drag(points: pd.DataFrame, rig: Rig) -> Measure | None:
@@ -213,15 +157,7 @@ def brake_drag(points: pd.DataFrame, rig: Rig) -> Measure | None:
     Regresses the tread force on inertia-and-grade, a constant, the square of speed, cold tyres
     that warm with the drive, and ``exp(-t / 90 s)`` since the last braked stop.
 
-    Parameters
-    ----------
-    points, rig
-        As for :func:`boost_at_rest`.
-
-    Returns
-    -------
-    Measure or None
-        None with fewer than three braked stops.
+    None with fewer than three braked stops.
     """
     since = points["since_braked_stop_s"]
     chosen = points[

@@ -118,34 +118,3 @@ def robust_mean(values: Array, block: Array) -> tuple[float, float]:
     inner = max(int(np.sum(np.abs(values - centre) <= limit)), 1)
     factor = labels.size / max(labels.size - 1, 1)
     return centre, float(np.sqrt(factor * np.sum(sums**2)) / inner)
-
-
-def block_bootstrap_sd(
-    columns: Array, target: Array, block: Array, repetitions: int, seed: int
-) -> Array:
-    """Standard deviation of the coefficients over resampled blocks.
-
-    Slower than the sandwich and free of its algebra: the check on it.
-
-    Parameters
-    ----------
-    columns, target, block
-        As for :func:`robust_fit`.
-    repetitions : int
-        Resamples.
-    seed : int
-        Of the random generator.
-
-    Returns
-    -------
-    ndarray, shape (p,)
-    """
-    rng = np.random.default_rng(seed)
-    members = [np.flatnonzero(block == label) for label in np.unique(block)]
-    fits = []
-    for _ in range(repetitions):
-        drawn = rng.integers(0, len(members), len(members))
-        rows = np.concatenate([members[i] for i in drawn])
-        labels = np.concatenate([np.full(members[i].size, k) for k, i in enumerate(drawn)])
-        fits.append(robust_fit(columns[rows], target[rows], labels).coefficients)
-    return np.std(fits, axis=0, ddof=1)

@@ -88,10 +88,6 @@ def clean_run(table: pd.DataFrame, name: str, settings: RunSettings | None = Non
         Named in errors and results.
     settings : RunSettings, optional
 
-    Returns
-    -------
-    DynoRun
-
     Raises
     ------
     InputError

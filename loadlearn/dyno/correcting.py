@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from loadlearn.dyno.cleaning import DynoRun
 from loadlearn.dyno.dyno_settings import ComparisonSettings
 from loadlearn.errors import InputError
+from loadlearn.log.conversions import fuel_from_stroke, fuel_from_volume
 from loadlearn.vehicle.atmosphere import (
     TEMPERATURE_EXPONENTS,
     Correction,
@@ -54,16 +55,7 @@ class PreparedRun:
 
 
 def has_atmosphere(run: DynoRun) -> bool:
-    """Whether a run holds the ambient temperature and pressure that a correction needs.
-
-    Parameters
-    ----------
-    run : DynoRun
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a run holds the ambient temperature and pressure that a correction needs."""
     columns = ("ambient_pressure_kpa", _temperature_column(run))
     return all(c in run.table and bool(run.table[c].notna().any()) for c in columns)
 
@@ -90,10 +82,6 @@ def prepare_run(
         Swept volume (L), for fm from fuelling.
     correction : Correction
     settings : ComparisonSettings
-
-    Returns
-    -------
-    PreparedRun
 
     Raises
     ------
@@ -181,15 +169,11 @@ def _fuel_rate_g_s(run: DynoRun, rig: Rig | None) -> Array | None:
         return np.asarray(table["fuel_rate_g_s"].ffill().bfill())
     if rig is None:
         return None
-    engine = rig.engine
-    if "fuel_volume_rate_l_h" in table and engine.fuel_density_kg_m3 is not None:
-        litres = table["fuel_volume_rate_l_h"].ffill().bfill()
-        return np.asarray(litres * engine.fuel_density_kg_m3 / 3600.0)
+    if "fuel_volume_rate_l_h" in table and rig.engine.fuel_density_kg_m3 is not None:
+        return np.asarray(fuel_from_volume(table["fuel_volume_rate_l_h"].ffill().bfill(), rig))
     if "fuel_per_stroke_mg" in table:
-        # g/s = mg x cylinders x rpm / (30 000 x strokes per cycle)
-        per_second = engine.cylinders * table["engine_speed_rpm"] / 30_000.0
         milligrams = table["fuel_per_stroke_mg"].ffill().bfill()
-        return np.asarray(milligrams * per_second / engine.strokes_per_cycle)
+        return np.asarray(fuel_from_stroke(milligrams, table["engine_speed_rpm"], rig))
     return None
 
 
@@ -357,10 +341,6 @@ def correction_sd(
     correction : Correction
     correctable : bool
         Whether a correction is applied at all.
-
-    Returns
-    -------
-    float
     """
     if not correctable:
         return 0.0
@@ -479,17 +459,7 @@ def correction_report(
 
 
 def range_warnings(side: list[PreparedRun], correction: Correction) -> list[str]:
-    """What lies outside the range in which a corrected result is accepted.
-
-    Parameters
-    ----------
-    side : list of PreparedRun
-    correction : Correction
-
-    Returns
-    -------
-    list of str
-    """
+    """What lies outside the range in which a corrected result is accepted."""
     factor = SampleFactor(correction, True)
     joined = {k: np.concatenate([i.conditions[k] for i in side]) for k in side[0].conditions}
     return correction.warnings(joined["dry_kpa"], joined["temperature_k"], factor(joined))

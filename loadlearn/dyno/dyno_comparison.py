@@ -110,10 +110,6 @@ def compare(
     settings : ComparisonSettings, optional
         The rig's driveline efficiency replaces the default of a setting not given.
 
-    Returns
-    -------
-    DynoComparison
-
     Raises
     ------
     InputError

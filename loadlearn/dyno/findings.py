@@ -59,10 +59,6 @@ class Finding:
 def unstated_sd_percent(findings: list[Finding]) -> float:
     """Standard deviation (percent of gain) that the subjects not stated are allowed.
 
-    Parameters
-    ----------
-    findings : list of Finding
-
     Returns
     -------
     float

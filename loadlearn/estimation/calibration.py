@@ -24,15 +24,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.estimation import intervals as rows
-from loadlearn.estimation.estimator import LoadEstimator, prior_for
-from loadlearn.estimation.model import PHI, UNREPORTED, Noise
+from loadlearn.estimation.estimator import LoadEstimator
+from loadlearn.estimation.model import STATE
 from loadlearn.estimation.next_drive import present_of
 from loadlearn.estimation.normal import Z95
 from loadlearn.estimation.prepare import prepare
 from loadlearn.estimation.summary import LEAST_LEARNT_S
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.traction import force_source
 
 FloatArray = NDArray[np.float64]
 
@@ -286,26 +284,26 @@ def _with_share(
     covariance: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Log scale and reported share: the likeliest hypothesis less the share's prior."""
-    prior = prior_for(rig, force_source(trace), rows.height_source(trace))
-    state = estimator.state
-    assert state is not None
-    if prior.unreported_sd == 0.0 or state.states.shape[1] <= UNREPORTED:
+    setup, state = estimator.setup, estimator.state
+    assert setup is not None and state is not None
+    if setup.prior.unreported_sd == 0.0 or "extra_torque_share" not in trace.columns:
         return mean, covariance
-    present = present_of(state.states, state.covariances, state.log_weights, state.loads, Noise())
-    share = 1.0 - float(present.state[UNREPORTED])
-    share_sd = math.sqrt(present.covariance[UNREPORTED, UNREPORTED])
+    present = present_of(state.hypotheses, setup)
+    mass, unreported = STATE.inverse_mass_per_kg, STATE.unreported_share
+    share = 1.0 - float(present.state[unreported])
+    share_sd = math.sqrt(present.covariance[unreported, unreported])
     # Less than a hundredth of the prior's information is rounding, not learning.
-    if (prior.unreported_sd / share_sd) ** 2 < 1.01:
+    if (setup.prior.unreported_sd / share_sd) ** 2 < 1.01:
         return mean, covariance
     # ln s = ln phi + ln m, share = 1 - unreported.
-    correlation = -float(present.covariance[PHI, UNREPORTED]) / (
-        share_sd * math.sqrt(present.covariance[PHI, PHI])
+    correlation = -float(present.covariance[mass, unreported]) / (
+        share_sd * math.sqrt(present.covariance[mass, mass])
     )
     cross = correlation * share_sd * math.sqrt(covariance[0, 0])
     precision = np.linalg.inv(np.array([[covariance[0, 0], cross], [cross, share_sd**2]]))
     information = precision @ np.array([mean[0], share])
-    precision[1, 1] -= 1.0 / prior.unreported_sd**2
-    information[1] -= (1.0 - prior.unreported) / prior.unreported_sd**2
+    precision[1, 1] -= 1.0 / setup.prior.unreported_sd**2
+    information[1] -= (1.0 - setup.prior.unreported) / setup.prior.unreported_sd**2
     own = np.linalg.inv(precision)
     return own @ information, 0.5 * (own + own.T)
 

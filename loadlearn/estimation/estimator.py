@@ -348,9 +348,11 @@ class LoadEstimator:
                 f"'{rig.name}' as it is now; load it with its own rig"
             )
         noise, delays = document["given_noise"], document["given_delays"]
+        initial_mass_kg, initial_mass_sd_kg = document["initial"]
         estimator = cls(
             rig,
-            *document["initial"],
+            initial_mass_kg,
+            initial_mass_sd_kg,
             grounds=tuple(Ground(**ground) for ground in document["grounds"]),
             noise=None if noise is None else Noise(**noise),
             delays_s=delays,

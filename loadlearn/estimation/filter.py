@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.grounds import (
     REGENERATION_EVERY_S,
     Grounds,
@@ -94,7 +94,7 @@ def relax_slow(state: FloatArray, covariance: FloatArray, elapsed_s: float, nois
 def predict_row(
     state: FloatArray,
     covariance: FloatArray,
-    row: np.void,
+    row: Record,
     mode: int,
     grounds: Grounds,
     noise: Noise,
@@ -138,7 +138,7 @@ def _advance_load(
     states: FloatArray,
     covariances: FloatArray,
     log_weights: FloatArray,
-    row: np.void,
+    row: Record,
     datum: bool,
     grounds: Grounds,
     noise: Noise,
@@ -177,7 +177,7 @@ def _advance_load(
 
 
 @jit
-def _turns(memory: np.void, row: np.void, noise: Noise) -> tuple[float, float, float]:
+def _turns(memory: Record, row: Record, noise: Noise) -> tuple[float, float, float]:
     """Advance the clocks; how long since the ground, a regeneration and the slow states changed.
 
     Zeros where their turn has not come.
@@ -202,7 +202,7 @@ def _turns(memory: np.void, row: np.void, noise: Noise) -> tuple[float, float, f
 
 @jit
 def _weigh_evidence(
-    memory: np.void, hypotheses: Hypotheses, before: FloatArray, grounds: Grounds, dt_s: float
+    memory: Record, hypotheses: Hypotheses, before: FloatArray, grounds: Grounds, dt_s: float
 ) -> None:
     """Weights after a measurement, in place; their sum is the log's likelihood."""
     total = normalise(hypotheses)
@@ -221,13 +221,13 @@ def _weigh_evidence(
 
 @jit
 def filter_rows(
-    rows: NDArray[np.void],
-    memories: NDArray[np.void],
+    rows: Records,
+    memories: Records,
     hypotheses: Hypotheses,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
-    outputs: NDArray[np.void],
+    outputs: Records,
     surface_probability: FloatArray,
     with_outputs: bool,
 ) -> None:
@@ -324,7 +324,7 @@ def filter_rows(
 def carry_covariance(
     state: FloatArray,
     covariance: FloatArray,
-    rows: NDArray[np.void],
+    rows: Records,
     grounds: Grounds,
     noise: Noise,
 ) -> None:

@@ -13,9 +13,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Records, jit
 from loadlearn.errors import InputError
-from loadlearn.estimation.kalman import hold_between, merge, redraw, relax
+from loadlearn.estimation.kalman import copy, hold_between, merge, redraw, relax
 from loadlearn.estimation.model import N_STATES, STATE
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
 
@@ -61,7 +61,7 @@ MODE = np.dtype(
     ]
 )
 """A kind of ground, perhaps in regeneration; the first modes are the kinds themselves."""
-Grounds = NDArray[np.void]
+Grounds = Records
 """Record array of ``MODE``."""
 
 
@@ -290,7 +290,7 @@ def _start_apart_anew(
     if weight[apart] > APART_LOST * total or weight[first] < AGAIN_SURE * total:
         return
     left = 1e-6 * weight[first]
-    merge(states[apart], covariances[apart], 0.0, states[first], covariances[first], 1.0)
+    copy(states[apart], covariances[apart], states[first], covariances[first])
     weight[apart] += weight[first] - left
     weight[first] = left
 
@@ -319,8 +319,8 @@ def _change_regeneration(
     begun, begun_covariance = np.empty(n), np.empty((n, n))
     ended, ended_covariance = np.empty(n), np.empty((n, n))
     # Both from what was before.
-    merge(begun, begun_covariance, 0.0, states[off], covariances[off], 1.0)
-    merge(ended, ended_covariance, 0.0, states[on], covariances[on], 1.0)
+    copy(begun, begun_covariance, states[off], covariances[off])
+    copy(ended, ended_covariance, states[on], covariances[on])
     if ends:
         redraw(ended, ended_covariance, excess, 0.0, 0.0)
         merge(states[off], covariances[off], stay_off, ended, ended_covariance, end)

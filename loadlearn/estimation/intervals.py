@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.model import ROW
 from loadlearn.log.units import WHOLE_KMH_M_S, WHOLE_MPH_M_S
 from loadlearn.vehicle.engine_force import RigArrays
@@ -97,15 +97,15 @@ INTERVAL_MEMORY = np.dtype(
 class IntervalState(NamedTuple):
     """Everything :func:`rows_of` remembers; one record each but for ``held_s``."""
 
-    traction: NDArray[np.void]
-    memory: NDArray[np.void]
-    forces: NDArray[np.void]
+    traction: Records
+    memory: Records
+    forces: Records
     """At this sample and at the one before."""
-    held: NDArray[np.void]
+    held: Records
     """The sample at hand, absent channels held."""
     held_s: FloatArray
     """When each channel was last seen."""
-    row: NDArray[np.void]
+    row: Records
     """The row being integrated."""
 
 
@@ -144,7 +144,7 @@ def _hold_absent(
 
 
 @jit
-def _half_width(memory: np.void, speed_m_s: float) -> float:
+def _half_width(memory: Record, speed_m_s: float) -> float:
     """Half the speed's step when all moving samples so far were whole km/h or mph, else 0."""
     step = memory.whole_unit_m_s
     if speed_m_s > 1.0 and not math.isnan(step):
@@ -165,7 +165,7 @@ def _half_width(memory: np.void, speed_m_s: float) -> float:
 
 
 @jit
-def _track_speed(memory: np.void, speed_m_s: float, dt_s: float) -> float:
+def _track_speed(memory: Record, speed_m_s: float, dt_s: float) -> float:
     """The speed expected from the past; then take the sample in (an alpha-beta tracker).
 
     Where the kinetic energy is a *regressor* (rotating parts, slip) it must not carry the noise of
@@ -194,7 +194,7 @@ def _lagged(before: float, from_n: float, to_n: float, dt_s: float) -> float:
 
 
 @jit
-def _is_gap(memory: np.void, dt_s: float) -> bool:
+def _is_gap(memory: Record, dt_s: float) -> bool:
     """Whether an interval is a gap in the log; the typical interval follows those that are not."""
     if math.isnan(memory.typical_dt_s):
         memory.typical_dt_s = min(dt_s, 2.0)
@@ -207,11 +207,11 @@ def _is_gap(memory: np.void, dt_s: float) -> bool:
 
 @jit
 def _integrate_force(
-    row: np.void,
-    memory: np.void,
-    force: np.void,
-    before: np.void,
-    sample: np.void,
+    row: Record,
+    memory: Record,
+    force: Record,
+    before: Record,
+    sample: Record,
     channel: float,
     source: int,
     dt_s: float,
@@ -253,9 +253,9 @@ def _integrate_force(
 
 @jit
 def _integrate_road(
-    row: np.void,
-    memory: np.void,
-    sample: np.void,
+    row: Record,
+    memory: Record,
+    sample: Record,
     height_source: int,
     dt_s: float,
     distance_m: float,
@@ -302,7 +302,7 @@ def _integrate_road(
 
 @jit
 def _note_standstill(
-    row: np.void, memory: np.void, speed_m_s: float, time_s: float, dt_s: float, first: bool
+    row: Record, memory: Record, speed_m_s: float, time_s: float, dt_s: float, first: bool
 ) -> None:
     """Note a standstill that has just ended in the row, in place."""
     moved_off = 0.0
@@ -323,7 +323,7 @@ def _note_standstill(
 
 
 @jit
-def _measured_height(memory: np.void, sample: np.void, height_source: int) -> float:
+def _measured_height(memory: Record, sample: Record, height_source: int) -> float:
     """``v^2/2g + h`` at a sample (m), NaN where there is no new height."""
     kinetic = sample.speed_m_s * sample.speed_m_s / (2.0 * GRAVITY_M_S2)
     if height_source == HEIGHT_FROM_GRADE:
@@ -340,7 +340,7 @@ def _measured_height(memory: np.void, sample: np.void, height_source: int) -> fl
 
 
 @jit
-def _start(memory: np.void, sample: np.void) -> None:
+def _start(memory: Record, sample: Record) -> None:
     """The first sample with a speed, in place."""
     memory.started = 1
     memory.time_s = memory.row_s = sample.time_s
@@ -350,7 +350,7 @@ def _start(memory: np.void, sample: np.void) -> None:
 
 
 @jit
-def _remember(memory: np.void, sample: np.void, channel: float, reason: int) -> None:
+def _remember(memory: Record, sample: Record, channel: float, reason: int) -> None:
     """What the next interval needs of this sample, in place."""
     memory.time_s, memory.speed_m_s = sample.time_s, sample.speed_m_s
     memory.slope_sin, memory.density_kg_m3 = sample.slope_sin, sample.air_density_kg_m3
@@ -471,7 +471,7 @@ def _samples_to_rows(
     rows: FloatArray,
     row_of_sample: NDArray[np.int64],
     reason_of_sample: NDArray[np.int64],
-    forces: NDArray[np.void],
+    forces: Records,
 ) -> int:
     """The pass of :func:`rows_of`; ``held``, ``row``, ``values`` and ``rows`` are floats.
 
@@ -515,7 +515,7 @@ class Intervals(NamedTuple):
         At the tread.
     """
 
-    rows: NDArray[np.void]
+    rows: Records
     row_of_sample: NDArray[np.int64]
     reason: NDArray[np.int64]
     force_n: FloatArray

@@ -291,6 +291,20 @@ def redraw(
 
 
 @jit(distinct=True)
+def copy(
+    state: FloatArray,
+    covariance: FloatArray,
+    other_state: FloatArray,
+    other_covariance: FloatArray,
+) -> None:
+    """Let a hypothesis be the same as another, in place."""
+    for i in range(N_STATES):
+        state[i] = other_state[i]
+        for j in range(N_STATES):
+            covariance[i, j] = other_covariance[i, j]
+
+
+@jit(distinct=True)
 def merge(
     state: FloatArray,
     covariance: FloatArray,

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
 from loadlearn.estimation.intervals import SHORTEST_ROW_S, IntervalState, interval_state, rows_of
@@ -229,10 +230,10 @@ class LearnerState(NamedTuple):
     """Everything that is remembered between samples."""
 
     intervals: IntervalState
-    memory: NDArray[np.void]
+    memory: Records
     """The filter's own, one record."""
     hypotheses: Hypotheses
-    output: NDArray[np.void]
+    output: Records
     """What is known now, one record of ``OUTPUT``."""
     surface_probability: FloatArray
 
@@ -285,11 +286,11 @@ class Learnt(NamedTuple):
     surface_probability : ndarray, shape (k + 1, grounds)
     """
 
-    rows: NDArray[np.void]
+    rows: Records
     row_of_sample: NDArray[np.int64]
     reason: NDArray[np.int64]
     force_n: FloatArray
-    outputs: NDArray[np.void]
+    outputs: Records
     surface_probability: FloatArray
 
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.grounds import (
     LOOSE_RESISTANCE,
     MOST_GROUNDS,
@@ -60,7 +60,7 @@ class Hypotheses(NamedTuple):
     covariances : ndarray, shape (12, modes, n, n)
     """
 
-    loads: NDArray[np.void]
+    loads: Records
     log_weights: FloatArray
     weights: FloatArray
     states: FloatArray
@@ -264,7 +264,7 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
 
 @jit
 def absolute_log_mass(
-    load: np.void, log_implied: float, variance: float
+    load: Record, log_implied: float, variance: float
 ) -> tuple[float, float, float, float]:
     """Log combined mass and log scale, given the implied mass that a load's filter has learnt.
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, jit
 from loadlearn.estimation.grounds import Grounds, name_ground
 from loadlearn.estimation.loads import Hypotheses, absolute_log_mass
 from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, drag_area, log_implied
@@ -67,8 +67,8 @@ def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
     offset_sd_n: float,
-    before: np.void,
-    out: np.void,
+    before: Record,
+    out: Record,
     surface_probability: FloatArray,
     scratch: FloatArray,
 ) -> None:

@@ -36,7 +36,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, SLIP_STIFFNESS
 
@@ -147,7 +147,7 @@ class Noise(NamedTuple):
 
 
 @jit(distinct=True)
-def transition(state: FloatArray, row: np.void, sensitivity: FloatArray) -> float:
+def transition(state: FloatArray, row: Record, sensitivity: FloatArray) -> float:
     """Energy height at the row's end, and its derivative with respect to each state.
 
     All other states stay, so this is the first row of the transition matrix.
@@ -210,7 +210,7 @@ def transition(state: FloatArray, row: np.void, sensitivity: FloatArray) -> floa
 
 
 @jit
-def process_variance(inverse_mass_per_kg: float, row: np.void, noise: Noise) -> float:
+def process_variance(inverse_mass_per_kg: float, row: Record, noise: Noise) -> float:
     """Variance added to the energy height over a row (m^2)."""
     if row.known < 0.5:
         return noise.open_variance_m2
@@ -224,13 +224,13 @@ MEASURED = (STATE.energy_height_m, STATE.inverse_mass_per_kg, STATE.slip_per_n)
 
 
 @jit
-def measurement_row(row: np.void) -> tuple[float, float, float]:
+def measurement_row(row: Record) -> tuple[float, float, float]:
     """What the measurement reads of each of the ``MEASURED`` states."""
     return 1.0, -row.rotating_kg_m, row.slip_m_n
 
 
 @jit
-def measurement_variance(row: np.void, noise: Noise) -> float:
+def measurement_variance(row: Record, noise: Noise) -> float:
     """Variance of the measured ``v^2/2g + h`` (m^2)."""
     speed = row.speed_m_s * noise.speed_sd_m_s / GRAVITY_M_S2
     # The second-order part of v^2 keeps it above zero at a standstill.
@@ -239,7 +239,7 @@ def measurement_variance(row: np.void, noise: Noise) -> float:
 
 
 @jit
-def measurement_half_width(row: np.void) -> float:
+def measurement_half_width(row: Record) -> float:
     """Half the step of what is measured where the speed is read in whole units (m), else 0."""
     return row.half_width_m_s * row.speed_m_s / GRAVITY_M_S2
 
@@ -359,7 +359,7 @@ PART = np.dtype(
 class Prior(NamedTuple):
     """Beliefs before the drive, per kind of load; see :func:`load_prior`."""
 
-    parts: NDArray[np.void]
+    parts: Records
     """Components of a load, records of ``PART``."""
     log_scale: float
     log_scale_sd: float

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.estimation.filter import carry_covariance
 from loadlearn.estimation.grounds import Grounds
 from loadlearn.estimation.learner import Setup
@@ -89,7 +90,7 @@ def _manoeuvres() -> dict[str, tuple[FloatArray, FloatArray]]:
 
 def _rows_of(
     speed: FloatArray, slope: FloatArray, rig: Rig, mass: float, roll: float, area: float
-) -> NDArray[np.void]:
+) -> Records:
     """Rows of a manoeuvre driven by the rig at the load learnt (force from the force balance)."""
     table = np.zeros(speed.size - 1, ROW)
     middle = 0.5 * (speed[1:] + speed[:-1])
@@ -194,7 +195,7 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
     )
 
 
-def covariance_after(present: Present, table: NDArray[np.void]) -> FloatArray:
+def covariance_after(present: Present, table: Records) -> FloatArray:
     """Covariance of the likeliest hypothesis after driving some rows.
 
     Parameters

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.estimation.delays import Delays, align, interval_means, shifted
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import ground_modes
@@ -92,14 +93,14 @@ class _Likelihood:
         self.samples = np.ascontiguousarray(self.samples[:: self.stride])
         self.table = self.rows(self.samples)
 
-    def rows(self, samples: Samples) -> NDArray[np.void]:
+    def rows(self, samples: Samples) -> Records:
         state = interval_state()
         return rows_of(self.setup.rig, *self.sources, LIKELIHOOD_ROW_S, state, samples).rows
 
-    def delayed(self, delays: Delays) -> NDArray[np.void]:
+    def delayed(self, delays: Delays) -> Records:
         return self.rows(align(self.samples, *self.sources, delays))
 
-    def __call__(self, noise: Noise, table: NDArray[np.void] | None = None) -> float:
+    def __call__(self, noise: Noise, table: Records | None = None) -> float:
         memory = np.zeros(1, MEMORY)
         filter_rows(
             self.table if table is None else table,
@@ -199,9 +200,7 @@ def _search_noise(
     return noise_at(result.x), -float(result.fun)
 
 
-def _compared(
-    likelihood: _Likelihood, noise: Noise, tables: Sequence[NDArray[np.void]]
-) -> FloatArray:
+def _compared(likelihood: _Likelihood, noise: Noise, tables: Sequence[Records]) -> FloatArray:
     """Log-likelihood of each candidate's rows, over those that all of them can use.
 
     Which samples are set aside hangs on the force, and so on the delay: without a common set the

@@ -95,13 +95,13 @@ def smoothed(
             continue
         index = names.index(segment["surface"])
         believed = segment["rolling_resistance"]
-        last_s = float(time_s[inside][-1])
         walk = (
             noise.roll_walk_per_s05
             * grounds[index].rolling_resistance
             / grounds[0].rolling_resistance
         )
-        widened = np.sqrt(believed["sd"] ** 2 + walk**2 * (last_s - time_s[inside]))
+        away_s = np.abs(time_s[inside] - segment["at_s"])
+        widened = np.sqrt(believed["sd"] ** 2 + walk**2 * away_s)
         # Where the causal answer was already the surer one, it stands.
         better = widened < sd[inside]
         where = np.flatnonzero(inside)[better]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.estimation.next_drive import what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.vehicle.rig import Rig
@@ -20,8 +21,8 @@ WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
-SETTLED_S = 3.0
-"""So long after its name has changed a ground's resistance is compared with what it was before."""
+NEARLY_BEST = 1.1
+"""A ground's resistance is told by the last sample whose sd is nearly the least of the stretch."""
 
 
 def quantity(
@@ -90,29 +91,41 @@ def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
     }
 
 
+def _best_informed(history: pd.DataFrame, start: int, end: int) -> tuple[str, int]:
+    """The likelier name of a stretch, and the sample that knows its resistance best.
+
+    Towards its end a change to come makes the resistance uncertain before the name changes; at its
+    beginning the new one is hardly known.
+    """
+    part = history.iloc[start:end]
+    names = part["surface"].unique()
+    name = max(names, key=lambda one: float(part[f"p_{one}"].mean()))
+    named = (part["surface"] == name).to_numpy()
+    learning = named & (part["learning"] == 1).to_numpy()
+    inside = np.flatnonzero(learning if learning.any() else named)
+    sd = np.nan_to_num(part["rolling_resistance_sd"].to_numpy()[inside], nan=np.inf)
+    return str(name), start + int(inside[sd <= NEARLY_BEST * sd.min()][-1])
+
+
 def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list[int]]:
     """Stretches joined where the name changes on loose ground, and not what it resists."""
-    time_s = history["time_s"].to_numpy()
     codes = history["surface"].cat.codes.to_numpy()
     roll = history["rolling_resistance"].to_numpy()
     sd = history["rolling_resistance_sd"].to_numpy()
     joined: list[list[int]] = []
     for start, end in stretches:
-        before = start - 1
-        after = min(int(np.searchsorted(time_s, time_s[start] + SETTLED_S)), end - 1)
-        if (
-            joined
-            and min(codes[before], codes[start]) > 0
-            and abs(roll[after] - roll[before]) < max(sd[before], sd[after])
-        ):
-            joined[-1][1] = end
-        else:
-            joined.append([start, end])
+        if joined and min(codes[start - 1], codes[start]) > 0:
+            before = _best_informed(history, *joined[-1])[1]
+            after = _best_informed(history, start, end)[1]
+            if abs(roll[after] - roll[before]) < Z95 * np.hypot(sd[before], sd[after]):
+                joined[-1][1] = end
+                continue
+        joined.append([start, end])
     return joined
 
 
 def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
-    """Stretches of one ground, each with its own rolling resistance at its end.
+    """Stretches of one ground, each with its own rolling resistance where it was known best.
 
     Parameters
     ----------
@@ -122,7 +135,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        ``surface, start_s, end_s, rolling_resistance``.
+        ``surface, start_s, end_s, at_s, rolling_resistance``, the latter as known at ``at_s``.
     """
     codes = history["surface"].cat.codes.to_numpy()
     time_s = history["time_s"].to_numpy()
@@ -138,22 +151,17 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
             merged[-1][1] = int(end)
         else:
             merged.append([int(start), int(end)])
-    learning = history["learning"].to_numpy() == 1
     segments = []
     for start, end in _same_ground(history, merged):
-        # One stretch may have had two names: that which was likelier all along.
-        names = history["surface"].iloc[start:end].unique()
-        name = max(names, key=lambda one: float(history[f"p_{one}"].iloc[start:end].mean()))
-        # The last sample that surely belongs to the stretch: the change is noticed a little late.
-        sure = history[f"p_{name}"].to_numpy()[start:end]
-        inside = np.flatnonzero(learning[start:end] & (sure > min(0.9, float(np.max(sure)) - 1e-9)))
-        at = start + int(inside[-1]) if inside.size else start + int(np.argmax(sure))
+        # One stretch may have had two names: that which was likelier all along is told.
+        name, at = _best_informed(history, start, end)
         row = history.iloc[at]
         segments.append(
             {
-                "surface": str(name),
+                "surface": name,
                 "start_s": float(time_s[start]),
                 "end_s": float(time_s[end - 1]),
+                "at_s": float(time_s[at]),
                 "rolling_resistance": quantity(
                     row["rolling_resistance"],
                     row["rolling_resistance_sd"],
@@ -166,7 +174,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
@@ -180,29 +188,23 @@ def load_changes(outputs: NDArray[np.void], row_times: FloatArray) -> list[dict[
     list of dict
         ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
     """
-    stops = outputs["last_stop_s"]
+    stops, changed = outputs["last_stop_s"], outputs["p_load_changed"]
     changes = []
     for stop in np.unique(stops[stops > 0.0]):
-        rows = np.flatnonzero(stops == stop)
-        last = rows[-1]
-        probability = float(outputs["p_load_changed"][last])
-        before = float(outputs["mass_before_stop_kg"][last])
-        after = float(outputs["mass_kg"][last])
-        if probability >= 0.5 and row_times[last] - stop > 10.0:
+        first, last = np.flatnonzero(stops == stop)[[0, -1]]
+        if changed[last] >= 0.5 and row_times[last] - stop > 10.0:
             changes.append(
                 {
                     "time_s": float(stop),
-                    "before_kg": before,
-                    "after_kg": after,
-                    "probability": probability,
+                    "before_kg": float(outputs["mass_before_stop_kg"][first]),
+                    "after_kg": float(outputs["mass_kg"][last]),
+                    "probability": float(changed[last]),
                 }
             )
     return changes
 
 
-def _trust(
-    history: pd.DataFrame, outputs: NDArray[np.void], learnt_s: float, rig: Rig
-) -> dict[str, Any]:
+def _trust(history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig) -> dict[str, Any]:
     last = history.iloc[-1]
     reasons = []
     if learnt_s < LEAST_LEARNT_S:
@@ -251,7 +253,7 @@ def summary_of(
     rig: Rig,
     trace: pd.DataFrame,
     history: pd.DataFrame,
-    outputs: NDArray[np.void],
+    outputs: Records,
     row_times: FloatArray,
     learnt_s: float,
     present: Any,

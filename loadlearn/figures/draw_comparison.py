@@ -132,10 +132,6 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
         With traces.
     summary : dict
         As for :func:`draw_pareto`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     figure = new_figure(10.0, 9.6)
     panels = figure.subplots(

@@ -23,10 +23,6 @@ def draw_dyno(comparison: DynoComparison) -> Figure:
     ----------
     comparison : DynoComparison
         Result of :func:`loadlearn.dyno.compare`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     curves = comparison.curves
     rpm = curves["engine_speed_rpm"].to_numpy()

@@ -45,10 +45,6 @@ def draw_advice(trace: pd.DataFrame, advice: pd.DataFrame, rig: Rig) -> Figure:
         As :func:`loadlearn.policy.advise_log` returns it, one row per sample of the trace.
     rig : Rig
         Its exhaust limit is drawn.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     bars = limit_bars(advice)
     rows = max(len(bars), 1)
@@ -238,10 +234,6 @@ def draw_schedule(schedule: Schedule, rig: Rig | None = None) -> Figure:
     schedule : Schedule
     rig : Rig, optional
         Marks the tow vehicle's own mass and the ratings.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     figure = new_figure(13.0, 6.8)
     panels = figure.subplots(1, 3, sharey=True)

@@ -56,10 +56,6 @@ def new_figure(width_inch: float, height_inch: float) -> Figure:
     ----------
     width_inch, height_inch : float
         Size (inch).
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

@@ -74,10 +74,6 @@ def make_grid(trace: pd.DataFrame) -> Grid:
     ----------
     trace : pandas.DataFrame
         A valid trace.
-
-    Returns
-    -------
-    Grid
     """
     time_s = trace["time_s"].to_numpy()
     interval = max(_GRID_S, float(np.median(np.diff(time_s))))
@@ -349,11 +345,6 @@ def channel_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay]:
     beside an engine speed), the grade with what the force leaves over, engine and ground speed with
     road speed, stretch by stretch, the accelerometer with dv/dt + g sin(grade). Each is relative to
     the road speed: the lag of least residual within 3 s (grade and altitude: 6 s).
-
-    Parameters
-    ----------
-    trace : pandas.DataFrame
-    grid : Grid
 
     Returns
     -------

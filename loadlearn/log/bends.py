@@ -15,11 +15,11 @@ are found from the log by maximum likelihood.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
 from loadlearn.log.channel_faults import distance_m
 
 FloatArray = NDArray[np.float64]
@@ -42,90 +42,92 @@ _UNKNOWN = 3
 """So many fixes only make the state known: they surprise nobody."""
 
 
-@jit
-def _transition(step: float, density: float, f: FloatArray, q: FloatArray) -> None:
-    """Transition over a way and the covariance that it adds, for curvature walking at random."""
-    f[:] = 0.0
-    f[0, 0] = f[1, 1] = f[2, 2] = 1.0
-    f[0, 1] = f[1, 2] = step
-    f[0, 2] = 0.5 * step * step
-    q[0, 0] = density * step**5 / 20.0
-    q[0, 1] = q[1, 0] = density * step**4 / 8.0
-    q[0, 2] = q[2, 0] = density * step**3 / 6.0
-    q[1, 1] = density * step**3 / 3.0
-    q[1, 2] = q[2, 1] = density * step**2 / 2.0
-    q[2, 2] = density * step
+class _Filtered(NamedTuple):
+    """Moments after each fix, for each density tried.
+
+    Attributes
+    ----------
+    means, covariances : ndarray, shapes (n, densities, 3, 2) and (n, densities, 3, 3)
+        Empty unless asked for.
+    surprises : ndarray, shape (n, densities)
+        The innovations' squares over their variance, both coordinates.
+    likelihood : ndarray, shape (densities,)
+        Twice the log-likelihood, the variance of a fix at its most likely value (concentrated out).
+    """
+
+    means: FloatArray
+    covariances: FloatArray
+    surprises: FloatArray
+    likelihood: FloatArray
 
 
-@jit
+def _transitions(way_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Transitions to each fix, and the covariance that each adds at unit density; (n, 3, 3)."""
+    step = np.diff(way_m, prepend=way_m[0])
+    # Of white noise that a state's order integrates: step^(5-i-j) / ((5-i-j) (2-i)! (2-j)!).
+    order = np.arange(3)
+    power = 5 - order[:, None] - order
+    scale = power * np.array([2.0, 1.0, 1.0])[:, None] * np.array([2.0, 1.0, 1.0])
+    move = np.tile(np.eye(3), (step.size, 1, 1))
+    move[:, 0, 1] = move[:, 1, 2] = step
+    move[:, 0, 2] = 0.5 * step * step
+    return move, step[:, None, None] ** power / scale
+
+
 def _forward(
-    way_m: FloatArray,
-    place_m: FloatArray,
-    density: float,
-    means: FloatArray,
-    covariances: FloatArray,
-    surprises: FloatArray,
-) -> float:
-    """Filter both coordinates, noise of unit variance; twice the concentrated log-likelihood.
+    way_m: FloatArray, place_m: FloatArray, density: FloatArray, keep: bool = False
+) -> _Filtered:
+    """Filter both coordinates, noise of unit variance, for several densities side by side.
 
     Parameters
     ----------
     way_m : ndarray, shape (n,)
     place_m : ndarray, shape (n, 2)
         East and north.
-    density : float
+    density : ndarray, shape (densities,)
         Of the white third derivative, relative to the variance of a fix (1/m^5).
-    means, covariances : ndarray, shapes (n, 3, 2) and (n, 3, 3)
-        Receive the filtered moments.
-    surprises : ndarray, shape (n,)
-        Receives the innovations' squares over their variance, both coordinates.
-
-    Returns
-    -------
-    float
+    keep : bool
+        Whether moments are wanted.
     """
-    n = way_m.shape[0]
-    mean = np.zeros((3, 2))
-    mean[0] = place_m[0]
-    p = np.diag(np.array(_DIFFUSE))
-    f, q = np.empty((3, 3)), np.empty((3, 3))
-    total, logs = 0.0, 0.0
+    n, tried = way_m.size, density.size
+    moves, added = _transitions(way_m)
+    turned = np.ascontiguousarray(moves.transpose(0, 2, 1))
+    kept = n if keep else 0
+    means, covariances = np.empty((kept, tried, 3, 2)), np.empty((kept, tried, 3, 3))
+    innovations, variances = np.empty((n, tried, 2)), np.empty((n, tried))
+    spread = density[:, None, None]
+    mean = np.zeros((tried, 3, 2))
+    mean[:, 0] = place_m[0]
+    p = np.tile(np.diag(_DIFFUSE), (tried, 1, 1))
     for k in range(n):
-        if k > 0:
-            _transition(way_m[k] - way_m[k - 1], density, f, q)
-            mean = f @ mean
-            p = f @ p @ f.T + q
-        s = p[0, 0] + 1.0
-        east, north = place_m[k, 0] - mean[0, 0], place_m[k, 1] - mean[0, 1]
-        surprises[k] = (east * east + north * north) / s
-        if k >= _UNKNOWN:
-            total += surprises[k]
-            logs += 2.0 * math.log(s)
-        gain = p[:, 0].copy() / s
-        for i in range(3):
-            mean[i, 0] += gain[i] * east
-            mean[i, 1] += gain[i] * north
-        row = p[0, :].copy()
-        for i in range(3):
-            for j in range(3):
-                p[i, j] -= gain[i] * row[j]
-        means[k], covariances[k] = mean, p
+        mean = moves[k] @ mean
+        p = moves[k] @ p @ turned[k] + spread * added[k]
+        variances[k] = p[:, 0, 0] + 1.0
+        innovations[k] = place_m[k] - mean[:, 0]
+        gain = p[:, :, :1] / variances[k][:, None, None]
+        mean += gain * innovations[k][:, None, :]
+        p -= gain * p[:, :1, :].copy()
+        if keep:
+            means[k], covariances[k] = mean, p
+    surprises = np.sum(innovations**2, axis=2) / variances
     count = 2.0 * (n - _UNKNOWN)
-    return -count * math.log(total / count) - logs
+    total, logs = surprises[_UNKNOWN:].sum(axis=0), 2.0 * np.log(variances[_UNKNOWN:]).sum(axis=0)
+    return _Filtered(means, covariances, surprises, -count * np.log(total / count) - logs)
 
 
-@jit
 def _backward(
     way_m: FloatArray, density: float, means: FloatArray, covariances: FloatArray
-) -> None:
-    """Rauch, Tung and Striebel's pass over the means, in place."""
-    f, q = np.empty((3, 3)), np.empty((3, 3))
-    for k in range(way_m.shape[0] - 2, -1, -1):
-        _transition(way_m[k + 1] - way_m[k], density, f, q)
-        ahead = f @ covariances[k] @ f.T + q
+) -> FloatArray:
+    """Rauch, Tung and Striebel's pass over the means, shape (n, 3, 2)."""
+    moves, added = _transitions(way_m)
+    there, turned = moves[1:], moves[1:].transpose(0, 2, 1)
+    ahead = there @ covariances[:-1] @ turned + density * added[1:]
+    back, predicted = covariances[:-1] @ turned, there @ means[:-1]
+    smoothed = means.copy()
+    for k in range(way_m.size - 2, -1, -1):
         # The gain, applied by solving: its covariance is positive definite, never inverted.
-        change = np.linalg.solve(ahead, means[k + 1] - f @ means[k])
-        means[k] += covariances[k] @ (f.T @ change)
+        smoothed[k] += back[k] @ np.linalg.solve(ahead[k], smoothed[k + 1] - predicted[k])
+    return smoothed
 
 
 def smoothed_curvature(
@@ -149,23 +151,16 @@ def smoothed_curvature(
     noise_sd_m : float
         Of one coordinate of a fix, as found.
     """
-    n = way_m.size
-    place_m = np.ascontiguousarray(place_m - place_m[0])
-    means, covariances, surprises = np.empty((n, 3, 2)), np.empty((n, 3, 3)), np.empty(n)
-
-    def likelihood(log_length: float) -> float:
-        density = math.exp(-5.0 * log_length)
-        return _forward(way_m, place_m, density, means, covariances, surprises)
-
+    place_m = place_m - place_m[0]
     # A length L stands for a density of L^-5: what is shorter than about that is smoothed away.
-    shortest, longest = np.log(SPLINE_LENGTHS_M)
-    lengths = np.linspace(shortest, longest, LENGTHS_TRIED)
-    best = float(lengths[int(np.argmax([likelihood(length) for length in lengths]))])
-    likelihood(best)
+    densities = np.geomspace(*SPLINE_LENGTHS_M, LENGTHS_TRIED) ** -5.0
+    best = densities[[np.argmax(_forward(way_m, place_m, densities).likelihood)]]
+    filtered = _forward(way_m, place_m, best, keep=True)
+    surprises = filtered.surprises[:, 0]
     variance = float(np.mean(surprises[_UNKNOWN:])) / 2.0
     surprise = np.sqrt(surprises / max(variance, 1e-12))
     surprise[:_UNKNOWN] = 0.0
-    _backward(way_m, math.exp(-5.0 * best), means, covariances)
+    means = _backward(way_m, best[0], filtered.means[:, 0], filtered.covariances[:, 0])
     ahead = np.maximum(np.hypot(means[:, 1, 0], means[:, 1, 1]), 0.1)
     across = means[:, 1, 0] * means[:, 2, 1] - means[:, 1, 1] * means[:, 2, 0]
     return across / ahead, surprise, math.sqrt(variance)

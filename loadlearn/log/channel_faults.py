@@ -24,10 +24,6 @@ def gap_threshold_s(time_s: Floats) -> float:
     ----------
     time_s : ndarray
         Rising stamps (s), two at least.
-
-    Returns
-    -------
-    float
     """
     return 2.5 * float(np.quantile(np.diff(time_s), 0.9))
 

@@ -313,10 +313,6 @@ def mapped_reading(key: str, unit: str | None, where: str) -> Reading:
     where : str
         Names the channel map in errors.
 
-    Returns
-    -------
-    Reading
-
     Raises
     ------
     InputError

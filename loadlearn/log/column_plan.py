@@ -129,10 +129,6 @@ def make_plan(
     declared_units : mapping of str to str, optional
         Column to the unit that the file itself declares.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     InputError

@@ -1,7 +1,4 @@
-"""Canonical channels computed from others, and a planned log made a trace.
-
-The formulas serve whole columns and single samples alike.
-"""
+"""Canonical channels computed from others, and a planned log made a trace."""
 
 from __future__ import annotations
 
@@ -27,11 +24,6 @@ LEAST_SPEED_FOR_POWER_M_S = 2.0
 def fuel_from_volume(litres_per_hour: Any, rig: Rig) -> Any:
     """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density.
 
-    Parameters
-    ----------
-    litres_per_hour : float or ndarray
-    rig : Rig
-
     Returns
     -------
     float or ndarray
@@ -47,11 +39,6 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
     ``mg x cylinders x rpm / (30 000 x strokes_per_cycle)``: a cylinder is injected once in
     strokes_per_cycle / 2 turns.
 
-    Parameters
-    ----------
-    mg_per_stroke, engine_speed_rpm : float or ndarray
-    rig : Rig
-
     Returns
     -------
     float or ndarray
@@ -63,11 +50,6 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
 
 def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
     """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi).
-
-    Parameters
-    ----------
-    engine_speed_rpm : float or ndarray
-    rig : Rig
 
     Returns
     -------
@@ -82,27 +64,15 @@ def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
 def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
     """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up.
 
-    Parameters
-    ----------
-    power_kw, speed_m_s : float or ndarray
-
     Returns
     -------
     float or ndarray
     """
-    slow = speed_m_s < LEAST_SPEED_FOR_POWER_M_S
-    if isinstance(slow, bool):
-        return math.nan if slow or speed_m_s != speed_m_s else 1e3 * power_kw / speed_m_s
-    safe = np.where(slow, np.nan, speed_m_s)
-    return 1e3 * power_kw / safe
+    return 1e3 * power_kw / np.where(speed_m_s < LEAST_SPEED_FOR_POWER_M_S, np.nan, speed_m_s)
 
 
 def force_sd_from_power(force_n: Any, speed_m_s: Any, power_sd_kw: Any, speed_sd_m_s: Any) -> Any:
     """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v.
-
-    Parameters
-    ----------
-    force_n, speed_m_s, power_sd_kw, speed_sd_m_s : float or ndarray
 
     Returns
     -------
@@ -122,10 +92,6 @@ def noise_sd(values: Floats) -> float:
     ----------
     values : ndarray
         Regularly sampled; NaN is skipped.
-
-    Returns
-    -------
-    float
     """
     known = values[~np.isnan(values)]
     if known.size < 8:
@@ -203,17 +169,17 @@ def _derive(
     """Compute canonical channels from ingredients, in place."""
     if "fuel_rate_l_h" in values:
         if rig is None:
-            no_rig(plan, "fuel_rate_l_h", "fuel_density_kg_m3")
+            _no_rig(plan, "fuel_rate_l_h", "fuel_density_kg_m3")
         values["fuel_rate_g_s"] = fuel_from_volume(values["fuel_rate_l_h"], rig)
         notes["fuel_rate_g_s"] = "fuel_rate_l_h"
     if "fuel_mg_per_stroke" in values:
         if rig is None:
-            no_rig(plan, "fuel_mg_per_stroke", "cylinders")
-        rpm = needs_engine_speed(values, plan, "fuel_mg_per_stroke")
+            _no_rig(plan, "fuel_mg_per_stroke", "cylinders")
+        rpm = _needs_engine_speed(values, plan, "fuel_mg_per_stroke")
         values["fuel_rate_g_s"] = fuel_from_stroke(values["fuel_mg_per_stroke"], rpm, rig)
         notes["fuel_rate_g_s"] = "fuel_mg_per_stroke"
     if "engine_percent_torque" in values:
-        values["engine_torque_n_m"] = net_torque(values, plan, rig)
+        values["engine_torque_n_m"] = _net_torque(values, plan, rig)
         notes["engine_torque_n_m"] = "engine_percent_torque"
     if "tractive_power_kw" in values:
         speed = values["speed_m_s"]
@@ -237,21 +203,12 @@ def _derive(
         values["altitude_m"] = roadload.isa_altitude_m(values["ambient_pressure_kpa"])
         notes["altitude_m"] = "ambient_pressure_kpa"
     if "manifold_pressure_kpa" in values:
-        values["boost_kpa"] = values["manifold_pressure_kpa"] - ambient_kpa(values, plan)
+        values["boost_kpa"] = values["manifold_pressure_kpa"] - _ambient_kpa(values, plan)
         notes["boost_kpa"] = "manifold_pressure_kpa"
 
 
-def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
-    """Raise for a column that needs the rig.
-
-    Parameters
-    ----------
-    plan : Plan
-    name : str
-        Channel that needs the rig.
-    key : str
-        Key of its table ``[engine]``.
-    """
+def _no_rig(plan: Plan, name: str, key: str) -> NoReturn:
+    """Raise for a column that needs a key of the rig's table ``[engine]``."""
     column = plan.columns[name][0]
     raise InputError(
         f"{plan.source}: column '{column}' can only be converted with the rig's key "
@@ -259,21 +216,8 @@ def no_rig(plan: Plan, name: str, key: str) -> NoReturn:
     )
 
 
-def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> Floats:
-    """The engine speed that a column's conversion needs, or an error.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-    plan : Plan
-    name : str
-        Channel that needs it.
-
-    Returns
-    -------
-    ndarray
-        1/min.
-    """
+def _needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> Floats:
+    """The engine speed that a column's conversion needs, or an error."""
     if "engine_speed_rpm" not in values:
         raise InputError(
             f"{plan.source}: column '{plan.columns[name][0]}' can only be converted with the "
@@ -282,34 +226,20 @@ def needs_engine_speed(values: Mapping[str, Floats], plan: Plan, name: str) -> F
     return values["engine_speed_rpm"]
 
 
-def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Floats:
-    """Brake torque from percent torque: less friction, times the reference torque.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-        Channels in canonical units, ``engine_percent_torque`` among them.
-    plan : Plan
-        Names columns in errors; gets a warning when friction is taken from the rig.
-    rig : Rig or None
-
-    Returns
-    -------
-    ndarray
-        Brake torque (N m).
-    """
+def _net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Floats:
+    """Brake torque (N m) from percent torque: less friction, times the reference torque."""
     reference: Any = rig.engine.reference_torque_n_m if rig is not None else None
     if reference is None:
         reference = values.get("engine_reference_torque_n_m")
     if reference is None:
-        no_rig(plan, "engine_percent_torque", "reference_torque_n_m")
+        _no_rig(plan, "engine_percent_torque", "reference_torque_n_m")
     percent = values["engine_percent_torque"]
     friction = values.get("engine_friction_percent_torque")
     if friction is not None and not np.isnan(friction).all():
         return np.asarray((percent - friction) * 0.01 * reference)
     if rig is None:
-        no_rig(plan, "engine_percent_torque", "friction_mep_kpa")
-    rpm = needs_engine_speed(values, plan, "engine_percent_torque")
+        _no_rig(plan, "engine_percent_torque", "friction_mep_kpa")
+    rpm = _needs_engine_speed(values, plan, "engine_percent_torque")
     plan.warnings.append(
         f"column '{plan.columns['engine_percent_torque'][0]}' is gross of friction and there is no "
         "engine_friction_percent_torque: the rig's friction line was subtracted"
@@ -317,20 +247,8 @@ def net_torque(values: Mapping[str, Floats], plan: Plan, rig: Rig | None) -> Flo
     return np.asarray(percent * 0.01 * reference - friction_torque_n_m(rpm, rig))
 
 
-def ambient_kpa(values: Mapping[str, Floats], plan: Plan) -> Floats | float:
-    """Ambient pressure: logged, or that of the standard atmosphere at the altitude.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-    plan : Plan
-        Gets a warning when sea level is assumed.
-
-    Returns
-    -------
-    float or ndarray
-        kPa.
-    """
+def _ambient_kpa(values: Mapping[str, Floats], plan: Plan) -> Floats | float:
+    """Ambient pressure: logged, or that of the standard atmosphere at the altitude."""
     if "ambient_pressure_kpa" in values:
         return values["ambient_pressure_kpa"]
     if "altitude_m" in values:

@@ -38,10 +38,6 @@ def whole_unit(speed_m_s: FloatArray) -> float:
     Parameters
     ----------
     speed_m_s : ndarray, shape (n,)
-
-    Returns
-    -------
-    float
     """
     moving = speed_m_s[np.isfinite(speed_m_s) & (speed_m_s > 1.0)]
     if moving.size < 5:

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
@@ -27,63 +26,62 @@ PITCH_SD = 0.026
 """A body's pitch against the road, 1.5 degrees (common practice, no source)."""
 
 
-@jit
-def _smooth_height(
-    step_m: FloatArray,
-    height_m: FloatArray,
-    noise_variance: float,
-    walk_variance_per_m: float,
-    slope: FloatArray,
-    slope_variance: FloatArray,
-) -> None:
-    """Local-linear trend in distance, forwards and back; NaN heights are not measured."""
-    n = height_m.size
-    mean = np.zeros((n, 2))
-    cov = np.zeros((n, 2, 2))
-    mean_p = np.zeros((n, 2))
-    cov_p = np.zeros((n, 2, 2))
-    start = 0.0
-    for k in range(n):
-        if not math.isnan(height_m[k]):
-            start = height_m[k]
-            break
-    a, b = start, 0.0
+def smooth_slope(
+    step_m: FloatArray, height_m: FloatArray, noise: float, walk: float
+) -> tuple[FloatArray, FloatArray]:
+    """Slope and its variance by a local-linear trend in distance; NaN heights are not measured.
+
+    Backwards run the sums of what later heights say of each prediction (Durbin & Koopman, *Time
+    Series Analysis by State Space Methods*, 4.4, from memory): nothing is inverted.
+
+    Parameters
+    ----------
+    step_m, height_m : ndarray, shape (n,)
+    noise : float
+        Variance of a height (m^2).
+    walk : float
+        Variance that the slope gains per metre.
+
+    Returns
+    -------
+    slope, variance : ndarray, shape (n,)
+    """
+    # Plain numbers: a tenth of a second for an hour at 10 Hz, less than compiling this takes.
+    steps, heights = step_m.tolist(), height_m.tolist()
+    predicted = []
+    a, b = next((height for height in heights if height == height), 0.0), 0.0
     p00, p01, p11 = 100.0, 0.0, 0.01
-    for k in range(n):
-        d = step_m[k] if k > 0 else 0.0
-        a = a + d * b
-        q = walk_variance_per_m * d
-        p00 = p00 + 2.0 * d * p01 + d * d * p11 + q * d * d / 3.0
-        p01 = p01 + d * p11 + q * d / 2.0
-        p11 = p11 + q
-        mean_p[k, 0], mean_p[k, 1] = a, b
-        cov_p[k, 0, 0], cov_p[k, 0, 1], cov_p[k, 1, 0], cov_p[k, 1, 1] = p00, p01, p01, p11
-        if not math.isnan(height_m[k]):
-            s = p00 + noise_variance
-            k0, k1 = p00 / s, p01 / s
-            innovation = height_m[k] - a
-            a, b = a + k0 * innovation, b + k1 * innovation
-            p00, p01, p11 = p00 * (1.0 - k0), p01 * (1.0 - k0), p11 - k1 * p01
-        mean[k, 0], mean[k, 1] = a, b
-        cov[k, 0, 0], cov[k, 0, 1], cov[k, 1, 0], cov[k, 1, 1] = p00, p01, p01, p11
-    slope[n - 1], slope_variance[n - 1] = b, p11
-    back = mean[n - 1].copy()
-    back_cov = cov[n - 1].copy()
-    transition = np.eye(2)
-    for k in range(n - 2, -1, -1):
-        transition[0, 1] = step_m[k + 1]
-        predicted = cov_p[k + 1]
-        determinant = predicted[0, 0] * predicted[1, 1] - predicted[0, 1] ** 2
-        if determinant <= 1e-30:
-            slope[k], slope_variance[k] = back[1], back_cov[1, 1]
-            continue
-        inverse = np.empty((2, 2))
-        inverse[0, 0], inverse[1, 1] = predicted[1, 1] / determinant, predicted[0, 0] / determinant
-        inverse[0, 1] = inverse[1, 0] = -predicted[0, 1] / determinant
-        gain = cov[k] @ transition.T @ inverse
-        back = mean[k] + gain @ (back - mean_p[k + 1])
-        back_cov = cov[k] + gain @ (back_cov - predicted) @ gain.T
-        slope[k], slope_variance[k] = back[1], back_cov[1, 1]
+    for d, height in zip(steps, heights, strict=True):
+        a += d * b
+        q = walk * d
+        p00 += 2.0 * d * p01 + d * d * p11 + q * d * d / 3.0
+        p01 += d * p11 + q * d / 2.0
+        p11 += q
+        innovation = height - a
+        predicted.append((b, p00, p01, p11, innovation))
+        if innovation == innovation:
+            gain, turn = p00 / (p00 + noise), p01 / (p00 + noise)
+            a += gain * innovation
+            b += turn * innovation
+            p00, p01, p11 = p00 * (1.0 - gain), p01 * (1.0 - gain), p11 - turn * p01
+    slope, variance = np.empty(len(steps)), np.empty(len(steps))
+    # Of height and slope: the gradient of the log-likelihood of what follows, and its information.
+    r0, r1, n00, n01, n11 = 0.0, 0.0, 0.0, 0.0, 0.0
+    for k in range(len(steps) - 1, -1, -1):
+        b, p00, p01, p11, innovation = predicted[k]
+        if innovation == innovation:
+            total = p00 + noise
+            left, turn = noise / total, p01 / total
+            r0 = left * r0 - turn * r1 + innovation / total
+            n00 = left * left * n00 - 2.0 * left * turn * n01 + turn * turn * n11 + 1.0 / total
+            n01 = left * n01 - turn * n11
+        slope[k] = b + p01 * r0 + p11 * r1
+        variance[k] = p11 - (p01 * p01 * n00 + 2.0 * p01 * p11 * n01 + p11 * p11 * n11)
+        d = steps[k]
+        r1 += d * r0
+        n11 += 2.0 * d * n01 + d * d * n00
+        n01 += d * n00
+    return slope, variance
 
 
 def height_noise_sd_m(height_m: FloatArray) -> float:
@@ -148,15 +146,11 @@ def new_heights(time_s: FloatArray, height_m: FloatArray) -> NDArray[np.bool_]:
 def _from_heights(time_s: FloatArray, speed: FloatArray, altitude: FloatArray) -> FloatArray:
     """Slope and its sd (tangent), shape (2, n), from an altimeter."""
     seen = new_heights(time_s, altitude)
-    measured = np.where(seen, altitude, np.nan)
-    slope, variance = np.empty(altitude.size), np.empty(altitude.size)
-    _smooth_height(
+    slope, variance = smooth_slope(
         steps_m(time_s, speed),
-        measured,
+        np.where(seen, altitude, np.nan),
         height_noise_sd_m(altitude[seen]) ** 2,
         SLOPE_WALK_PER_M05**2,
-        slope,
-        variance,
     )
     return np.vstack([slope, np.sqrt(np.maximum(variance, 0.0))])
 

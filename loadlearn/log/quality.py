@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +30,7 @@ from loadlearn.log.excitation import (
 )
 from loadlearn.log.resolution import polled_in_turn, resolution, speed_rounding, update_times
 from loadlearn.log.trace import validate_trace
+from loadlearn.outputs import plain
 from loadlearn.vehicle import roadload
 from loadlearn.vehicle.rig import Rig
 
@@ -132,22 +132,8 @@ class LogQuality:
 
     def to_dict(self) -> dict[str, Any]:
         """The same as nested dicts and lists of plain JSON types (NaN becomes None)."""
-        plain: dict[str, Any] = _plain(dataclasses.asdict(self))
-        return plain
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return value
+        found: dict[str, Any] = plain(self)
+        return found
 
 
 def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
@@ -159,10 +145,6 @@ def log_quality(trace: pd.DataFrame, rig: Rig | None = None) -> LogQuality:
         From :func:`loadlearn.log.readers.read_log`, or canonical columns.
     rig : Rig, optional
         Adds what needs ratios, and the excitation of logs without a measured tread force.
-
-    Returns
-    -------
-    LogQuality
 
     Raises
     ------
@@ -256,11 +238,6 @@ def _unit_read(name: str, read: dict[str, str]) -> Unit | None:
 
 def cruise_stretches(trace: pd.DataFrame, grid: Grid) -> tuple[list[tuple[float, float]], str]:
     """Stretches under cruise control, as logged, or inferred from a steady speed.
-
-    Parameters
-    ----------
-    trace : pandas.DataFrame
-    grid : Grid
 
     Returns
     -------

@@ -240,10 +240,6 @@ def gear_labels(trace: pd.DataFrame, rig: Rig, tolerance: float | Floats) -> tup
 def update_times(trace: pd.DataFrame) -> dict[str, tuple[float, Floats]]:
     """Channels that hold each value for longer than a sample.
 
-    Parameters
-    ----------
-    trace : pandas.DataFrame
-
     Returns
     -------
     dict of str to (float, ndarray)

@@ -40,10 +40,6 @@ def group_name(group: str) -> str:
     ----------
     group : str
         One of :data:`GROUPS`.
-
-    Returns
-    -------
-    str
     """
     return _GROUP_NAMES[group]
 
@@ -78,10 +74,6 @@ def row_of_frame(row: int) -> str:
     ----------
     row : int
         From 0.
-
-    Returns
-    -------
-    str
     """
     return f"row {row} (the first row is 0)"
 

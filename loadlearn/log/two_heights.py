@@ -17,7 +17,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
 from loadlearn.log.grade import new_heights, steps_m
 
 FloatArray = NDArray[np.float64]
@@ -47,50 +46,34 @@ class Difference(NamedTuple):
     noise_sd_m: float
 
 
-@jit
-def _filter_level(
-    step_m: FloatArray,
-    difference_m: FloatArray,
-    walk: float,
-    mean: FloatArray,
-    variance: FloatArray,
-) -> tuple[float, float]:
-    """Local level, forwards; variances relative to the noise's. NaN is not measured.
+def _fit_level(
+    way_m: FloatArray, change_m: FloatArray, walk: float
+) -> tuple[float, float, FloatArray]:
+    """Likelihood of a local level, and the noise at each height given all of the drive.
+
+    Parameters
+    ----------
+    way_m, change_m : ndarray, shape (n,)
+        Between one height seen and the next.
+    walk : float
+        Variance per metre, relative to the noise's.
 
     Returns
     -------
     log_likelihood, noise_variance : float
-        With the noise's variance at its most likely value (concentrated out).
+        With the noise's variance at its most likely value (concentrated out); nothing was known of
+        the datum.
+    noise_m : ndarray, shape (n + 1,)
+        Of the altimeter, in each height seen.
     """
-    level, spread, begun = 0.0, 0.0, False
-    logs, squares, count = 0.0, 0.0, 0
-    for k in range(step_m.size):
-        spread += walk * step_m[k]
-        value = difference_m[k]
-        if not math.isnan(value):
-            if begun:
-                total = spread + 1.0
-                innovation = value - level
-                logs += math.log(total)
-                squares += innovation * innovation / total
-                count += 1
-                level += spread / total * innovation
-                spread /= total
-            else:
-                # Nothing was known of the datum.
-                begun, level, spread = True, value, 1.0
-        mean[k], variance[k] = level, spread
-    noise = max(squares / max(count, 1), 1e-12)
-    return -0.5 * (logs + count * math.log(noise)), noise
+    from scipy.linalg.lapack import dpttrf, dpttrs
 
-
-@jit
-def _smooth_level(step_m: FloatArray, walk: float, mean: FloatArray, variance: FloatArray) -> None:
-    """The level given all of the drive, in place of ``mean`` (Rauch, Tung & Striebel, 1965)."""
-    for k in range(step_m.size - 2, -1, -1):
-        predicted = variance[k] + walk * step_m[k + 1]
-        if predicted > 0.0:
-            mean[k] += variance[k] / predicted * (mean[k + 1] - mean[k])
+    # Each change is a step of the walk and the noise at either end: tridiagonal.
+    diagonal, beside, _ = dpttrf(walk * way_m + 2.0, np.full(way_m.size - 1, -1.0))
+    weighed, _ = dpttrs(diagonal, beside, change_m)
+    variance = max(float(change_m @ weighed) / change_m.size, 1e-12)
+    logs = float(np.log(diagonal).sum()) + change_m.size * math.log(variance)
+    return -0.5 * logs, variance, -np.diff(weighed, prepend=0.0, append=0.0)
 
 
 def difference_of_heights(
@@ -115,18 +98,19 @@ def difference_of_heights(
     seen = new_heights(time_s, altitude_m) & np.isfinite(slope_sin) & np.isfinite(speed_m_s)
     if np.count_nonzero(seen) < LEAST_HEIGHTS or way.sum() < LEAST_DISTANCE_M:
         return None
-    difference = np.where(seen, altitude_m - climbed, np.nan)
-    mean, variance = np.empty(time_s.size), np.empty(time_s.size)
+    distance = np.cumsum(way)
+    at, difference = distance[seen], (altitude_m - climbed)[seen]
+    steps, changes = np.diff(at), np.diff(difference)
 
     def cost(log_walk: float) -> float:
-        found, _ = _filter_level(way, difference, math.exp(log_walk), mean, variance)
-        return -float(found)
+        return -_fit_level(steps, changes, math.exp(log_walk))[0]
 
     best = minimize_scalar(cost, bounds=(-16.0, 4.0), method="bounded", options={"xatol": 0.05})
     walk = math.exp(float(best.x))
-    _, noise = _filter_level(way, difference, walk, mean, variance)
-    _smooth_level(way, walk, mean, variance)
-    return Difference(np.cumsum(way), mean - mean[0], walk * float(noise), math.sqrt(noise))
+    _, variance, noise = _fit_level(steps, changes, walk)
+    # Between two heights a walk goes straight on, as far as anyone can tell.
+    level = np.interp(distance, at, difference - noise)
+    return Difference(distance, level - level[0], walk * variance, math.sqrt(variance))
 
 
 def corrected_slope(slope_sin: FloatArray, apart: Difference, share: float) -> FloatArray:

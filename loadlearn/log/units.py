@@ -41,8 +41,6 @@ class Unit:
     def to_canonical(self, value: Any) -> Any:
         """Convert a float or an array of floats to the canonical unit of the quantity."""
         if self.tangent:
-            if isinstance(value, float):
-                return 100.0 * math.tan(value * self.scale)
             import numpy as np
 
             return 100.0 * np.tan(value * self.scale)
@@ -145,16 +143,7 @@ _SAME = str.maketrans({"²": "2", "³": "3", "µ": "u", "μ": "u", "⁻": "-", "
 
 
 def unit_key(spelling: str) -> str:
-    """Spelling of a unit with everything that loggers vary removed (``"km / h"`` -> ``"kmh"``).
-
-    Parameters
-    ----------
-    spelling : str
-
-    Returns
-    -------
-    str
-    """
+    """Spelling of a unit with everything that loggers vary removed (``"km / h"`` -> ``"kmh"``)."""
     # "percent" must survive the removal of "per" (as in "mg per stroke").
     text = spelling.strip().translate(_SAME).lower().replace("percent", "%")
     # A lone angle is a degree; before a letter it belongs to a temperature.
@@ -163,16 +152,7 @@ def unit_key(spelling: str) -> str:
 
 
 def spelling_variants(spelling: str) -> Iterator[str]:
-    """How a unit may end a column's name: ``km/h`` as ``km_h``, ``kmh`` and ``km_per_h``.
-
-    Parameters
-    ----------
-    spelling : str
-
-    Returns
-    -------
-    iterator of str
-    """
+    """How a unit may end a column's name: ``km/h`` as ``km_h``, ``kmh`` and ``km_per_h``."""
     text = spelling.translate(_SAME).lower().replace("°", "deg").replace("%", "percent")
     for separator, gap in (("_", "_"), ("", ""), ("_per_", "_")):
         suffix = re.sub(r"[\s·-]", gap, text.replace("/", separator))
@@ -182,16 +162,7 @@ def spelling_variants(spelling: str) -> Iterator[str]:
 
 @functools.cache
 def units_of(quantity: str) -> dict[str, Unit]:
-    """Units of a quantity by :func:`unit_key`; the canonical unit comes first.
-
-    Parameters
-    ----------
-    quantity : str
-
-    Returns
-    -------
-    dict of str to Unit
-    """
+    """Units of a quantity by :func:`unit_key`; the canonical unit comes first."""
     table: dict[str, Unit] = {}
     for unit in UNITS:
         if unit.quantity == quantity:

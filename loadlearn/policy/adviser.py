@@ -14,37 +14,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from loadlearn._compile import as_record
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
-    OUT_BITS,
-    OUT_ECONOMY,
-    OUT_EXTRA,
-    OUT_FACTOR,
-    OUT_FULL_SHARE_TIME,
-    OUT_GRADE,
-    OUT_KNOWN,
-    OUT_NEED,
-    OUT_RATING,
-    OUT_REFERENCE_SPEED,
-    OUT_RETENTION,
-    OUT_SUSTAINABLE,
-    OUT_WANTED,
-    RANGE,
     SAMPLE_COLUMNS,
     TICK_COLUMNS,
-    TICK_ECONOMY,
-    TICK_MASS,
-    TICK_MASS_SD,
-    TICK_RETENTION,
-    TICK_TIME,
-    TIME,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
 )
-from loadlearn.policy.draws import draws_from_summaries, stack_draws
+from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.law import policy_entry, run_policy
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
 from loadlearn.policy.state import (
     PolicyMemory,
-    PolicyState,
     initial_policy_state,
     policy_config,
     policy_memory,
@@ -60,6 +44,17 @@ if TYPE_CHECKING:
 
 TICK_S = 1.0
 """Settings are renewed at the first sample of each second of log time."""
+SUMMARY_COLUMNS = (
+    "mass_kg",
+    "mass_sd_kg",
+    "mass_sd_given_scale_kg",
+    "rolling_resistance",
+    "rolling_resistance_sd",
+    "drag_area_m2",
+    "drag_area_sd_m2",
+)
+"""What the draws are made from, in the order of their arguments."""
+_TIME, _RANGE = SAMPLE_COLUMNS.index("time_s"), SAMPLE_COLUMNS.index("transfer_range")
 _NO_TICK = np.array([-1], dtype=np.int64)
 _A_TICK = np.array([0], dtype=np.int64)
 _CHUNK_TICKS = 2000
@@ -174,7 +169,7 @@ class DriveAdviser:
         self.thermal = thermal if thermal is not None else thermal_parameters(rig)
         self.config = policy_config(rig, from_table=self.schedule is not None)
         self.memory: PolicyMemory = policy_memory(rig)
-        self.state: PolicyState = initial_policy_state(self.thermal)
+        self.state = as_record(initial_policy_state(self.thermal))
         if estimator is None:
             from loadlearn.estimation import LoadEstimator
 
@@ -182,10 +177,13 @@ class DriveAdviser:
         self.estimator = estimator
         self._row = np.full((1, len(SAMPLE_COLUMNS)), np.nan)
         self._out = np.zeros((1, len(ADVICE_COLUMNS)))
-        self._ticks = np.full((1, len(TICK_COLUMNS)), np.nan)
-        self._draws = np.zeros((1, 7, 1))
+        self._ticks = as_record(Tick())
+        self._draws = draws_from_summaries(rig, *(math.nan,) * 7)
         self._second = math.nan
-        self._run: Callable[..., PolicyState] | None = None
+        self._given = (as_record(self.thermal), as_record(self.config), self.memory, self.state)
+        self._shown = as_records(self._row, Sample)
+        self._advised = as_records(self._out, AdviceRow)
+        self._run: Callable[..., None] | None = None
 
     def step(self, sample: Mapping[str, Any]) -> Advice:
         """Take one sample, learn from it, and advise.
@@ -226,45 +224,32 @@ class DriveAdviser:
             value = get(name)
             if value is None:
                 row[0, place] = math.nan
-            elif place == RANGE:
+            elif place == _RANGE:
                 row[0, place] = _range_code(value)
             else:
                 row[0, place] = value
-        second = math.floor(row[0, TIME] / TICK_S)
+        second = math.floor(row[0, _TIME] / TICK_S)
         tick = second != self._second
         if tick:
             self._second = second
             self._renew(load)
         arguments = (
-            self.thermal,
-            self.config,
-            self.memory,
-            self.state,
-            row,
+            *self._given,
+            self._shown,
             _A_TICK if tick else _NO_TICK,
             self._draws,
             self._ticks,
-            self._out,
+            self._advised,
         )
         if self._run is None:
             self._run = policy_entry(*arguments)
-        self.state = self._run(*arguments)
-        return self._advice(float(row[0, TIME]), load)
+        self._run(*arguments)
+        return self._advice(float(row[0, _TIME]), load)
 
     def _renew(self, load: Load) -> None:
-        if hasattr(self.estimator, "draws"):
-            self._draws = stack_draws(self.estimator.draws())[None]
-        else:
-            self._draws = draws_from_summaries(
-                self.rig,
-                load.mass_kg,
-                load.mass_sd_kg,
-                load.mass_sd_given_scale_kg,
-                load.rolling_resistance,
-                load.rolling_resistance_sd,
-                load.drag_area_m2,
-                load.drag_area_sd_m2,
-            )
+        self._draws = draws_from_summaries(
+            self.rig, *(getattr(load, name) for name in SUMMARY_COLUMNS)
+        )
         _fill_ticks(
             self._ticks,
             np.array([load.mass_kg]),
@@ -275,25 +260,25 @@ class DriveAdviser:
         )
 
     def _advice(self, time_s: float, load: Load) -> Advice:
-        out = self._out[0].tolist()
+        out = AdviceRow(*self._out[0].tolist())
         return Advice(
             time_s=time_s,
-            power_retention=out[OUT_RETENTION],
-            full_share_time_s=out[OUT_FULL_SHARE_TIME],
-            economy=out[OUT_ECONOMY],
-            extra_torque=out[OUT_EXTRA],
-            torque_factor=out[OUT_FACTOR],
-            active_limits=limits_of_bits(out[OUT_BITS]),
-            reference_speed_m_s=out[OUT_REFERENCE_SPEED],
-            need=out[OUT_NEED],
-            sustainable_share=out[OUT_SUSTAINABLE],
-            wanted_share=out[OUT_WANTED],
-            rating_probability=out[OUT_RATING],
+            power_retention=out.power_retention,
+            full_share_time_s=out.full_share_time_s,
+            economy=out.economy,
+            extra_torque=out.extra_torque,
+            torque_factor=out.torque_factor,
+            active_limits=limits_of_bits(out.limit_bits),
+            reference_speed_m_s=out.reference_speed_m_s,
+            need=out.need,
+            sustainable_share=out.sustainable_share,
+            wanted_share=out.wanted_share,
+            rating_probability=out.rating_probability,
             mass_kg=load.mass_kg,
             mass_sd_kg=load.mass_sd_kg,
             surface=load.surface,
-            grade_percent=out[OUT_GRADE],
-            load_known=out[OUT_KNOWN] > 0.5,
+            grade_percent=out.present_grade_percent,
+            load_known=out.load_known > 0.5,
             exhaust_sensor=self.config.exhaust_sensor > 0.5,
         )
 
@@ -316,7 +301,7 @@ def _range_code(value: Any) -> float:
 
 
 def _fill_ticks(
-    ticks: NDArray[np.float64],
+    ticks: NDArray[Any],
     mass_kg: NDArray[np.float64],
     mass_sd_kg: NDArray[np.float64],
     rolling_resistance: NDArray[np.float64],
@@ -324,13 +309,13 @@ def _fill_ticks(
     schedule: Schedule | None,
 ) -> None:
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
-    ticks[:, TICK_MASS] = np.where(np.isfinite(mass_kg), mass_kg, middle)
-    ticks[:, TICK_MASS_SD] = np.where(np.isfinite(mass_sd_kg), mass_sd_kg, middle)
+    ticks["mass_kg"] = np.where(np.isfinite(mass_kg), mass_kg, middle)
+    ticks["mass_sd_kg"] = np.where(np.isfinite(mass_sd_kg), mass_sd_kg, middle)
     if schedule is not None:
-        looked_up = schedule.look_up(
-            ticks[:, TICK_MASS], np.nan_to_num(rolling_resistance, nan=0.012)
-        )
-        ticks[:, TICK_RETENTION], ticks[:, TICK_TIME], ticks[:, TICK_ECONOMY] = looked_up
+        rolling = np.nan_to_num(rolling_resistance, nan=0.012)
+        retention, time, economy = schedule.look_up(ticks["mass_kg"], rolling)
+        ticks["table_retention"], ticks["table_full_share_time_s"] = retention, time
+        ticks["table_economy"] = economy
 
 
 def sample_rows(trace: pd.DataFrame) -> NDArray[np.float64]:
@@ -350,7 +335,7 @@ def sample_rows(trace: pd.DataFrame) -> NDArray[np.float64]:
     for place, name in enumerate(SAMPLE_COLUMNS):
         if name in trace.columns:
             column = trace[name]
-            if place == RANGE and column.dtype.kind not in "fiub":
+            if place == _RANGE and column.dtype.kind not in "fiub":
                 rows[:, place] = [_range_code(value) for value in column.fillna("")]
             else:
                 rows[:, place] = column.to_numpy(dtype=np.float64, na_value=np.nan)
@@ -404,13 +389,16 @@ def advise_log(
         history = LoadEstimator(rig).run(trace)
     p = thermal if thermal is not None else thermal_parameters(rig)
     config = policy_config(rig, from_table=table is not None)
-    memory, state = policy_memory(rig), initial_policy_state(p)
+    state = as_record(initial_policy_state(p))
+    given = (as_record(p), as_record(config), policy_memory(rig), state)
     rows = sample_rows(trace)
     count = rows.shape[0]
     out = np.zeros((count, len(ADVICE_COLUMNS)))
-    second = np.floor(rows[:, TIME] / TICK_S)
+    samples, advised = as_records(rows, Sample), as_records(out, AdviceRow)
+    time = rows[:, _TIME]
+    second = np.floor(time / TICK_S)
     tick_rows = np.flatnonzero(np.concatenate(([True], np.diff(second) != 0.0)))
-    summaries = {name: history[name].to_numpy(dtype=np.float64) for name in _SUMMARY_COLUMNS}
+    summaries = {name: history[name].to_numpy(dtype=np.float64) for name in SUMMARY_COLUMNS}
     for first in range(0, tick_rows.size, _CHUNK_TICKS):
         here = tick_rows[first : first + _CHUNK_TICKS]
         start = int(here[0]) if first else 0
@@ -421,47 +409,34 @@ def advise_log(
         at_ticks = {name: values[here] for name, values in summaries.items()}
         draws = draws_from_summaries(rig, **at_ticks)
         ticks = np.full((here.size, len(TICK_COLUMNS)), np.nan)
+        inputs = as_records(ticks, Tick)
         _fill_ticks(
-            ticks,
+            inputs,
             at_ticks["mass_kg"],
             at_ticks["mass_sd_kg"],
             at_ticks["rolling_resistance"],
             rig,
             table,
         )
-        state = run_policy(
-            p, config, memory, state, rows[start:end], tick_of_row, draws, ticks, out[start:end]
-        )
+        run_policy(*given, samples[start:end], tick_of_row, draws, inputs, advised[start:end])
 
     frame: dict[str, Any] = {
-        "time_s": rows[:, TIME],
+        "time_s": time,
         "mass_kg": summaries["mass_kg"],
         "mass_sd_kg": summaries["mass_sd_kg"],
         "rolling_resistance": summaries["rolling_resistance"],
         "surface": history["surface"].to_numpy(),
     }
-    for place, name in enumerate(ADVICE_COLUMNS):
-        if place != OUT_BITS:
-            frame[name] = out[:, place]
-    limits, reasons = _words(out, tick_rows, frame, config.exhaust_sensor < 0.5)
+    frame.update(zip(ADVICE_COLUMNS, out.T, strict=True))
+    del frame["limit_bits"]
+    limits, reasons = _words(advised, tick_rows, frame, config.exhaust_sensor < 0.5)
     frame["active_limits"] = limits
     frame["reason"] = reasons
     return pd.DataFrame(frame)
 
 
-_SUMMARY_COLUMNS = (
-    "mass_kg",
-    "mass_sd_kg",
-    "mass_sd_given_scale_kg",
-    "rolling_resistance",
-    "rolling_resistance_sd",
-    "drag_area_m2",
-    "drag_area_sd_m2",
-)
-
-
 def _words(
-    out: NDArray[np.float64],
+    out: NDArray[Any],
     tick_rows: NDArray[np.int64],
     frame: Mapping[str, Any],
     sensor_none: bool,
@@ -470,30 +445,31 @@ def _words(
     count = out.shape[0]
     changed = np.zeros(count, dtype=bool)
     changed[tick_rows] = True
-    changed[1:] |= np.diff(out[:, OUT_BITS]) != 0.0
+    bits = out["limit_bits"]
+    changed[1:] |= np.diff(bits) != 0.0
     changed[0] = True
     where = np.flatnonzero(changed)
-    names = {bits: limits_of_bits(bits) for bits in np.unique(out[where, OUT_BITS])}
+    names = {one: limits_of_bits(one) for one in np.unique(bits[where])}
     surfaces, mass, mass_sd = frame["surface"], frame["mass_kg"], frame["mass_sd_kg"]
     limits = np.empty(where.size, dtype=object)
     reasons = np.empty(where.size, dtype=object)
     for k, i in enumerate(where):
-        line = out[i]
-        acting = names[line[OUT_BITS]]
+        line = AdviceRow(*out[i].tolist())
+        acting = names[line.limit_bits]
         limits[k] = ";".join(acting)
         reasons[k] = reason_sentence(
             mass[i],
             mass_sd[i],
             str(surfaces[i]),
-            line[OUT_GRADE],
-            line[OUT_RETENTION],
-            line[OUT_FULL_SHARE_TIME],
-            line[OUT_ECONOMY],
-            line[OUT_EXTRA],
-            line[OUT_WANTED],
-            line[OUT_KNOWN] > 0.5,
+            line.present_grade_percent,
+            line.power_retention,
+            line.full_share_time_s,
+            line.economy,
+            line.extra_torque,
+            line.wanted_share,
+            line.load_known > 0.5,
             acting,
-            line[OUT_RATING],
+            line.rating_probability,
             sensor_none,
         )
     repeats = np.diff(np.append(where, count))

@@ -4,59 +4,23 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
-from loadlearn.policy.columns import (
-    BRAKE,
-    COOLANT,
-    DRIVER_AID,
-    ENGINE_OIL,
-    EXHAUST_BRAKE,
-    GAS,
-    GAS_AFTER,
-    GEAR,
-    GEARBOX_OIL,
-    INTAKE,
-    RAIL,
-    REGENERATION_FLAG,
-    SPEED,
-)
+from loadlearn.policy.columns import Sample
 from loadlearn.policy.exhaust import (
     FORETOLD_AFTER_S,
-    ExhaustState,
     FullLoad,
     GasInput,
     correct_exhaust,
     exhaust_cap,
     follow_cap,
     gas_limit_degc,
-    initial_exhaust_state,
     predict_exhaust,
+    start_exhaust,
 )
 from loadlearn.policy.protections import (
-    AIR_FUEL_RATIO,
-    AXLE_TORQUE,
-    BOOST_EXCESS,
-    CHARGE_AIR_HEAT,
-    COOLANT_HEAT,
-    COOLANT_SENSOR,
-    ENGINE_OIL_HEAT,
-    EXHAUST_GAS_HEAT,
     GEAR_CHANGE_LONGEST_S,
-    NEUTRAL,
-    RAIL_PRESSURE,
-    RATINGS,
-    REGENERATION,
-    REVERSE_GEAR,
-    SERVICE_BRAKE,
-    SWAY,
-    TRANSMISSION_OIL_HEAT,
-    TURBO_SPEED,
-    WARM_UP,
+    Caps,
     axle_torque,
     boost_excess,
-    direction_of_travel,
     forbidden_while,
     over_temperature,
     rail_pressure,
@@ -65,18 +29,15 @@ from loadlearn.policy.protections import (
     sway,
     warm_up,
 )
-from loadlearn.policy.protections import DRIVER_AID as DRIVER_AID_CAP
-from loadlearn.policy.protections import EXHAUST_BRAKE as EXHAUST_BRAKE_CAP
 from loadlearn.policy.readings import (
     AirNow,
     EngineNow,
 )
-from loadlearn.policy.sensor_watch import SensorState, watch_sensor
+from loadlearn.policy.sensor_watch import watch_sensor
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
     PolicyState,
-    set_protections,
 )
 from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
@@ -84,6 +45,7 @@ from loadlearn.policy.thermal_model import (
     ThermalParameters,
     air_per_kpa,
     charge_target_kpa,
+    exhaust_rise_k,
     interpolate,
 )
 
@@ -102,12 +64,12 @@ AIR_NOISE_SHARE = 0.05
 """An air flow this near to the followed one differs by noise."""
 
 
-def gas_reading(config: PolicyConfig, row: NDArray[np.float64]) -> float:
+def gas_reading(config: PolicyConfig, row: Sample) -> float:
     """Reading of the exhaust sensor that the rig has (degC), NaN without one."""
     if config.exhaust_sensor > 1.5:
-        return row[GAS_AFTER]
+        return row.exhaust_gas_temp_after_turbine_degc
     if config.exhaust_sensor > 0.5:
-        return row[GAS]
+        return row.exhaust_gas_temp_degc
     return math.nan
 
 
@@ -115,47 +77,45 @@ def observe_exhaust(
     p: ThermalParameters,
     config: PolicyConfig,
     state: PolicyState,
-    row: NDArray[np.float64],
+    row: Sample,
     engine: EngineNow,
     air_now: AirNow,
     air: Surroundings,
-    rise_k: float,
     interval_s: float,
-) -> tuple[ExhaustState, SensorState, bool]:
+) -> bool:
     """Advance the exhaust observer and judge its sensor.
 
     Parameters
     ----------
-    p, config, state, row, engine, air_now, air
-        The policy's parameters and state, the sample and what was read from it.
-    rise_k : float
-        Modelled rise of the gas over the charge air (K).
+    p, config, row, engine, air_now, air
+        Parameters, the sample and what was read from it.
+    state : PolicyState
+        Its beliefs of exhaust and sensor are changed.
     interval_s : float
         Time since the last sample (s).
 
     Returns
     -------
-    exhaust : ExhaustState
-    sensor : SensorState
-    trusted : bool
+    bool
+        Whether the sensor can be trusted.
     """
+    exhaust = state.exhaust
+    rise_k = exhaust_rise_k(p, engine.fuel_g_s, air_now.flow_g_s, engine.base_fuel_g_s)
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     firing = 1.0 if engine.fuel_g_s > FIRING_SHARE * engine.base_fuel_g_s else 0.0
     drive = GasInput(rise_k, air_now.intake_degc, air.ambient_degc, after, firing)
     reading = gas_reading(config, row)
-    exhaust = state.exhaust
     if state.started < 0.5 or interval_s > LONGEST_GAP_S:
         shown = air.ambient_degc if math.isnan(reading) else reading
-        gas = gas_limit_degc(p, shown, after, air.ambient_degc)
-        exhaust = initial_exhaust_state(p, gas, shown)
+        start_exhaust(p, exhaust, gas_limit_degc(p, shown, after, air.ambient_degc), shown)
     else:
-        exhaust = predict_exhaust(p, exhaust, drive, interval_s)
+        predict_exhaust(p, exhaust, drive, interval_s)
     expected, tolerance = math.nan, 0.0
     foretold = engine.fuel_known > 0.5 and exhaust.firing_s >= FORETOLD_AFTER_S
-    if foretold and not row[REGENERATION_FLAG] > 0.5:
+    if foretold and not row.regeneration_active > 0.5:
         expected = exhaust.sensor_degc
         tolerance = max(IMPLAUSIBLE_K, 6.0 * math.sqrt(exhaust.cov_sensor))
-    sensor, trusted, usable = watch_sensor(
+    trusted, usable = watch_sensor(
         state.exhaust_sensor,
         reading,
         -40.0,
@@ -164,11 +124,11 @@ def observe_exhaust(
         tolerance,
         exhaust.predicted_move_k,
         interval_s,
-        True,
+        1.0,
     )
-    if usable and not row[REGENERATION_FLAG] > 0.5:
-        exhaust = correct_exhaust(p, exhaust, drive, reading)
-    return exhaust, sensor, trusted
+    if usable and not row.regeneration_active > 0.5:
+        correct_exhaust(p, exhaust, drive, reading)
+    return trusted
 
 
 def compute_caps(
@@ -176,52 +136,105 @@ def compute_caps(
     config: PolicyConfig,
     memory: PolicyMemory,
     state: PolicyState,
-    row: NDArray[np.float64],
+    row: Sample,
     engine: EngineNow,
     air_now: AirNow,
     air: Surroundings,
     interval_s: float,
-) -> PolicyState:
-    """Ask every protection, and write its cap into ``memory.caps``.
+) -> None:
+    """Ask every protection but the exhaust sensor's, and write its cap into ``memory.caps``.
 
     Parameters
     ----------
     p, config, memory, state
-        The policy's parameters and state; ``state`` holds the present exhaust belief.
+        The policy's parameters and state; ``state`` holds the present exhaust belief, and the
+        protections' own states in it are advanced.
     row, engine, air_now, air
         The sample and what was read from it.
     interval_s : float
         Time since the last sample (s).
-
-    Returns
-    -------
-    PolicyState
-        With the protections' own states advanced.
     """
-    caps = memory.caps
-    point = FullLoad(engine.rpm, row[INTAKE], air_now.air_ratio, state.fuel_ratio)
-    base_torque = interpolate(engine.rpm, memory.curve[0], memory.curve[1])
-    uprated_torque = interpolate(engine.rpm, memory.curve[0], memory.curve[2])
-
-    caps[WARM_UP], _ = warm_up(row[COOLANT], config.coolant_start_degc, config.coolant_full_degc)
-    caps[COOLANT_HEAT], _ = over_temperature(
-        row[COOLANT], config.coolant_reduce_degc, config.coolant_zero_degc
-    )
-    caps[TRANSMISSION_OIL_HEAT], _ = over_temperature(
-        row[GEARBOX_OIL], config.oil_reduce_degc, config.oil_zero_degc
-    )
-    caps[ENGINE_OIL_HEAT], _ = over_temperature(
-        row[ENGINE_OIL], config.engine_oil_reduce_degc, config.engine_oil_zero_degc
-    )
-    caps[CHARGE_AIR_HEAT], _ = over_temperature(
-        row[INTAKE], config.intake_reduce_degc, config.intake_zero_degc
-    )
-    after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
-    limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
+    caps = memory.cap_of
+    _temperature_caps(config, caps, row)
     if engine.fuel_g_s > FIRING_SHARE * engine.base_fuel_g_s and state.exhaust.firing_s > 0.0:
+        point = FullLoad(engine.rpm, row.intake_temp_degc, air_now.air_ratio, state.fuel_ratio)
+        after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
+        limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
         now = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
-        caps[EXHAUST_GAS_HEAT] = follow_cap(caps[EXHAUST_GAS_HEAT], now, interval_s)
+        caps.exhaust_gas_heat = follow_cap(caps.exhaust_gas_heat, now, interval_s)
+    _air_caps(p, caps, state, engine, air_now, air)
+    load = engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9)
+    fuel_share = engine.fuel_g_s / p.rated_fuel_g_s
+    caps.boost_excess = boost_excess(
+        state.boost,
+        air_now.charge_measured_kpa - air.ambient_kpa,
+        air_now.charge_model_kpa - air.ambient_kpa,
+        load,
+        config.boost_over_target_kpa,
+        interval_s,
+    )
+    caps.rail_pressure = rail_pressure(
+        state.rail,
+        row.rail_pressure_mpa,
+        fuel_share,
+        load,
+        config.rail_shortfall_share,
+        interval_s,
+    )
+    caps.service_brake = forbidden_while(row.brake_active)
+    caps.exhaust_brake = forbidden_while(row.exhaust_brake_active)
+    caps.driver_aid = forbidden_while(row.driver_aid_active)
+    caps.regeneration = forbidden_while(row.regeneration_active)
+    caps.sway = sway(state.sway, row.speed_m_s, interval_s)
+    _gear_caps(config, memory, caps, state, row, engine)
+    # While the coolant warms up its sensor must answer; at the thermostat it may well stand still.
+    warming, move = THERMOSTAT_SHUT_DEGC - row.coolant_temp_degc, 0.0
+    if warming > 0.0:
+        move = 0.2 * interval_s * warming / p.coolant_time_s * fuel_share
+    trusted, _ = watch_sensor(
+        state.coolant_sensor,
+        row.coolant_temp_degc,
+        -50.0,
+        150.0,
+        math.nan,
+        0.0,
+        move,
+        interval_s,
+        0.0,
+    )
+    caps.coolant_sensor = 1.0 if trusted else 0.0
+    if math.isnan(row.coolant_temp_degc) and trusted:
+        warm = state.coolant_sensor.reading_degc >= config.coolant_full_degc
+        caps.warm_up = 1.0 if warm else 0.0
+    state.rating_held, caps.ratings = ratings(state.rating_held, state.rating_probability)
 
+
+def _temperature_caps(config: PolicyConfig, caps: Caps, row: Sample) -> None:
+    coolant = row.coolant_temp_degc
+    caps.warm_up = warm_up(coolant, config.coolant_start_degc, config.coolant_full_degc)
+    caps.coolant_heat = over_temperature(
+        coolant, config.coolant_reduce_degc, config.coolant_zero_degc
+    )
+    caps.transmission_oil_heat = over_temperature(
+        row.transmission_oil_temp_degc, config.oil_reduce_degc, config.oil_zero_degc
+    )
+    caps.engine_oil_heat = over_temperature(
+        row.engine_oil_temp_degc, config.engine_oil_reduce_degc, config.engine_oil_zero_degc
+    )
+    caps.charge_air_heat = over_temperature(
+        row.intake_temp_degc, config.intake_reduce_degc, config.intake_zero_degc
+    )
+
+
+def _air_caps(
+    p: ThermalParameters,
+    caps: Caps,
+    state: PolicyState,
+    engine: EngineNow,
+    air_now: AirNow,
+    air: Surroundings,
+) -> None:
+    """Caps of the air-fuel ratio and of the turbocharger's speed."""
     # A metered air flow is noisy: one per cent of it is several of the share, and a share that
     # falls faster than it rises would follow the noise's minima. The ratio to the model is followed
     # within a second downwards; a sudden lack beyond noise acts at once.
@@ -236,7 +249,7 @@ def compute_caps(
     # An engine that burns more than its rig says has less air for it; that it burns less may be the
     # want of air itself.
     richer = max(state.fuel_ratio, 1.0)
-    caps[AIR_FUEL_RATIO], _ = share_of_fuel(
+    caps.air_fuel_ratio = share_of_fuel(
         most_fuel, richer * engine.base_fuel_g_s, richer * engine.uprated_fuel_g_s
     )
     # Charge target is linear in fuel beyond base full load, so the compressor's limit is too.
@@ -251,50 +264,28 @@ def compute_caps(
     most_kpa = p.pressure_ratio_max * (1.0 + METER_SHARE) * air.ambient_kpa / state.boost_ratio
     if p.throttled > 0.5:
         most_kpa = math.nan
-    caps[TURBO_SPEED], _ = share_of_fuel(most_kpa, at_base, at_all)
-    boost, caps[BOOST_EXCESS], _ = boost_excess(
-        state.boost,
-        air_now.charge_measured_kpa - air.ambient_kpa,
-        air_now.charge_model_kpa - air.ambient_kpa,
-        engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9),
-        config.boost_over_target_kpa,
-        interval_s,
-    )
-    rail, caps[RAIL_PRESSURE], _ = rail_pressure(
-        state.rail,
-        row[RAIL],
-        engine.fuel_g_s / p.rated_fuel_g_s,
-        engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9),
-        config.rail_shortfall_share,
-        interval_s,
-    )
-    caps[SERVICE_BRAKE], _ = forbidden_while(row[BRAKE])
-    caps[EXHAUST_BRAKE_CAP], _ = forbidden_while(row[EXHAUST_BRAKE])
-    caps[DRIVER_AID_CAP], _ = forbidden_while(row[DRIVER_AID])
-    caps[REGENERATION], _ = forbidden_while(row[REGENERATION_FLAG])
-    _, reverse, neutral = direction_of_travel(row[GEAR])
+    caps.turbo_speed = share_of_fuel(most_kpa, at_base, at_all)
+
+
+def _gear_caps(
+    config: PolicyConfig,
+    memory: PolicyMemory,
+    caps: Caps,
+    state: PolicyState,
+    row: Sample,
+    engine: EngineNow,
+) -> None:
+    """No extra torque in reverse or neutral, and no more than the axles bear."""
     # A gear signal that passes through neutral in a change is the gear change's matter.
     changing = 0.0 < state.gear_change.under_way_s <= GEAR_CHANGE_LONGEST_S
-    caps[REVERSE_GEAR] = 0.0 if reverse else 1.0
-    caps[NEUTRAL] = 0.0 if neutral and not changing else 1.0
+    caps.reverse_gear = forbidden_while(-row.gear)
+    caps.neutral = 0.0 if -0.5 <= row.gear < 0.5 and not changing else 1.0
     ratio = engine.overall_ratio
     if math.isnan(ratio):
-        ratio = memory.ratios[0] if row[SPEED] < 5.0 else memory.ratios[-1]
-    caps[AXLE_TORQUE], _ = axle_torque(
-        base_torque, uprated_torque, ratio, config.axle_torque_max_n_m
+        ratio = memory.ratios[0] if row.speed_m_s < 5.0 else memory.ratios[-1]
+    caps.axle_torque = axle_torque(
+        interpolate(engine.rpm, memory.curve[0], memory.curve[1]),
+        interpolate(engine.rpm, memory.curve[0], memory.curve[2]),
+        ratio,
+        config.axle_torque_max_n_m,
     )
-    sway_state, caps[SWAY], _ = sway(state.sway, row[SPEED], interval_s)
-
-    # While the coolant warms up its sensor must answer; at the thermostat it may well stand still.
-    warming = THERMOSTAT_SHUT_DEGC - row[COOLANT]
-    move = 0.0
-    if warming > 0.0:
-        move = 0.2 * interval_s * warming / p.coolant_time_s * engine.fuel_g_s / p.rated_fuel_g_s
-    coolant, coolant_trusted, _ = watch_sensor(
-        state.coolant_sensor, row[COOLANT], -50.0, 150.0, math.nan, 0.0, move, interval_s, False
-    )
-    caps[COOLANT_SENSOR] = 1.0 if coolant_trusted else 0.0
-    if math.isnan(row[COOLANT]) and coolant_trusted:
-        caps[WARM_UP] = 1.0 if coolant.reading_degc >= config.coolant_full_degc else 0.0
-    rating, caps[RATINGS], _ = ratings(state.rating, state.rating_probability)
-    return set_protections(state, boost, rail, sway_state, coolant, rating)

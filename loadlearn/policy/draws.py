@@ -1,4 +1,4 @@
-"""Draws of the load's posterior, from the estimator's own draws or from its summaries.
+"""Draws of the load's posterior, from the estimator's summaries.
 
 The summaries give means and standard deviations, in all and given the tractive scale. That is
 enough for what the policy asks: the part of the mass's uncertainty that the tractive scale causes
@@ -10,40 +10,17 @@ same settings, online and over a whole log.
 from __future__ import annotations
 
 import functools
-from typing import Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from loadlearn.policy.need import DRAW_FIELDS, LoadDraws
+from loadlearn._compile import record_type
+from loadlearn.estimation.model import load_prior
+from loadlearn.policy.need import LoadDraw
 from loadlearn.vehicle.rig import Rig
 
 DRAWS = 64
-SPEED_SLOPE, SPEED_SLOPE_SD = 0.0020, 0.0008
-"""Rise of rolling resistance to 20 m/s: handbook fit of a car tyre at 2.5 bar; its spread."""
-
-
-class DrawSource(Protocol):
-    """An estimator that can hand over draws of its whole posterior."""
-
-    def draws(self) -> LoadDraws:
-        """Quasi-random, deterministic draws of the present posterior."""
-        ...
-
-
-def stack_draws(draws: LoadDraws) -> NDArray[np.float64]:
-    """Draws as one array for the compiled law.
-
-    Parameters
-    ----------
-    draws : LoadDraws
-
-    Returns
-    -------
-    ndarray, shape (7, n)
-        Rows in the order of the fields.
-    """
-    return np.ascontiguousarray(np.vstack(draws), dtype=np.float64)
 
 
 @functools.cache
@@ -65,7 +42,7 @@ def draws_from_summaries(
     rolling_resistance_sd: ArrayLike,
     drag_area_m2: ArrayLike,
     drag_area_sd_m2: ArrayLike,
-) -> NDArray[np.float64]:
+) -> NDArray[Any]:
     """Draws that reproduce the estimator's means and standard deviations.
 
     Parameters
@@ -79,12 +56,11 @@ def draws_from_summaries(
 
     Returns
     -------
-    ndarray, shape (k, 7, DRAWS)
-        Rows as :class:`~loadlearn.policy.need.LoadDraws`. A summary that is not finite gives the
-        rig's prior.
+    ndarray of LoadDraw, shape (k, DRAWS)
+        A summary that is not finite gives the rig's prior.
     """
     z = normal_points()
-    vehicle = rig.vehicle
+    vehicle, prior = rig.vehicle, load_prior(rig)
     middle = 0.5 * (vehicle.mass_kg + rig.nominal_gcm_kg)
     span = rig.nominal_gcm_kg - vehicle.mass_kg
 
@@ -103,13 +79,13 @@ def draws_from_summaries(
     scale_sd = np.sqrt(np.maximum(mass_sd**2 - given_sd**2, 0.0)) / mass
     common = scale_sd * z[0]
     drag_own = np.sqrt(np.maximum(drag_sd**2 - (scale_sd * drag) ** 2, 0.0))
-    out = np.empty((mass.shape[0], len(DRAW_FIELDS), DRAWS))
-    out[:, 0] = np.maximum(mass * (1.0 + common) + given_sd * z[1], 300.0)
-    out[:, 1] = np.maximum(rolling + rolling_sd * z[2], 0.003)
-    out[:, 2] = np.maximum(SPEED_SLOPE + SPEED_SLOPE_SD * z[3], 0.0)
-    out[:, 3] = np.maximum(drag * (1.0 + common) + drag_own * z[4], 0.2)
-    out[:, 4] = rig.uncertainty.tractive_scale * np.maximum(1.0 + common, 0.5)
+    out = np.empty((mass.shape[0], DRAWS), dtype=record_type(LoadDraw))
+    out["mass_kg"] = np.maximum(mass * (1.0 + common) + given_sd * z[1], 300.0)
+    out["rolling_resistance"] = np.maximum(rolling + rolling_sd * z[2], 0.003)
+    out["speed_slope"] = np.maximum(prior.speed_slope + prior.speed_slope_sd * z[3], 0.0)
+    out["drag_area_m2"] = np.maximum(drag * (1.0 + common) + drag_own * z[4], 0.2)
+    out["tractive_scale"] = rig.uncertainty.tractive_scale * np.maximum(1.0 + common, 0.5)
     tow_vehicle_sd = vehicle.mass_sd_kg or 0.0
-    out[:, 5] = out[:, 0] - vehicle.mass_kg - tow_vehicle_sd * z[5]
-    out[:, 6] = 1.0
+    out["trailer_mass_kg"] = out["mass_kg"] - vehicle.mass_kg - tow_vehicle_sd * z[5]
+    out["weight"] = 1.0
     return out

@@ -17,6 +17,7 @@ has never seen, it keeps a distance.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -59,32 +60,33 @@ _RISE_FLOOR_K = 60.0
 """Rises below this (fuel cut, idle) say little of the factor at load."""
 
 
-class ExhaustState(NamedTuple):
+@dataclass(slots=True)
+class ExhaustState:
     """What is believed of the exhaust; degC, and the covariance of (metal, sensor, factor, lag)."""
 
-    metal_degc: float
-    sensor_degc: float
-    factor: float
-    lag: float
+    metal_degc: float = 0.0
+    sensor_degc: float = 0.0
+    factor: float = 0.0
+    lag: float = 0.0
     """Logarithm of the sensor's time constant over the believed one."""
-    cov_metal: float
-    cov_metal_sensor: float
-    cov_sensor: float
-    cov_metal_factor: float
-    cov_sensor_factor: float
-    cov_factor: float
-    cov_metal_lag: float
-    cov_sensor_lag: float
-    cov_factor_lag: float
-    cov_lag: float
-    log_rise: float
+    cov_metal: float = 0.0
+    cov_metal_sensor: float = 0.0
+    cov_sensor: float = 0.0
+    cov_metal_factor: float = 0.0
+    cov_sensor_factor: float = 0.0
+    cov_factor: float = 0.0
+    cov_metal_lag: float = 0.0
+    cov_sensor_lag: float = 0.0
+    cov_factor_lag: float = 0.0
+    cov_lag: float = 0.0
+    log_rise: float = 0.0
     """Logarithm of the modelled rise at which the factor was last observed: the anchor."""
-    predicted_move_k: float
+    predicted_move_k: float = 0.0
     """Movement of the sensor that the last prediction expected, without any correction."""
-    gas_degc: float
+    gas_degc: float = 0.0
     """Gas before the turbine, as believed now."""
-    gas_sd_k: float
-    firing_s: float
+    gas_sd_k: float = 0.0
+    firing_s: float = 0.0
     """For how long, about, the engine has burnt enough for the model to foretell the sensor."""
 
 
@@ -113,64 +115,56 @@ class FullLoad(NamedTuple):
     """Full-load fuelling measured over modelled."""
 
 
-def initial_exhaust_state(
-    p: ThermalParameters, gas_degc: float, sensor_degc: float
-) -> ExhaustState:
-    """State at the first sample: gas and metal as the sensor's reading says, factor as modelled.
+def start_exhaust(
+    p: ThermalParameters, state: ExhaustState, gas_degc: float, sensor_degc: float
+) -> None:
+    """Begin anew: gas and metal as the sensor's reading says, factor as modelled.
 
     Parameters
     ----------
     p : ThermalParameters
+    state : ExhaustState
+        Changed.
     gas_degc : float
         Gas before the turbine that the reading stands for, or ambient when there is none (degC).
     sensor_degc : float
         The reading (degC).
-
-    Returns
-    -------
-    ExhaustState
     """
-    factor_variance = p.exhaust_rise_sd * p.exhaust_rise_sd
-    return ExhaustState(
-        gas_degc,
-        sensor_degc,
-        1.0,
-        0.0,
-        60.0 * 60.0,
-        0.0,
-        10.0 * 10.0,
-        0.0,
-        0.0,
-        factor_variance,
-        0.0,
-        0.0,
-        0.0,
-        p.sensor_time_sd * p.sensor_time_sd,
-        math.log(300.0 + _RISE_FLOOR_K),
-        0.0,
-        gas_degc,
-        60.0,
-        0.0,
-    )
+    state.metal_degc, state.sensor_degc, state.gas_degc = gas_degc, sensor_degc, gas_degc
+    state.factor, state.lag = 1.0, 0.0
+    state.cov_metal, state.cov_sensor = 60.0 * 60.0, 10.0 * 10.0
+    state.cov_factor = p.exhaust_rise_sd * p.exhaust_rise_sd
+    state.cov_lag = p.sensor_time_sd * p.sensor_time_sd
+    state.cov_metal_sensor = state.cov_metal_factor = state.cov_sensor_factor = 0.0
+    state.cov_metal_lag = state.cov_sensor_lag = state.cov_factor_lag = 0.0
+    state.log_rise = math.log(300.0 + _RISE_FLOOR_K)
+    state.predicted_move_k = state.firing_s = 0.0
+    state.gas_sd_k = 60.0
+
+
+def initial_exhaust_state(
+    p: ThermalParameters, gas_degc: float, sensor_degc: float
+) -> ExhaustState:
+    """State at the first sample; see :func:`start_exhaust`."""
+    state = ExhaustState()
+    start_exhaust(p, state, gas_degc, sensor_degc)
+    return state
 
 
 def predict_exhaust(
     p: ThermalParameters, state: ExhaustState, drive: GasInput, interval_s: float
-) -> ExhaustState:
+) -> None:
     """Advance the belief over an interval with the fuelling burnt during it.
 
     Parameters
     ----------
     p : ThermalParameters
     state : ExhaustState
+        Changed.
     drive : GasInput
         Constant over the interval.
     interval_s : float
         Length (s), not negative.
-
-    Returns
-    -------
-    ExhaustState
     """
     keep_metal = math.exp(-interval_s / p.metal_time_s)
     turns = interval_s / (p.sensor_time_s * math.exp(state.lag))
@@ -203,46 +197,28 @@ def predict_exhaust(
     new_sl = c * ml + d * sl + e * fl + g * ll
 
     now = math.log(max(drive.rise_k, 0.0) + _RISE_FLOOR_K)
-    log_rise = state.log_rise
+    anchor = state.log_rise
     if drive.firing > 0.5:
         # A gear change or a bend without fuel unlearns nothing of full load.
-        log_rise = now + (state.log_rise - now) * math.exp(-interval_s / _ANCHOR_S)
+        state.log_rise = now + (anchor - now) * math.exp(-interval_s / _ANCHOR_S)
     drift = _FACTOR_DRIFT_PER_ROOT_S * _FACTOR_DRIFT_PER_ROOT_S * interval_s
     ceiling = 4.0 * p.exhaust_rise_sd * p.exhaust_rise_sd
-    grown = min(ff + _shape_variance(p, log_rise - state.log_rise) + drift, max(ceiling, ff))
-    new_mm += interval_s
-    new_ss += interval_s
-    variance = _gas_variance(p, new_mm, new_mf, grown, drive.rise_k)
-    gas_sd = math.sqrt(variance + _metal_variance(p, cylinder - metal))
+    grown = ff + _shape_variance(p, state.log_rise - anchor) + drift
+    state.cov_factor = min(grown, max(ceiling, ff))
+    state.cov_metal, state.cov_sensor = new_mm + interval_s, new_ss + interval_s
+    state.cov_metal_sensor, state.cov_metal_factor, state.cov_sensor_factor = new_ms, new_mf, new_sf
+    state.cov_metal_lag, state.cov_sensor_lag = new_ml, new_sl
+    state.predicted_move_k = (sensor - state.sensor_degc) * drive.firing
+    state.metal_degc, state.sensor_degc, state.gas_degc = metal, sensor, gas
+    state.gas_sd_k = _gas_sd(p, state, cylinder, drive.rise_k)
     # Idling or overrun, metal warms what little flows and the model knows nothing of the sensor.
     firing = state.firing_s + interval_s * (1.0 if drive.firing > 0.5 else -4.0)
-    firing = min(max(firing, 0.0), 2.0 * FORETOLD_AFTER_S)
-    return ExhaustState(
-        metal,
-        sensor,
-        state.factor,
-        state.lag,
-        new_mm,
-        new_ms,
-        new_ss,
-        new_mf,
-        new_sf,
-        grown,
-        new_ml,
-        new_sl,
-        fl,
-        ll,
-        log_rise,
-        (sensor - state.sensor_degc) * drive.firing,
-        gas,
-        gas_sd,
-        firing,
-    )
+    state.firing_s = min(max(firing, 0.0), 2.0 * FORETOLD_AFTER_S)
 
 
 def correct_exhaust(
     p: ThermalParameters, state: ExhaustState, drive: GasInput, reading_degc: float
-) -> ExhaustState:
+) -> None:
     """Correct the belief with a reading of the sensor.
 
     The factor is kept within 0.6 to 1.6, the sensor's lag within half and twice the believed one. A
@@ -254,13 +230,10 @@ def correct_exhaust(
     ----------
     p : ThermalParameters
     state : ExhaustState
+        Changed.
     drive : GasInput
     reading_degc : float
         A plausible reading (degC).
-
-    Returns
-    -------
-    ExhaustState
     """
     # Away from the anchor the model's shape is part of what the sensor shows; while the metal is
     # far from the gas, so is what is not known of the metal.
@@ -277,43 +250,28 @@ def correct_exhaust(
     gain_factor = state.cov_sensor_factor / total
     # On overrun metal warms what little flows: a sensor that falls slowly says little of its lag.
     gain_lag = drive.firing * state.cov_sensor_lag / total
-    metal = state.metal_degc + gain_metal * surprise
-    factor = min(max(state.factor + gain_factor * surprise, 0.6), 1.6)
-    mm = state.cov_metal - gain_metal * state.cov_metal_sensor
-    ms = state.cov_metal_sensor * (1.0 - gain_sensor)
-    ss = state.cov_sensor * (1.0 - gain_sensor)
-    mf = state.cov_metal_factor - gain_metal * state.cov_sensor_factor
-    sf = state.cov_sensor_factor * (1.0 - gain_sensor)
-    ff = max(state.cov_factor - gain_factor * state.cov_sensor_factor, 1e-8)
-    ml = state.cov_metal_lag - gain_metal * state.cov_sensor_lag
-    sl = state.cov_sensor_lag * (1.0 - gain_sensor)
-    fl = state.cov_factor_lag - gain_factor * state.cov_sensor_lag
-    ll = max(state.cov_lag - gain_lag * state.cov_sensor_lag, _LAG_LEAST_SD * _LAG_LEAST_SD)
-    cylinder = drive.intake_degc + factor * drive.rise_k
-    gas = cylinder - p.metal_share * (cylinder - metal)
-    variance = _gas_variance(p, mm, mf, ff, drive.rise_k)
-    gas_sd = math.sqrt(variance + _metal_variance(p, cylinder - metal))
-    return ExhaustState(
-        metal,
-        state.sensor_degc + gain_sensor * surprise,
-        factor,
-        min(max(state.lag + gain_lag * surprise, -_LAG_MOST), _LAG_MOST),
-        mm,
-        ms,
-        ss,
-        mf,
-        sf,
-        ff,
-        ml,
-        sl,
-        fl,
-        ll,
-        state.log_rise,
-        state.predicted_move_k,
-        gas,
-        gas_sd,
-        state.firing_s,
+    by_sensor, by_factor, by_lag = (
+        state.cov_metal_sensor,
+        state.cov_sensor_factor,
+        state.cov_sensor_lag,
     )
+    state.metal_degc += gain_metal * surprise
+    state.sensor_degc += gain_sensor * surprise
+    state.factor = min(max(state.factor + gain_factor * surprise, 0.6), 1.6)
+    state.lag = min(max(state.lag + gain_lag * surprise, -_LAG_MOST), _LAG_MOST)
+    state.cov_metal -= gain_metal * by_sensor
+    state.cov_metal_factor -= gain_metal * by_factor
+    state.cov_metal_lag -= gain_metal * by_lag
+    state.cov_factor = max(state.cov_factor - gain_factor * by_factor, 1e-8)
+    state.cov_factor_lag -= gain_factor * by_lag
+    state.cov_lag = max(state.cov_lag - gain_lag * by_lag, _LAG_LEAST_SD * _LAG_LEAST_SD)
+    state.cov_metal_sensor = by_sensor * (1.0 - gain_sensor)
+    state.cov_sensor *= 1.0 - gain_sensor
+    state.cov_sensor_factor = by_factor * (1.0 - gain_sensor)
+    state.cov_sensor_lag = by_lag * (1.0 - gain_sensor)
+    cylinder = drive.intake_degc + state.factor * drive.rise_k
+    state.gas_degc = cylinder - p.metal_share * (cylinder - state.metal_degc)
+    state.gas_sd_k = _gas_sd(p, state, cylinder, drive.rise_k)
 
 
 def _shape_variance(p: ThermalParameters, moved: float) -> float:
@@ -327,11 +285,16 @@ def _metal_variance(p: ThermalParameters, difference_k: float) -> float:
     return sd * sd
 
 
-def _gas_variance(p: ThermalParameters, mm: float, mf: float, ff: float, rise_k: float) -> float:
+def _gas_sd(
+    p: ThermalParameters, state: ExhaustState, cylinder_degc: float, rise_k: float
+) -> float:
+    """Standard deviation of the gas now (K)."""
     by_metal = p.metal_share
     by_factor = (1.0 - p.metal_share) * rise_k
-    variance = by_metal * by_metal * mm + 2.0 * by_metal * by_factor * mf
-    return max(variance + by_factor * by_factor * ff, 0.0)
+    variance = by_metal * by_metal * state.cov_metal
+    variance += 2.0 * by_metal * by_factor * state.cov_metal_factor
+    variance = max(variance + by_factor * by_factor * state.cov_factor, 0.0)
+    return math.sqrt(variance + _metal_variance(p, cylinder_degc - state.metal_degc))
 
 
 class FullLoadGas(NamedTuple):

@@ -28,6 +28,7 @@ kept two thirds of the extra torque within the same limit, and so had more power
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -227,16 +228,17 @@ def heat_time_s(
     return low if low > 0.5 else 0.0
 
 
-class EpisodeState(NamedTuple):
+@dataclass(slots=True)
+class EpisodeState:
     """A demand episode and the heat credit."""
 
-    active: float
-    low_s: float
+    active: float = 0.0
+    low_s: float = 0.0
     """Time since the pedal fell below ``EPISODE_END_PERCENT``."""
-    credit_s: float
-    heat_s: float
+    credit_s: float = CREDIT_MAX_S
+    heat_s: float = 0.0
     """Time that the heat still allows all of the extra torque."""
-    spent_s: float
+    spent_s: float = -1.0
     """Time since the credit was spent; negative while it is not."""
 
 
@@ -247,13 +249,14 @@ def follow_episode(
     share: float,
     retention: float,
     interval_s: float,
-) -> tuple[EpisodeState, float]:
+) -> float:
     """Advance the demand episode and its credit; the share that the settings want.
 
     Parameters
     ----------
     p : ThermalParameters
     state : EpisodeState
+        Changed.
     pedal_percent : float
         Accelerator, or what stands for it.
     share : float
@@ -265,35 +268,32 @@ def follow_episode(
 
     Returns
     -------
-    state : EpisodeState
-    wanted : float
+    float
         1 while the credit lasts, then ``rho + (1 - rho) exp(-t / 5 s)``; 0 without demand.
     """
-    active, low = state.active, state.low_s
-    credit, heat, spent = state.credit_s, state.heat_s, state.spent_s
-    low = low + interval_s if pedal_percent < EPISODE_END_PERCENT else 0.0
+    state.low_s = state.low_s + interval_s if pedal_percent < EPISODE_END_PERCENT else 0.0
     if pedal_percent > EPISODE_START_PERCENT:
-        active = 1.0
-    elif low >= EPISODE_END_S:
-        active = 0.0
+        state.active = 1.0
+    elif state.low_s >= EPISODE_END_S:
+        state.active = 0.0
     if share > retention + 0.02:
         use = interval_s * (share - retention) / (1.0 - retention)
-        credit = max(credit - use, 0.0)
-        heat = max(heat - use, 0.0)
-    elif low > REST_S:
-        credit += (CREDIT_MAX_S - credit) * (1.0 - math.exp(-interval_s / p.metal_time_s))
-        spent = -1.0
-    if spent >= 0.0:
-        spent += interval_s
-    elif active > 0.5 and credit <= 0.0:
+        state.credit_s = max(state.credit_s - use, 0.0)
+        state.heat_s = max(state.heat_s - use, 0.0)
+    elif state.low_s > REST_S:
+        refilled = 1.0 - math.exp(-interval_s / p.metal_time_s)
+        state.credit_s += (CREDIT_MAX_S - state.credit_s) * refilled
+        state.spent_s = -1.0
+    if state.spent_s >= 0.0:
+        state.spent_s += interval_s
+    elif state.active > 0.5 and state.credit_s <= 0.0:
         # Not where the heat's confidence ends: the gas has a protection of its own.
-        spent = 0.0
-    state = EpisodeState(active, low, credit, heat, spent)
-    if active < 0.5:
-        return state, 0.0
-    if spent < 0.0:
-        return state, 1.0
-    return state, retention + (1.0 - retention) * math.exp(-spent / DECAY_S)
+        state.spent_s = 0.0
+    if state.active < 0.5:
+        return 0.0
+    if state.spent_s < 0.0:
+        return 1.0
+    return retention + (1.0 - retention) * math.exp(-state.spent_s / DECAY_S)
 
 
 def full_share_time_s(state: EpisodeState) -> float:
@@ -303,27 +303,32 @@ def full_share_time_s(state: EpisodeState) -> float:
     return min(state.credit_s, state.heat_s)
 
 
-class HeldSetting(NamedTuple):
-    """A setting as published, and for how long another value has stood beside it."""
+@dataclass(slots=True)
+class HeldSetting:
+    """A setting as published, and for how long another value has stood beside it.
 
-    value: float
-    waiting_s: float
+    At first at its default, free to move.
+    """
+
+    value: float = 0.0
+    waiting_s: float = 0.0
     """How long the other value has stood; what is slow counts the less the slower the driving."""
-    towards: float
+    towards: float = 0.0
     """What the setting would become."""
-    rested_s: float
+    rested_s: float = CHANGE_REST_S
     """Time since it last changed."""
-    patience: float
+    patience: float = 1.0
     """Factor on the calm that is asked for, from 1; see :func:`hold_setting`."""
-    last_move: float
+    last_move: float = 0.0
     """1 when the last change was a rise, -1 when it was a fall, 0 before any."""
-    before: float
+    before: float = 0.0
     """Value before the last change."""
 
 
-def default_setting() -> HeldSetting:
-    """A setting at its default, free to move."""
-    return HeldSetting(0.0, 0.0, 0.0, CHANGE_REST_S, 1.0, 0.0, 0.0)
+def reset_setting(state: HeldSetting) -> None:
+    """Back to the default, free to move."""
+    state.value = state.waiting_s = state.towards = state.last_move = state.before = 0.0
+    state.rested_s, state.patience = CHANGE_REST_S, 1.0
 
 
 def hold_setting(
@@ -334,7 +339,7 @@ def hold_setting(
     rise_wait_s: float,
     fall_wait_s: float,
     most: float,
-) -> HeldSetting:
+) -> None:
     """Change a setting only for a move of more than 0.05 that stays, and then rest.
 
     A move that must stay for ``CHANGE_WAIT_S`` only is published as the candidate's mean over that
@@ -352,6 +357,7 @@ def hold_setting(
     Parameters
     ----------
     state : HeldSetting
+        Changed.
     candidate : float
         The definition's value now.
     interval_s : float
@@ -363,13 +369,10 @@ def hold_setting(
     most : float
         What comes back whole comes back no higher than this; where both directions are slow, for
         more is needed than this, a value above it falls without patience and ``LET_GO_STEP``.
-
-    Returns
-    -------
-    HeldSetting
     """
     rested = min(state.rested_s + interval_s, 1e4)
-    patience = 1.0 + (state.patience - 1.0) * math.exp(-interval_s / PATIENCE_S)
+    state.rested_s = rested
+    state.patience = 1.0 + (state.patience - 1.0) * math.exp(-interval_s / PATIENCE_S)
     rises = candidate > state.value
     wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
     slow = wait > CHANGE_WAIT_S
@@ -380,9 +383,8 @@ def hold_setting(
     if abs(candidate - state.value) <= step or (
         state.waiting_s > 0.0 and rises != (state.towards > state.value)
     ):
-        return HeldSetting(
-            state.value, 0.0, state.value, rested, patience, state.last_move, state.before
-        )
+        state.waiting_s, state.towards = 0.0, state.value
+        return
     waiting = state.waiting_s + (interval_s * pace if slow else interval_s)
     towards = candidate
     if state.waiting_s > 0.0 and slow:
@@ -391,20 +393,21 @@ def hold_setting(
         # Over the last ten seconds or so, should it wait for longer.
         weight = interval_s / min(waiting, CHANGE_WAIT_S)
         towards = state.towards + weight * (candidate - state.towards)
-    enough = wait * patience if slow and not forbidden else wait
+    enough = wait * state.patience if slow and not forbidden else wait
     if waiting < enough or (rested < CHANGE_REST_S and wait >= other):
-        return HeldSetting(
-            state.value, waiting, towards, rested, patience, state.last_move, state.before
-        )
+        state.waiting_s, state.towards = waiting, towards
+        return
     move = 1.0 if rises else -1.0
     if slow and move * state.last_move > 0.0:
-        patience = min(AGAIN_STEP * patience, PATIENCE_MOST)
+        state.patience = min(AGAIN_STEP * state.patience, PATIENCE_MOST)
     elif move * state.last_move < 0.0:
-        patience = min(PATIENCE_STEP * patience, PATIENCE_MOST)
+        state.patience = min(PATIENCE_STEP * state.patience, PATIENCE_MOST)
         if wait < other and rested < PREMATURE_S:
             whole = max(towards, min(state.before, most)) if rises else min(towards, state.before)
             towards = whole
-    return HeldSetting(towards, 0.0, towards, 0.0, patience, move, state.value)
+    state.before, state.last_move = state.value, move
+    state.value = state.towards = towards
+    state.waiting_s = state.rested_s = 0.0
 
 
 def calm_pace(speed_m_s: float) -> float:
@@ -425,7 +428,7 @@ def calm_pace(speed_m_s: float) -> float:
 
 def follow_kept(
     state: HeldSetting, need: float, liquids_share: float, interval_s: float, pace: float
-) -> HeldSetting:
+) -> None:
     """The share kept under sustained demand: gives way to warm liquids evenly.
 
     Coolant and oil take minutes to answer. Steps of a held setting, each a minute after the other,
@@ -435,24 +438,22 @@ def follow_kept(
     Parameters
     ----------
     state : HeldSetting
+        Changed.
     need : float
         Need N.
     liquids_share : float
         What coolant and oil sustain.
     interval_s, pace : float
         As for :func:`hold_setting`.
-
-    Returns
-    -------
-    HeldSetting
     """
     if liquids_share < state.value:
         part = 1.0 - math.exp(-interval_s / KEPT_LAG_S)
-        value = state.value + part * (liquids_share - state.value)
-        rested = min(state.rested_s + interval_s, 1e4)
-        return HeldSetting(value, 0.0, value, rested, state.patience, state.last_move, state.before)
+        state.value += part * (liquids_share - state.value)
+        state.towards, state.waiting_s = state.value, 0.0
+        state.rested_s = min(state.rested_s + interval_s, 1e4)
+        return
     wanted = min(need, liquids_share)
-    return hold_setting(state, wanted, interval_s, pace, CHANGE_WAIT_S, CALM_S, liquids_share)
+    hold_setting(state, wanted, interval_s, pace, CHANGE_WAIT_S, CALM_S, liquids_share)
 
 
 def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:

@@ -12,7 +12,8 @@ n rises with F_req / s, so the quantile of one is the image of the quantile of t
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,54 +44,51 @@ GRADE_POINTS = 8
 SLOWEST_REFERENCE_M_S = 2.0
 
 
-class LoadDraws(NamedTuple):
-    """Draws of the load's posterior, quasi-random and deterministic; arrays of shape (n,).
+@dataclass(slots=True)
+class LoadDraw:
+    """One draw of the load's posterior."""
 
-    Attributes
-    ----------
-    mass_kg, rolling_resistance, speed_slope, drag_area_m2 : ndarray
-        Combined mass, rolling resistance at 20 m/s and its rise with speed, drag area.
-    tractive_scale : ndarray
-        True force over the force computed from the log through the rig.
-    trailer_mass_kg : ndarray
-        Combined mass less the tow vehicle's (drawn too).
-    weight : ndarray
-        Weights; any positive scale.
-    """
-
-    mass_kg: NDArray[np.float64]
-    rolling_resistance: NDArray[np.float64]
-    speed_slope: NDArray[np.float64]
-    drag_area_m2: NDArray[np.float64]
-    tractive_scale: NDArray[np.float64]
-    trailer_mass_kg: NDArray[np.float64]
-    weight: NDArray[np.float64]
+    mass_kg: float
+    """Of the combination."""
+    rolling_resistance: float
+    """At 20 m/s."""
+    speed_slope: float
+    """Rise of the rolling resistance with speed."""
+    drag_area_m2: float
+    tractive_scale: float
+    """True force over the force computed from the log through the rig."""
+    trailer_mass_kg: float
+    """Combined mass less the tow vehicle's (drawn too)."""
+    weight: float
+    """Any positive scale."""
 
 
-DRAW_FIELDS = LoadDraws._fields
-MASS, ROLLING, SLOPE, DRAG, SCALE, TRAILER, WEIGHT = range(len(DRAW_FIELDS))
-"""Rows of draws stacked as one array of shape (7, n)."""
-
-
-class DemandState(NamedTuple):
+@dataclass(slots=True)
+class DemandState:
     """Reference speed, whether demand has passed the threshold, and the speed memory."""
 
-    reference_speed_m_s: float
-    demanding: float
-    quiet_s: float
+    reference_speed_m_s: float = 0.0
+    demanding: float = 0.0
+    quiet_s: float = 1e3
     """Time since demand was last above the threshold."""
-    asked_m_s: float
+    asked_m_s: float = 0.0
     """Speed asked for in the last demand."""
-    slot_s: float
+    slot_s: float = 0.0
     """Time into the present slot of the speed memory."""
-    slots: float
+    slots: float = 0.0
     """Speeds kept so far, at most ``SPEED_SLOTS``."""
-    position: float
+    position: float = 0.0
 
 
-def initial_demand_state() -> DemandState:
-    """Nothing asked for yet."""
-    return DemandState(0.0, 0.0, 1e3, 0.0, 0.0, 0.0, 0.0)
+def _sort(values: NDArray[np.float64]) -> None:
+    """Sort in place, by insertion: they are few, and the compiler's own sort is long to compile."""
+    for i in range(1, values.shape[0]):
+        value = values[i]
+        j = i
+        while j > 0 and values[j - 1] > value:
+            values[j] = values[j - 1]
+            j -= 1
+        values[j] = value
 
 
 def follow_reference_speed(
@@ -100,7 +98,7 @@ def follow_reference_speed(
     load: float,
     speed_limit_m_s: float,
     interval_s: float,
-) -> DemandState:
+) -> None:
     """Reference speed v*: the median speed of the 10 s before demand passed 0.85 of base full load.
 
     While demand is below the threshold it is the running median, so that it is ready. On a long
@@ -114,6 +112,7 @@ def follow_reference_speed(
     Parameters
     ----------
     state : DemandState
+        Changed.
     speeds : ndarray, shape (SPEED_SLOTS,)
         Ring of speeds, one per half second; changed in place.
     speed_m_s : float
@@ -124,46 +123,47 @@ def follow_reference_speed(
         Caps v*; NaN = unknown.
     interval_s : float
         Time since the last sample (s).
-
-    Returns
-    -------
-    DemandState
     """
     above = load >= DEMAND_THRESHOLD
-    quiet = 0.0 if above else min(state.quiet_s + interval_s, 1e3)
-    demanding = 1.0 if above or (state.demanding > 0.5 and quiet < DEMAND_RELEASE_S) else 0.0
-    slot, kept, position = state.slot_s + interval_s, state.slots, state.position
-    reference, asked = state.reference_speed_m_s, state.asked_m_s
-    if kept < 0.5 or slot >= SPEED_SLOT_S:
-        slot = 0.0
-        if demanding < 0.5 or kept < 0.5:
-            speeds[int(position)] = speed_m_s
-            position = (position + 1.0) % SPEED_SLOTS
-            kept = min(kept + 1.0, float(SPEED_SLOTS))
-            count = int(kept)
-            ordered = np.sort(speeds[:count])
+    asked_lately = state.demanding < 0.5 and state.quiet_s < ASKED_MEMORY_S
+    state.quiet_s = 0.0 if above else min(state.quiet_s + interval_s, 1e3)
+    if not (above or (state.demanding > 0.5 and state.quiet_s < DEMAND_RELEASE_S)):
+        state.demanding = 0.0
+    else:
+        state.demanding = 1.0
+    state.slot_s += interval_s
+    reference = state.reference_speed_m_s
+    if state.slots < 0.5 or state.slot_s >= SPEED_SLOT_S:
+        state.slot_s = 0.0
+        if state.demanding < 0.5 or state.slots < 0.5:
+            speeds[int(state.position)] = speed_m_s
+            state.position = (state.position + 1.0) % SPEED_SLOTS
+            state.slots = min(state.slots + 1.0, float(SPEED_SLOTS))
+            count = int(state.slots)
+            ordered = speeds[:count].copy()
+            _sort(ordered)
             reference = 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
-    if state.demanding < 0.5 and state.quiet_s < ASKED_MEMORY_S:
-        reference = max(reference, asked)
+    if asked_lately:
+        reference = max(reference, state.asked_m_s)
     if above:
         reference = max(reference, speed_m_s)
     if not math.isnan(speed_limit_m_s):
         reference = min(reference, speed_limit_m_s)
-    reference = max(reference, SLOWEST_REFERENCE_M_S)
-    if demanding > 0.5:
-        asked = reference
-    return DemandState(reference, demanding, quiet, asked, slot, kept, position)
+    state.reference_speed_m_s = max(reference, SLOWEST_REFERENCE_M_S)
+    if state.demanding > 0.5:
+        state.asked_m_s = state.reference_speed_m_s
 
 
-class GradeState(NamedTuple):
+@dataclass(slots=True)
+class GradeState:
     """Grade being averaged over the present 50 m, and the ring of those before."""
 
-    slot_m: float
-    slot_sum: float
+    slot_m: float = 0.0
+    slot_sum: float = 0.0
     """Sum of grade (tangent) times distance in the present slot."""
-    slots: float
-    position: float
-    slot_altitude_m: float
+    slots: float = 0.0
+    position: float = 0.0
+    slot_altitude_m: float = math.nan
     """Altitude at which the present slot began; NaN unknown."""
 
 
@@ -173,12 +173,13 @@ def remember_grade(
     grade_percent: float,
     altitude_m: float,
     distance_m: float,
-) -> GradeState:
+) -> None:
     """Keep the mean grade of each 50 m driven, for 10 km.
 
     Parameters
     ----------
     state : GradeState
+        Changed.
     grades : ndarray, shape (GRADE_SLOTS,)
         Ring of grades (tangent); changed in place.
     grade_percent : float
@@ -187,35 +188,27 @@ def remember_grade(
         Altitude (m), used where the grade is unknown; NaN = none.
     distance_m : float
         Driven since the last sample (m).
-
-    Returns
-    -------
-    GradeState
     """
-    start = state.slot_altitude_m
-    if math.isnan(start):
-        start = altitude_m
-    tangent = grade_percent / 100.0 if not math.isnan(grade_percent) else 0.0
-    length = state.slot_m + distance_m
-    total = state.slot_sum + tangent * distance_m
-    if length < GRADE_SLOT_M:
-        return GradeState(length, total, state.slots, state.position, start)
-    mean = total / length
+    if math.isnan(state.slot_altitude_m):
+        state.slot_altitude_m = altitude_m
+    if not math.isnan(grade_percent):
+        state.slot_sum += grade_percent / 100.0 * distance_m
+    state.slot_m += distance_m
+    if state.slot_m < GRADE_SLOT_M:
+        return
+    mean = state.slot_sum / state.slot_m
     if math.isnan(grade_percent):
-        climbed = altitude_m - start
-        mean = 0.0 if math.isnan(climbed) else min(max(climbed / length, -0.6), 0.6)
+        climbed = altitude_m - state.slot_altitude_m
+        mean = 0.0 if math.isnan(climbed) else min(max(climbed / state.slot_m, -0.6), 0.6)
         if state.slots > 0.5:
             # An altimeter's noise over 50 m is several percent: smooth over about four slots.
             last = grades[int(state.position - 1.0) % GRADE_SLOTS]
             mean = last + 0.3 * (mean - last)
     grades[int(state.position)] = mean
-    return GradeState(
-        0.0,
-        0.0,
-        min(state.slots + 1.0, float(GRADE_SLOTS)),
-        (state.position + 1.0) % GRADE_SLOTS,
-        altitude_m,
-    )
+    state.slot_m = state.slot_sum = 0.0
+    state.slots = min(state.slots + 1.0, float(GRADE_SLOTS))
+    state.position = (state.position + 1.0) % GRADE_SLOTS
+    state.slot_altitude_m = altitude_m
 
 
 def grade_now(state: GradeState, grades: NDArray[np.float64]) -> float:
@@ -263,17 +256,17 @@ def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.f
         if grades[i] >= present:
             steeper[count] = grades[i]
             count += 1
-    ordered = np.sort(steeper[:count])
+    _sort(steeper[:count])
     for i in range(GRADE_POINTS):
         place = (i + 0.5) / GRADE_POINTS * (count - 1)
         below = int(place)
         above = min(below + 1, count - 1)
-        points[i] = ordered[below] + (place - below) * (ordered[above] - ordered[below])
+        points[i] = steeper[below] + (place - below) * (steeper[above] - steeper[below])
     return points
 
 
 def scaled_requirements(
-    draws: NDArray[np.float64],
+    draws: NDArray[Any],
     grades: NDArray[np.float64],
     speed_m_s: float,
     air_density_kg_m3: float,
@@ -282,8 +275,7 @@ def scaled_requirements(
 
     Parameters
     ----------
-    draws : ndarray, shape (7, n)
-        Rows as :class:`LoadDraws`.
+    draws : ndarray of :class:`LoadDraw`, shape (n,)
     grades : ndarray, shape (g,)
         Tangents.
     speed_m_s, air_density_kg_m3 : float
@@ -293,25 +285,23 @@ def scaled_requirements(
     ndarray, shape (g, n)
         N.
     """
-    count = draws.shape[1]
-    force = np.empty((grades.shape[0], count))
+    force = np.empty((grades.shape[0], draws.shape[0]))
     for i in range(grades.shape[0]):
         cosine = 1.0 / math.sqrt(1.0 + grades[i] * grades[i])
-        for j in range(count):
-            coefficient = rolling_coefficient(draws[ROLLING, j], draws[SLOPE, j], speed_m_s)
-            force[i, j] = (
-                resisting_force(
-                    draws[MASS, j],
-                    coefficient,
-                    draws[DRAG, j],
-                    air_density_kg_m3,
-                    speed_m_s,
-                    0.0,
-                    grades[i] * cosine,
-                    cosine,
-                )
-                / draws[SCALE, j]
+        for j in range(draws.shape[0]):
+            draw = draws[j]
+            coefficient = rolling_coefficient(draw.rolling_resistance, draw.speed_slope, speed_m_s)
+            needed = resisting_force(
+                draw.mass_kg,
+                coefficient,
+                draw.drag_area_m2,
+                air_density_kg_m3,
+                speed_m_s,
+                0.0,
+                grades[i] * cosine,
+                cosine,
             )
+            force[i, j] = needed / draw.tractive_scale
     return force
 
 

@@ -1,9 +1,10 @@
 """The protections: what caps the extra torque at every instant, in every setting.
 
-Each is a small pure function: state and readings in; state, cap and whether it acts out. A cap is
-the largest share u of the extra torque that this protection allows, 0 to 1. None knows of the
-settings and none can be switched off. How quickly a cap may take torque away is the matter of
-:mod:`loadlearn.policy.arbitration`; :data:`PROTECTIONS` says which way each one takes.
+Each is a small function of readings, and of a state of its own where it has a memory, which it
+changes. What it gives is its cap: the largest share u of the extra torque that it allows, 0 to 1;
+below 1 it acts. None knows of the settings and none can be switched off. How quickly a cap may take
+torque away is the matter of :mod:`loadlearn.policy.arbitration`; :data:`PROTECTIONS` says which way
+each one takes.
 
 A reading that is absent is NaN. Where a protection needs it (exhaust, coolant), absence takes the
 extra torque away; where the vehicle may simply not have that sensor, absence leaves it alone.
@@ -14,6 +15,7 @@ Thresholds without a source named are common practice, no source.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 AT_ONCE, SENSOR, HEAT, GRADUAL = 0, 1, 2, 3
@@ -53,36 +55,39 @@ PROTECTIONS: tuple[Protection, ...] = (
     Protection("ratings", GRADUAL, "the load is probably above a rating"),
 )
 PROTECTION_NAMES = tuple(one.name for one in PROTECTIONS)
-(
-    WARM_UP,
-    EXHAUST_GAS_HEAT,
-    COOLANT_HEAT,
-    TRANSMISSION_OIL_HEAT,
-    ENGINE_OIL_HEAT,
-    CHARGE_AIR_HEAT,
-    AIR_FUEL_RATIO,
-    BOOST_EXCESS,
-    RAIL_PRESSURE,
-    TURBO_SPEED,
-    SERVICE_BRAKE,
-    EXHAUST_BRAKE,
-    REVERSE_GEAR,
-    NEUTRAL,
-    AXLE_TORQUE,
-    DRIVER_AID,
-    SWAY,
-    REGENERATION,
-    EXHAUST_SENSOR,
-    COOLANT_SENSOR,
-    RATINGS,
-) = range(len(PROTECTIONS))
-"""Places in the array of caps."""
+
+
+@dataclass(slots=True)
+class Caps:
+    """What each protection allows, in the order of :data:`PROTECTIONS`."""
+
+    warm_up: float = 1.0
+    exhaust_gas_heat: float = 1.0
+    coolant_heat: float = 1.0
+    transmission_oil_heat: float = 1.0
+    engine_oil_heat: float = 1.0
+    charge_air_heat: float = 1.0
+    air_fuel_ratio: float = 1.0
+    boost_excess: float = 1.0
+    rail_pressure: float = 1.0
+    turbo_speed: float = 1.0
+    service_brake: float = 1.0
+    exhaust_brake: float = 1.0
+    reverse_gear: float = 1.0
+    neutral: float = 1.0
+    axle_torque: float = 1.0
+    driver_aid: float = 1.0
+    sway: float = 1.0
+    regeneration: float = 1.0
+    exhaust_sensor: float = 1.0
+    coolant_sensor: float = 1.0
+    ratings: float = 1.0
 
 
 # --- ramps over a reading ---------------------------------------------------------------------
 
 
-def warm_up(coolant_degc: float, start_degc: float, full_degc: float) -> tuple[float, bool]:
+def warm_up(coolant_degc: float, start_degc: float, full_degc: float) -> float:
     """No extra torque below the start temperature, all of it from the full temperature.
 
     Most wear of an engine happens cold (common practice, no source).
@@ -94,18 +99,15 @@ def warm_up(coolant_degc: float, start_degc: float, full_degc: float) -> tuple[f
 
     Returns
     -------
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     if not coolant_degc > start_degc:
-        return 0.0, True
-    cap = min((coolant_degc - start_degc) / (full_degc - start_degc), 1.0)
-    return cap, cap < 1.0
+        return 0.0
+    return min((coolant_degc - start_degc) / (full_degc - start_degc), 1.0)
 
 
-def over_temperature(
-    reading_degc: float, reduce_degc: float, zero_degc: float
-) -> tuple[float, bool]:
+def over_temperature(reading_degc: float, reduce_degc: float, zero_degc: float) -> float:
     """All of the extra torque up to one temperature, none from a higher one (coolant, oils, air).
 
     Parameters
@@ -115,15 +117,15 @@ def over_temperature(
 
     Returns
     -------
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     if math.isnan(reading_degc) or reading_degc <= reduce_degc:
-        return 1.0, False
-    return max((zero_degc - reading_degc) / (zero_degc - reduce_degc), 0.0), True
+        return 1.0
+    return max((zero_degc - reading_degc) / (zero_degc - reduce_degc), 0.0)
 
 
-def forbidden_while(active: float) -> tuple[float, bool]:
+def forbidden_while(active: float) -> float:
     """No extra torque while a flag is set (brake, retarder, driver aid, regeneration).
 
     Parameters
@@ -133,38 +135,15 @@ def forbidden_while(active: float) -> tuple[float, bool]:
 
     Returns
     -------
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
-    if active > 0.5:
-        return 0.0, True
-    return 1.0, False
-
-
-def direction_of_travel(gear: float) -> tuple[float, bool, bool]:
-    """No extra torque in reverse or neutral.
-
-    Parameters
-    ----------
-    gear : float
-        1 = lowest, 0 = neutral, negative = reverse, NaN = unknown.
-
-    Returns
-    -------
-    cap : float
-    reverse, neutral : bool
-        Which of the two acts.
-    """
-    if gear < -0.5:
-        return 0.0, True, False
-    if -0.5 <= gear < 0.5:
-        return 0.0, False, True
-    return 1.0, False, False
+    return 0.0 if active > 0.5 else 1.0
 
 
 def axle_torque(
     base_torque_n_m: float, uprated_torque_n_m: float, overall_ratio: float, axle_max_n_m: float
-) -> tuple[float, bool]:
+) -> float:
     """Cap the torque at the axles, which first gear and low range could exceed.
 
     A torque converter multiplies base and uprated torque alike, so the cap compares what goes into
@@ -181,19 +160,17 @@ def axle_torque(
 
     Returns
     -------
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     extra = uprated_torque_n_m - base_torque_n_m
     if extra <= 0.0 or not overall_ratio > 0.0:
-        return 1.0, False
+        return 1.0
     cap = (axle_max_n_m / overall_ratio - base_torque_n_m) / extra
-    if cap >= 1.0:
-        return 1.0, False
-    return max(cap, 0.0), True
+    return min(max(cap, 0.0), 1.0)
 
 
-def share_of_fuel(limit_g_s: float, base_g_s: float, uprated_g_s: float) -> tuple[float, bool]:
+def share_of_fuel(limit_g_s: float, base_g_s: float, uprated_g_s: float) -> float:
     """Extra-torque share whose full-load fuelling stays within a fuelling limit.
 
     Fuelling is linear in torque at one engine speed (Willans line), so the share follows directly.
@@ -207,20 +184,21 @@ def share_of_fuel(limit_g_s: float, base_g_s: float, uprated_g_s: float) -> tupl
 
     Returns
     -------
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     if math.isnan(limit_g_s) or limit_g_s >= uprated_g_s:
-        return 1.0, False
+        return 1.0
     if limit_g_s <= base_g_s:
-        return 0.0, True
-    return (limit_g_s - base_g_s) / (uprated_g_s - base_g_s), True
+        return 0.0
+    return (limit_g_s - base_g_s) / (uprated_g_s - base_g_s)
 
 
 # --- protections with a memory ------------------------------------------------------------------
 
 
-class LineState(NamedTuple):
+@dataclass(slots=True)
+class LineState:
     """A learnt line ``y = offset + slope x``, its covariance, and how long y has been off it."""
 
     offset: float
@@ -259,13 +237,6 @@ def initial_line(prior: LinePrior) -> LineState:
     return LineState(prior.offset, prior.slope, prior.offset_sd**2, 0.0, prior.slope_sd**2, 0.0)
 
 
-def line_off(state: LineState, off_s: float) -> LineState:
-    """The line with another time off it."""
-    return LineState(
-        state.offset, state.slope, state.cov_offset, state.cov_cross, state.cov_slope, off_s
-    )
-
-
 def line_expects(prior: LinePrior, state: LineState, x: float) -> tuple[float, float]:
     """Expected y at x, and its sd (what is not learnt yet, and the line's shape)."""
     y = state.offset + state.slope * x
@@ -273,23 +244,27 @@ def line_expects(prior: LinePrior, state: LineState, x: float) -> tuple[float, f
     return y, math.sqrt(max(unknown, 0.0) + (prior.shape_share * y) ** 2)
 
 
-def line_learns(
-    prior: LinePrior, state: LineState, x: float, y: float, interval_s: float
-) -> LineState:
+def line_learns(prior: LinePrior, state: LineState, x: float, y: float, interval_s: float) -> None:
     """Recursive least squares; weighed by the interval, so that fast logs teach no more."""
     by_offset = state.cov_offset + x * state.cov_cross
     by_slope = state.cov_cross + x * state.cov_slope
     total = by_offset + x * by_slope + prior.noise**2 / min(max(interval_s, 1e-3), 1.0)
     surprise = y - state.offset - state.slope * x
     gain_offset, gain_slope = by_offset / total, by_slope / total
-    return LineState(
-        state.offset + gain_offset * surprise,
-        state.slope + gain_slope * surprise,
-        state.cov_offset - gain_offset * by_offset,
-        state.cov_cross - gain_offset * by_slope,
-        state.cov_slope - gain_slope * by_slope,
-        0.0,
-    )
+    state.offset += gain_offset * surprise
+    state.slope += gain_slope * surprise
+    state.cov_offset -= gain_offset * by_offset
+    state.cov_cross -= gain_offset * by_slope
+    state.cov_slope -= gain_slope * by_slope
+    state.off_s = 0.0
+
+
+def line_caps(state: LineState, off: float, threshold: float, interval_s: float) -> float:
+    """Cap from how far off its line a reading is, once that has lasted longer than is forgiven."""
+    state.off_s += interval_s
+    if state.off_s <= FORGIVEN_S:
+        return 1.0
+    return max((threshold - off) / (0.5 * threshold), 0.0)
 
 
 def boost_excess(
@@ -299,7 +274,7 @@ def boost_excess(
     load: float,
     threshold_kpa: float,
     interval_s: float,
-) -> tuple[LineState, float, bool]:
+) -> float:
     """Boost above its target: a sticking actuator, a control pressure lost.
 
     No log carries the target, so it is what this engine usually reaches: a straight line from the
@@ -321,20 +296,18 @@ def boost_excess(
 
     Returns
     -------
-    state : LineState
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     if math.isnan(measured_kpa) or math.isnan(modelled_kpa) or not load >= JUDGED_LOAD:
-        return line_off(state, 0.0), 1.0, False
+        state.off_s = 0.0
+        return 1.0
     expected, sd = line_expects(BOOST_PRIOR, state, modelled_kpa)
     excess = measured_kpa - expected - 2.0 * sd
     if excess <= 0.5 * threshold_kpa:
-        return line_learns(BOOST_PRIOR, state, modelled_kpa, measured_kpa, interval_s), 1.0, False
-    state = line_off(state, state.off_s + interval_s)
-    if state.off_s <= FORGIVEN_S:
-        return state, 1.0, False
-    return state, max((threshold_kpa - excess) / (0.5 * threshold_kpa), 0.0), True
+        line_learns(BOOST_PRIOR, state, modelled_kpa, measured_kpa, interval_s)
+        return 1.0
+    return line_caps(state, excess, threshold_kpa, interval_s)
 
 
 def rail_pressure(
@@ -344,7 +317,7 @@ def rail_pressure(
     load: float,
     shortfall_share: float,
     interval_s: float,
-) -> tuple[LineState, float, bool]:
+) -> float:
     """Rail pressure short of its usual value at load: a filter or a pump that starves.
 
     What is usual is a line over the square root of fuelling, learnt from this engine; the shortfall
@@ -366,34 +339,33 @@ def rail_pressure(
 
     Returns
     -------
-    state : LineState
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
     if math.isnan(measured_mpa) or not load >= JUDGED_LOAD:
-        return line_off(state, 0.0), 1.0, False
+        state.off_s = 0.0
+        return 1.0
     x = math.sqrt(max(fuel_share, 0.0))
     expected, sd = line_expects(RAIL_PRIOR, state, x)
     short = 1.0 - measured_mpa / max(expected - 2.0 * sd, 1.0)
     if short <= 0.5 * shortfall_share:
-        return line_learns(RAIL_PRIOR, state, x, measured_mpa, interval_s), 1.0, False
-    state = line_off(state, state.off_s + interval_s)
-    if state.off_s <= FORGIVEN_S:
-        return state, 1.0, False
-    return state, max((shortfall_share - short) / (0.5 * shortfall_share), 0.0), True
+        line_learns(RAIL_PRIOR, state, x, measured_mpa, interval_s)
+        return 1.0
+    return line_caps(state, short, shortfall_share, interval_s)
 
 
-class SwayState(NamedTuple):
+@dataclass(slots=True)
+class SwayState:
     """Band-passed speed, the half swing under way, and swings counted in a row."""
 
-    speed_m_s: float
-    high_passed: float
-    band_m_s: float
-    sign: float
-    half_s: float
-    peak_m_s: float
-    halves: float
-    calm_s: float
+    speed_m_s: float = 0.0
+    high_passed: float = 0.0
+    band_m_s: float = 0.0
+    sign: float = 0.0
+    half_s: float = 0.0
+    peak_m_s: float = 0.0
+    halves: float = 0.0
+    calm_s: float = 1e3
 
 
 SWAY_AMPLITUDE_M_S = 0.12
@@ -402,7 +374,7 @@ SWAY_HALVES = 5.0
 SWAY_HOLD_S = 10.0
 
 
-def sway(state: SwayState, speed_m_s: float, interval_s: float) -> tuple[SwayState, float, bool]:
+def sway(state: SwayState, speed_m_s: float, interval_s: float) -> float:
     """Speed that swings at 0.4 to 1.2 Hz: what a swaying trailer does to its tow vehicle.
 
     Trailer sway lies near 0.5-1 Hz (from memory of the vehicle-dynamics literature). Five half
@@ -420,48 +392,52 @@ def sway(state: SwayState, speed_m_s: float, interval_s: float) -> tuple[SwaySta
 
     Returns
     -------
-    state : SwayState
-    cap : float
-    acting : bool
+    float
+        Cap.
     """
-    calm = state.calm_s + interval_s
-    if math.isnan(speed_m_s) or not 0.0 < interval_s <= 0.25:
-        last = state.speed_m_s if math.isnan(speed_m_s) else speed_m_s
-        acting = state.halves >= SWAY_HALVES and calm <= SWAY_HOLD_S
-        kept = state.halves if acting else 0.0
-        return SwayState(last, 0.0, 0.0, 0.0, 0.0, 0.0, kept, calm), 0.0 if acting else 1.0, acting
+    state.calm_s += interval_s
+    blind = math.isnan(speed_m_s) or not 0.0 < interval_s <= 0.25
+    if blind:
+        if not math.isnan(speed_m_s):
+            state.speed_m_s = speed_m_s
+        state.high_passed = state.band_m_s = state.sign = state.half_s = state.peak_m_s = 0.0
+    else:
+        _count_swings(state, speed_m_s, interval_s)
+    if state.halves >= SWAY_HALVES and state.calm_s <= SWAY_HOLD_S:
+        return 0.0
+    if blind or state.halves >= SWAY_HALVES:
+        state.halves = 0.0
+    return 1.0
+
+
+def _count_swings(state: SwayState, speed_m_s: float, interval_s: float) -> None:
     # First-order high pass at 0.3 Hz, twice: removes speed and steady acceleration.
     keep = math.exp(-2.0 * math.pi * 0.3 * interval_s)
     high = keep * (state.high_passed + speed_m_s - state.speed_m_s)
     band = keep * (state.band_m_s + high - state.high_passed)
     sign = 1.0 if band > 0.0 else -1.0
-    half, peak, halves = state.half_s + interval_s, max(state.peak_m_s, abs(band)), state.halves
+    state.half_s += interval_s
+    state.peak_m_s = max(state.peak_m_s, abs(band))
     if sign != state.sign:
-        fits = 0.35 <= half <= 1.4 and peak >= SWAY_AMPLITUDE_M_S
+        fits = 0.35 <= state.half_s <= 1.4 and state.peak_m_s >= SWAY_AMPLITUDE_M_S
         if fits and speed_m_s >= SWAY_MIN_SPEED_M_S:
-            halves += 1.0
-            calm = 0.0
-        elif halves < SWAY_HALVES:
-            halves = 0.0
-        half, peak = 0.0, abs(band)
-    elif half > 1.4 and halves < SWAY_HALVES:
-        halves = 0.0
-    acting = halves >= SWAY_HALVES and calm <= SWAY_HOLD_S
-    if halves >= SWAY_HALVES and not acting:
-        halves = 0.0
-    return (
-        SwayState(speed_m_s, high, band, sign, half, peak, halves, calm),
-        0.0 if acting else 1.0,
-        acting,
-    )
+            state.halves += 1.0
+            state.calm_s = 0.0
+        elif state.halves < SWAY_HALVES:
+            state.halves = 0.0
+        state.half_s, state.peak_m_s = 0.0, abs(band)
+    elif state.half_s > 1.4 and state.halves < SWAY_HALVES:
+        state.halves = 0.0
+    state.speed_m_s, state.high_passed, state.band_m_s, state.sign = speed_m_s, high, band, sign
 
 
-class GearChangeState(NamedTuple):
+@dataclass(slots=True)
+class GearChangeState:
     """Gear last seen engaged, time since it was, and whether a change is under way."""
 
-    gear: float
-    engaged_s: float
-    under_way_s: float
+    gear: float = math.nan
+    engaged_s: float = 1e3
+    under_way_s: float = 0.0
     """Time without an engaged gear since the change began; 0 when none is under way."""
 
 
@@ -473,7 +449,7 @@ GEAR_CHANGE_LONGEST_S = 1.5
 
 def gear_change(
     state: GearChangeState, gear: float, moving: bool, interval_s: float
-) -> tuple[GearChangeState, float, bool]:
+) -> tuple[float, bool]:
     """Take total driving torque out during a gear change, to spare the gearbox.
 
     At once when the gear signal changes or drops out on the move; held until the new gear has been
@@ -492,46 +468,42 @@ def gear_change(
 
     Returns
     -------
-    state : GearChangeState
     factor : float
         Multiplies the total driving torque, 0 to 1.
     acting : bool
     """
+    before = state.gear
     if math.isnan(gear):
         # An unknown gear is no evidence of a change: it only lets a change that runs go on.
-        lasting = state.under_way_s + interval_s if state.under_way_s > 0.0 else 0.0
-        state = GearChangeState(state.gear, state.engaged_s + interval_s, lasting)
+        state.engaged_s += interval_s
+        if state.under_way_s > 0.0:
+            state.under_way_s += interval_s
     elif abs(gear) < 0.5:
-        if state.under_way_s > 0.0 or (moving and abs(state.gear) > 0.5):
-            lasting = state.under_way_s + max(interval_s, 1e-6)
-            state = GearChangeState(0.0, state.engaged_s, lasting)
+        state.gear = 0.0
+        if state.under_way_s > 0.0 or (moving and abs(before) > 0.5):
+            state.under_way_s += max(interval_s, 1e-6)
         else:
-            state = GearChangeState(0.0, state.engaged_s + interval_s, 0.0)
-    elif gear != state.gear and not math.isnan(state.gear):
-        state = GearChangeState(gear, 0.0, 0.0)
+            state.engaged_s += interval_s
     else:
-        first = math.isnan(state.gear)
-        engaged = 1e3 if first else min(state.engaged_s + interval_s, 1e3)
-        state = GearChangeState(gear, engaged, 0.0)
+        state.gear, state.under_way_s = gear, 0.0
+        if math.isnan(before):
+            state.engaged_s = 1e3
+        else:
+            state.engaged_s = min(state.engaged_s + interval_s, 1e3) if gear == before else 0.0
     if 0.0 < state.under_way_s <= GEAR_CHANGE_LONGEST_S:
-        return state, GEAR_CHANGE_FACTOR, True
+        return GEAR_CHANGE_FACTOR, True
     back = (state.engaged_s - GEAR_CHANGE_HOLD_S) / GEAR_CHANGE_RETURN_S
     if abs(state.gear) < 0.5 or not back < 1.0:
-        return state, 1.0, False
-    factor = GEAR_CHANGE_FACTOR + (1.0 - GEAR_CHANGE_FACTOR) * min(max(back, 0.0), 1.0)
-    return state, factor, True
-
-
-class RatingState(NamedTuple):
-    """Probability of exceeding a rating that the ceiling follows, with hysteresis."""
-
-    probability: float
+        return 1.0, False
+    return GEAR_CHANGE_FACTOR + (1.0 - GEAR_CHANGE_FACTOR) * min(max(back, 0.0), 1.0), True
 
 
 RATING_WARN, RATING_START, RATING_ZERO, RATING_HYSTERESIS = 0.05, 0.20, 0.50, 0.05
+"""Probability that a rating is exceeded: told from the first; the ceiling falls from the second to
+nothing at the third, and rises again once the probability has fallen by the fourth."""
 
 
-def ratings(state: RatingState, probability: float) -> tuple[RatingState, float, bool]:
+def ratings(held: float, probability: float) -> tuple[float, float]:
     """Ceiling of the extra torque when the load is probably above a rating.
 
     Falls from 1 at a probability of 0.2 to 0 at 0.5; a falling probability counts only once it has
@@ -539,18 +511,18 @@ def ratings(state: RatingState, probability: float) -> tuple[RatingState, float,
 
     Parameters
     ----------
-    state : RatingState
+    held : float
+        Probability that the ceiling followed at the last sample.
     probability : float
         The larger of P(mass > GCM) and P(trailer > rated towing); NaN = no ratings known.
 
     Returns
     -------
-    state : RatingState
+    held : float
+        Probability that the ceiling follows now.
     cap : float
-    acting : bool
     """
     if math.isnan(probability):
-        return RatingState(0.0), 1.0, False
-    held = min(max(state.probability, probability), probability + RATING_HYSTERESIS)
-    cap = min(max((RATING_ZERO - held) / (RATING_ZERO - RATING_START), 0.0), 1.0)
-    return RatingState(held), cap, cap < 1.0
+        return 0.0, 1.0
+    held = min(max(held, probability), probability + RATING_HYSTERESIS)
+    return held, min(max((RATING_ZERO - held) / (RATING_ZERO - RATING_START), 0.0), 1.0)

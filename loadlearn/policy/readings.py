@@ -8,24 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.policy.columns import (
-    ACCELERATOR,
-    AIR_FLOW,
-    ALTITUDE,
-    AMBIENT,
-    BOOST,
-    CRUISE,
-    FUEL,
-    GEAR,
-    INTAKE,
-    PRESSURE,
-    RANGE,
-    RPM,
-    SHARE_IN_USE,
-    SPEED,
-    TORQUE,
-    TRACTIVE_FORCE,
-)
+from loadlearn.policy.columns import Sample
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
@@ -89,19 +72,19 @@ class AirNow(NamedTuple):
     spins up."""
 
 
-def surroundings(row: NDArray[np.float64]) -> Surroundings:
+def surroundings(row: Sample) -> Surroundings:
     """Ambient temperature and pressure; the standard atmosphere (ISO 2533) fills the gaps.
 
     Parameters
     ----------
-    row : ndarray, shape (SAMPLE_COLUMNS,)
+    row : Sample
 
     Returns
     -------
     Surroundings
     """
-    altitude = row[ALTITUDE] if not math.isnan(row[ALTITUDE]) else 0.0
-    ambient, pressure = row[AMBIENT], row[PRESSURE]
+    altitude = row.altitude_m if not math.isnan(row.altitude_m) else 0.0
+    ambient, pressure = row.ambient_temp_degc, row.ambient_pressure_kpa
     if math.isnan(ambient):
         ambient = 15.0 - 0.0065 * altitude
     if math.isnan(pressure):
@@ -124,7 +107,7 @@ def read_engine(
     config: PolicyConfig,
     memory: PolicyMemory,
     state: PolicyState,
-    row: NDArray[np.float64],
+    row: Sample,
 ) -> EngineNow:
     """Gear, engine speed, torque and fuelling of one sample.
 
@@ -135,15 +118,14 @@ def read_engine(
     ----------
     p, config, memory, state
         The policy's parameters and state.
-    row : ndarray, shape (SAMPLE_COLUMNS,)
-        NaN = absent.
+    row : Sample
 
     Returns
     -------
     EngineNow
     """
-    speed, rpm, gear = row[SPEED], row[RPM], row[GEAR]
-    low = row[RANGE] > 0.5
+    speed, rpm, gear = row.speed_m_s, row.engine_speed_rpm, row.gear
+    low = row.transfer_range > 0.5
     measured = math.nan
     if rpm > 0.0 and speed > 1.5:
         measured = rpm * RAD_S_PER_RPM * config.tyre_radius_m / speed
@@ -170,8 +152,8 @@ def read_engine(
     base_fuel = fuel_flow_g_s(p, base, omega)
     uprated_fuel = fuel_flow_g_s(p, full_load_torque_n_m(memory.curve, rpm, 1.0), omega)
 
-    fuel, torque = row[FUEL], row[TORQUE]
-    share = row[SHARE_IN_USE]
+    fuel, torque = row.fuel_rate_g_s, row.engine_torque_n_m
+    share = row.extra_torque_share
     if math.isnan(share):
         share = state.extra_torque
     if not math.isnan(fuel) and fuel >= 0.97 * base_fuel and config.reported_share < 1.0:
@@ -179,8 +161,8 @@ def read_engine(
     if math.isnan(torque):
         if not math.isnan(fuel):
             torque = brake_torque_n_m(p, fuel, omega)
-        elif not math.isnan(row[TRACTIVE_FORCE]) and ratio > 0.0:
-            torque = row[TRACTIVE_FORCE] * config.tyre_radius_m / ratio
+        elif not math.isnan(row.tractive_force_n) and ratio > 0.0:
+            torque = row.tractive_force_n * config.tyre_radius_m / ratio
             torque /= config.driveline_efficiency
     known = 1.0
     if math.isnan(fuel):
@@ -189,12 +171,12 @@ def read_engine(
         else:
             # Nothing says what is burnt: take what the pedal could ask for.
             known = 0.0
-            part = 1.0 if math.isnan(row[ACCELERATOR]) else row[ACCELERATOR] / 100.0
+            part = 1.0 if math.isnan(row.accelerator_percent) else row.accelerator_percent / 100.0
             fuel = part * (base_fuel + share * (uprated_fuel - base_fuel))
             torque = brake_torque_n_m(p, fuel, omega)
     load = torque / max(base, 1.0)
-    pedal = row[ACCELERATOR]
-    if math.isnan(pedal) or (row[CRUISE] > 0.5 and config.cruise_extra_torque > 0.5):
+    pedal = row.accelerator_percent
+    if math.isnan(pedal) or (row.cruise_active > 0.5 and config.cruise_extra_torque > 0.5):
         pedal = min(max(100.0 * load, 0.0 if math.isnan(pedal) else pedal), 100.0)
     return EngineNow(gear, ratio, rpm, torque, fuel, known, base_fuel, uprated_fuel, load, pedal)
 
@@ -202,7 +184,7 @@ def read_engine(
 def read_air(
     p: ThermalParameters,
     state: PolicyState,
-    row: NDArray[np.float64],
+    row: Sample,
     engine: EngineNow,
     air: Surroundings,
     interval_s: float,
@@ -213,7 +195,7 @@ def read_air(
     ----------
     p, state
         Parameters and state.
-    row : ndarray, shape (SAMPLE_COLUMNS,)
+    row : Sample
     engine : EngineNow
     air : Surroundings
     interval_s : float
@@ -225,7 +207,7 @@ def read_air(
     """
     omega = engine.rpm * RAD_S_PER_RPM
     load = engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9)
-    intake = row[INTAKE]
+    intake = row.intake_temp_degc
     if math.isnan(intake):
         intake = charge_temperature_degc(p, air.ambient_degc, load)
     steady = charge_pressure_kpa(p, engine.fuel_g_s, engine.base_fuel_g_s, omega, air.ambient_kpa)
@@ -234,12 +216,12 @@ def read_air(
         charge += (state.charge_kpa - steady) * math.exp(-interval_s / p.charge_time_s)
     charge = max(charge, air.ambient_kpa)
     spin_up = steady / charge - 1.0
-    measured = row[BOOST] + air.ambient_kpa
+    measured = row.boost_kpa + air.ambient_kpa
     per_kpa = air_per_kpa(p, omega, intake)
     modelled = charge * per_kpa
     if p.throttled > 0.5:
         modelled = p.design_lambda * p.stoichiometric_ratio * max(engine.fuel_g_s, 1e-3)
-    flow = row[AIR_FLOW]
+    flow = row.air_flow_g_s
     if math.isnan(flow) and p.throttled < 0.5:
         flow = measured * per_kpa
     ratio = state.air_ratio

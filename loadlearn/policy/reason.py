@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from loadlearn.policy.columns import LIMIT_NAMES
-from loadlearn.policy.protections import PROTECTIONS
+from loadlearn.policy.protections import PROTECTIONS, RATING_WARN
 
 if TYPE_CHECKING:
     from loadlearn.vehicle.rig import Rig
@@ -151,6 +151,6 @@ def reason_sentence(
         tail = f"; {verb}: {cause}"
         if len(shown) > 1:
             tail += f" (also {', '.join(name.replace('_', ' ') for name in shown[1:])})"
-    if not math.isnan(rating_probability) and rating_probability >= 0.05:
+    if not math.isnan(rating_probability) and rating_probability >= RATING_WARN:
         tail += f"; above a rating with probability {rating_probability:.2f}, weigh it"
     return f"{load}{place}{road}: {middle}{tail}"

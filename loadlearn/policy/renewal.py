@@ -11,22 +11,12 @@ their own: asked over less than their time constants, what they allow keeps fall
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.policy.columns import (
-    COOLANT,
-    GEARBOX_OIL,
-    INTAKE,
-    SPEED,
-    TICK_ECONOMY,
-    TICK_MASS,
-    TICK_MASS_SD,
-    TICK_RETENTION,
-    TICK_TIME,
-    TIME,
-)
+from loadlearn.policy.columns import Sample, Tick
 from loadlearn.policy.exhaust import (
     FullLoad,
     gas_limit_degc,
@@ -38,23 +28,20 @@ from loadlearn.policy.law_settings import (
     CREDIT_MAX_S,
     KEPT_SUSTAINED_S,
     SUSTAINED_S,
-    EpisodeState,
     HeatNow,
     calm_pace,
-    default_setting,
     economy_of_reserve,
     follow_kept,
     heat_time_s,
     hold_setting,
     load_known,
+    reset_setting,
     sustainable_share,
 )
 from loadlearn.policy.need import (
-    MASS,
     NEED_QUANTILE,
     RESERVE_QUANTILE,
-    TRAILER,
-    WEIGHT,
+    BestGear,
     best_gear,
     grades_ahead,
     need_of_force,
@@ -65,7 +52,6 @@ from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
     PolicyState,
-    set_settings,
 )
 from loadlearn.policy.thermal_model import (
     Surroundings,
@@ -76,149 +62,163 @@ from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 NO_LIMIT_DEGC = 1e6
 
 
+class Requirement(NamedTuple):
+    """What a load asks for at a speed, and what the engine gives there (N)."""
+
+    forces_n: NDArray[np.float64]
+    """Over the tractive scale, for every grade and draw."""
+    base: BestGear
+    uprated: BestGear
+
+
+def requirement(
+    p: ThermalParameters,
+    config: PolicyConfig,
+    memory: PolicyMemory,
+    draws: NDArray[Any],
+    grades: NDArray[np.float64],
+    speed_m_s: float,
+    air: Surroundings,
+) -> Requirement:
+    """Force asked for at a speed, and force of the best gear without and with the extra torque.
+
+    Parameters
+    ----------
+    p, config, memory, air
+        As for the law.
+    draws : ndarray of LoadDraw, shape (n,)
+    grades : ndarray, shape (g,)
+        Tangents.
+    speed_m_s : float
+
+    Returns
+    -------
+    Requirement
+    """
+    radius, efficiency = config.tyre_radius_m, config.driveline_efficiency
+    most = config.axle_torque_max_n_m
+    curve, ratios = memory.curve, memory.ratios
+    density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
+    return Requirement(
+        scaled_requirements(draws, grades, speed_m_s, density),
+        best_gear(p, curve, ratios, radius, efficiency, most, speed_m_s, 0.0, air),
+        best_gear(p, curve, ratios, radius, efficiency, most, speed_m_s, 1.0, air),
+    )
+
+
+def probability_overloaded(config: PolicyConfig, draws: NDArray[Any]) -> float:
+    """The larger of P(mass > GCM) and P(trailer > rated towing).
+
+    Parameters
+    ----------
+    config : PolicyConfig
+    draws : ndarray of LoadDraw, shape (n,)
+
+    Returns
+    -------
+    float
+        NaN where no rating is known.
+    """
+    total, over_gcm, over_towing = 0.0, 0.0, 0.0
+    for j in range(draws.shape[0]):
+        draw = draws[j]
+        total += draw.weight
+        if draw.mass_kg > config.rated_gcm_kg:
+            over_gcm += draw.weight
+        if draw.trailer_mass_kg > config.rated_towing_kg:
+            over_towing += draw.weight
+    unknown = math.isnan(config.rated_gcm_kg) and math.isnan(config.rated_towing_kg)
+    return math.nan if unknown or not total > 0.0 else max(over_gcm, over_towing) / total
+
+
 def renew_settings(
     p: ThermalParameters,
     config: PolicyConfig,
     memory: PolicyMemory,
     state: PolicyState,
-    row: NDArray[np.float64],
+    row: Sample,
     air_ratio: float,
     air: Surroundings,
-    draws: NDArray[np.float64],
-    tick: NDArray[np.float64],
-) -> PolicyState:
+    draws: NDArray[Any],
+    tick: Tick,
+) -> None:
     """Settings from the posterior, the speed kept, the grades met and the heat now.
 
     Parameters
     ----------
-    p, config, memory, state
-        The policy's parameters and state.
-    row : ndarray, shape (SAMPLE_COLUMNS,)
+    p, config, memory
+        The policy's parameters and memory.
+    state : PolicyState
+        Changed.
+    row : Sample
     air_ratio : float
         Air measured over air modelled.
     air : Surroundings
-    draws : ndarray, shape (7, n)
-        Rows as :class:`~loadlearn.policy.need.LoadDraws`.
-    tick : ndarray, shape (TICK_COLUMNS,)
+    draws : ndarray of LoadDraw, shape (n,)
+    tick : Tick
         Posterior mean and sd of the mass, and settings from a table (NaN without one).
-
-    Returns
-    -------
-    PolicyState
     """
-    since = 1.0 if math.isnan(state.tick_s) else min(row[TIME] - state.tick_s, 2.0)
-    known = load_known(state.known, tick[TICK_MASS], tick[TICK_MASS_SD])
-    probability = math.nan
-    total = 0.0
-    over_gcm, over_towing = 0.0, 0.0
-    for j in range(draws.shape[1]):
-        total += draws[WEIGHT, j]
-        if draws[MASS, j] > config.rated_gcm_kg:
-            over_gcm += draws[WEIGHT, j]
-        if draws[TRAILER, j] > config.rated_towing_kg:
-            over_towing += draws[WEIGHT, j]
-    if total > 0.0 and not (math.isnan(config.rated_gcm_kg) and math.isnan(config.rated_towing_kg)):
-        probability = max(over_gcm, over_towing) / total
-
+    state.known = load_known(state.known, tick.mass_kg, tick.mass_sd_kg)
+    state.rating_probability = probability_overloaded(config, draws)
+    if config.from_table > 0.5:
+        state.need = state.sustainable = tick.table_retention
+        state.reserve = math.nan
+        state.episode.credit_s = min(state.episode.credit_s, tick.table_full_share_time_s)
+        state.episode.heat_s = CREDIT_MAX_S
+        _publish(state, row, tick.table_retention, tick.table_economy, 1.0)
+        return
     speed = state.demand.reference_speed_m_s
-    base = best_gear(
-        p,
-        memory.curve,
-        memory.ratios,
-        config.tyre_radius_m,
-        config.driveline_efficiency,
-        config.axle_torque_max_n_m,
-        speed,
-        0.0,
-        air,
-    )
-    uprated = best_gear(
-        p,
-        memory.curve,
-        memory.ratios,
-        config.tyre_radius_m,
-        config.driveline_efficiency,
-        config.axle_torque_max_n_m,
-        speed,
-        1.0,
-        air,
-    )
-    density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
-    forces = scaled_requirements(draws, grades_ahead(state.grade, memory.grades), speed, density)
-    needed = weighted_quantile(forces, draws[WEIGHT], NEED_QUANTILE)
+    grades = grades_ahead(state.grade, memory.grades)
+    asked = requirement(p, config, memory, draws, grades, speed, air)
+    weight = draws["weight"]
     # In the force computed from fuelling, which is what the draws' scale refers to.
-    base_n, uprated_n = base.force_n * state.fuel_ratio, uprated.force_n * state.fuel_ratio
-    need = need_of_force(needed, base_n, uprated_n)
-    reserve = 1.0 - weighted_quantile(forces, draws[WEIGHT], RESERVE_QUANTILE) / max(base_n, 1.0)
+    base_n = asked.base.force_n * state.fuel_ratio
+    uprated_n = asked.uprated.force_n * state.fuel_ratio
+    needed = weighted_quantile(asked.forces_n, weight, NEED_QUANTILE)
+    most = weighted_quantile(asked.forces_n, weight, RESERVE_QUANTILE)
+    state.need = need_of_force(needed, base_n, uprated_n)
+    state.reserve = 1.0 - most / max(base_n, 1.0)
 
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
-    point = FullLoad(uprated.rpm, row[INTAKE], air_ratio, state.fuel_ratio)
-    heat = HeatNow(
-        row[COOLANT],
-        row[GEARBOX_OIL],
-        config.coolant_reduce_degc,
-        config.oil_reduce_degc,
-        limit,
-    )
+    point = FullLoad(asked.uprated.rpm, row.intake_temp_degc, air_ratio, state.fuel_ratio)
+    coolant, oil = row.coolant_temp_degc, row.transmission_oil_temp_degc
+    heat = HeatNow(coolant, oil, config.coolant_reduce_degc, config.oil_reduce_degc, limit)
     # The same without the gas, whose own protection holds it at its limit from sample to sample.
-    slow_heat = HeatNow(
-        heat.coolant_degc,
-        heat.oil_degc,
-        heat.coolant_limit_degc,
-        heat.oil_limit_degc,
-        NO_LIMIT_DEGC,
-    )
-    sustainable = sustainable_share(p, state.exhaust, memory.curve, point, heat, air, SUSTAINED_S)
-    heat_left = heat_time_s(p, state.exhaust, memory.curve, point, air, limit)
+    slow = HeatNow(coolant, oil, config.coolant_reduce_degc, config.oil_reduce_degc, NO_LIMIT_DEGC)
+    exhaust, curve = state.exhaust, memory.curve
+    state.sustainable = sustainable_share(p, exhaust, curve, point, heat, air, SUSTAINED_S)
+    liquids = sustainable_share(p, exhaust, curve, point, slow, air, KEPT_SUSTAINED_S)
+    state.episode.heat_s = heat_time_s(p, exhaust, curve, point, air, limit)
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
-        sustainable, heat_left, need = 0.0, 0.0, 0.0
+        state.need = state.sustainable = state.episode.heat_s = 0.0
+    retention = min(state.need, state.sustainable)
+    _publish(state, row, retention, economy_of_reserve(state.reserve), liquids)
 
-    retention, economy = min(need, sustainable), economy_of_reserve(reserve)
-    liquids = sustainable_share(
-        p, state.exhaust, memory.curve, point, slow_heat, air, KEPT_SUSTAINED_S
-    )
-    credit = state.episode.credit_s
-    if config.from_table > 0.5:
-        retention, economy = tick[TICK_RETENTION], tick[TICK_ECONOMY]
-        need, reserve, sustainable, liquids = retention, math.nan, retention, 1.0
-        credit = min(credit, tick[TICK_TIME])
-        heat_left = CREDIT_MAX_S
-    if known < 0.5:
-        heat_left = 0.0
-        held_retention = default_setting()
-        held_economy = default_setting()
-        held_kept = default_setting()
+
+def _publish(
+    state: PolicyState, row: Sample, retention: float, economy: float, liquids: float
+) -> None:
+    """Hold the settings, or put them back to their defaults while the load is not known."""
+    since = 1.0 if math.isnan(state.tick_s) else min(row.time_s - state.tick_s, 2.0)
+    state.tick_s = row.time_s
+    published, restraint = state.retention.value, state.economy.value
+    if state.known < 0.5:
+        state.episode.heat_s = 0.0
+        reset_setting(state.retention)
+        reset_setting(state.economy)
+        reset_setting(state.kept)
     else:
         # What is needed no more may go slowly, and so may what the heat forbids: retention
         # is what is published, the share given follows the kept share and the caps. What the heat
         # allows again comes slowly too, else retention followed every breath of a hot engine.
-        rise_wait = CALM_S if sustainable < need - CHANGE_STEP else CHANGE_WAIT_S
-        pace = calm_pace(row[SPEED])
-        held_retention = hold_setting(
-            state.retention, retention, since, pace, rise_wait, CALM_S, sustainable
-        )
-        held_economy = hold_setting(state.economy, economy, since, pace, CALM_S, CHANGE_WAIT_S, 1.0)
-        held_kept = follow_kept(state.kept, need, liquids, since, pace)
-    changes = state.setting_changes
-    if held_retention.value != state.retention.value:
-        changes += 1.0
-    if held_economy.value != state.economy.value:
-        changes += 1.0
-    episode = EpisodeState(
-        state.episode.active, state.episode.low_s, credit, heat_left, state.episode.spent_s
-    )
-    return set_settings(
-        state,
-        episode,
-        held_retention,
-        held_economy,
-        held_kept,
-        known,
-        need,
-        sustainable,
-        reserve,
-        probability,
-        row[TIME],
-        changes,
-    )
+        rise_wait = CALM_S if state.sustainable < state.need - CHANGE_STEP else CHANGE_WAIT_S
+        pace = calm_pace(row.speed_m_s)
+        most = state.sustainable
+        hold_setting(state.retention, retention, since, pace, rise_wait, CALM_S, most)
+        hold_setting(state.economy, economy, since, pace, CALM_S, CHANGE_WAIT_S, 1.0)
+        follow_kept(state.kept, state.need, liquids, since, pace)
+    if state.retention.value != published:
+        state.setting_changes += 1.0
+    if state.economy.value != restraint:
+        state.setting_changes += 1.0

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import as_record, jit
 from loadlearn.errors import InputError
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.exhaust import (
@@ -38,7 +38,7 @@ from loadlearn.policy.exhaust import (
     FullLoad,
     full_load_gas,
     gas_limit_degc,
-    initial_exhaust_state,
+    start_exhaust,
 )
 from loadlearn.policy.law_settings import (
     SUSTAINED_S,
@@ -50,13 +50,11 @@ from loadlearn.policy.law_settings import (
 from loadlearn.policy.need import (
     NEED_QUANTILE,
     RESERVE_QUANTILE,
-    WEIGHT,
-    best_gear,
     need_of_force,
-    scaled_requirements,
     weighted_quantile,
 )
-from loadlearn.policy.state import PolicyConfig, PolicyMemory, policy_config, policy_memory
+from loadlearn.policy.renewal import requirement
+from loadlearn.policy.state import PolicyMemory, policy_config, policy_memory
 from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
     Surroundings,
@@ -71,7 +69,7 @@ from loadlearn.policy.thermal_model import (
     thermal_parameters,
 )
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K, isa_pressure_kpa
+from loadlearn.vehicle.roadload import isa_pressure_kpa
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -325,92 +323,56 @@ class Point(NamedTuple):
 
 @jit
 def quasi_steady(
-    p: ThermalParameters,
-    config: PolicyConfig,
+    parameters: NDArray[Any],
+    configs: NDArray[Any],
     memory: PolicyMemory,
-    draws: NDArray[np.float64],
+    draws: NDArray[Any],
     grades: NDArray[np.float64],
     speed_m_s: float,
     air: Surroundings,
+    beliefs: NDArray[Any],
 ) -> Point:
     """Need, reserve, sustainable share and heat time of a warm vehicle at a steady speed.
 
     Parameters
     ----------
-    p, config, memory
-        As for the law.
-    draws : ndarray, shape (7, n)
-        Rows as :class:`~loadlearn.policy.need.LoadDraws`.
+    parameters, configs : ndarray of ThermalParameters, PolicyConfig; shape (1,)
+    memory : PolicyMemory
+    draws : ndarray of LoadDraw, shape (n,)
     grades : ndarray, shape (g,)
         Tangents, level road first.
     speed_m_s : float
     air : Surroundings
+    beliefs : ndarray of ExhaustState, shape (1,)
+        Scratch.
 
     Returns
     -------
     Point
     """
-    base = best_gear(
-        p,
-        memory.curve,
-        memory.ratios,
-        config.tyre_radius_m,
-        config.driveline_efficiency,
-        config.axle_torque_max_n_m,
-        speed_m_s,
-        0.0,
-        air,
-    )
-    uprated = best_gear(
-        p,
-        memory.curve,
-        memory.ratios,
-        config.tyre_radius_m,
-        config.driveline_efficiency,
-        config.axle_torque_max_n_m,
-        speed_m_s,
-        1.0,
-        air,
-    )
-    density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
-    forces = scaled_requirements(draws, grades, speed_m_s, density)
-    needed = weighted_quantile(forces, draws[WEIGHT], NEED_QUANTILE)
-    most = weighted_quantile(forces, draws[WEIGHT], RESERVE_QUANTILE)
-    level = weighted_quantile(forces[:1], draws[WEIGHT], 0.5)
+    p, config, exhaust = parameters[0], configs[0], beliefs[0]
+    asked = requirement(p, config, memory, draws, grades, speed_m_s, air)
+    weight = draws["weight"]
+    needed = weighted_quantile(asked.forces_n, weight, NEED_QUANTILE)
+    most = weighted_quantile(asked.forces_n, weight, RESERVE_QUANTILE)
+    level = weighted_quantile(asked.forces_n[:1], weight, 0.5)
+    base_n, uprated_n, rpm = asked.base.force_n, asked.uprated.force_n, asked.uprated.rpm
 
     # Level cruising at this speed makes the metal, coolant and oil as warm as they are.
-    omega = uprated.rpm * RAD_S_PER_RPM
-    full = full_load_torque_n_m(memory.curve, uprated.rpm, 0.0)
+    omega = rpm * RAD_S_PER_RPM
+    full = full_load_torque_n_m(memory.curve, rpm, 0.0)
     base_fuel = fuel_flow_g_s(p, full, omega)
-    part = min(level / max(base.force_n, 1.0), 1.0)
+    part = min(level / max(base_n, 1.0), 1.0)
     fuel = fuel_flow_g_s(p, part * full, omega)
     intake = charge_temperature_degc(p, air.ambient_degc, fuel / max(base_fuel, 1e-9))
     flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa)
     cruising = intake + exhaust_rise_k(p, fuel, flow, base_fuel)
-    point = FullLoad(uprated.rpm, math.nan, 1.0, 1.0)
+    point = FullLoad(rpm, math.nan, 1.0, 1.0)
     at_full = full_load_gas(p, memory.curve, point, 1.0, air)
-    fresh = initial_exhaust_state(p, cruising, cruising)
-    exhaust = ExhaustState(
-        cruising,
-        cruising,
-        1.0,
-        0.0,
-        20.0 * 20.0,
-        0.0,
-        fresh.cov_sensor,
-        0.0,
-        0.0,
-        0.02 * 0.02,
-        0.0,
-        0.0,
-        0.0,
-        fresh.cov_lag,
-        math.log(at_full.rise_k + 60.0),
-        0.0,
-        cruising,
-        10.0,
-        2.0 * FORETOLD_AFTER_S,
-    )
+    start_exhaust(p, exhaust, cruising, cruising)
+    exhaust.cov_metal, exhaust.cov_factor = 20.0 * 20.0, 0.02 * 0.02
+    exhaust.log_rise, exhaust.gas_sd_k = math.log(at_full.rise_k + 60.0), 10.0
+    exhaust.firing_s = 2.0 * FORETOLD_AFTER_S
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
     coolant = coolant_equilibrium_degc(p, fuel, air.ambient_degc)
@@ -421,8 +383,8 @@ def quasi_steady(
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
         sustainable, time = 0.0, 0.0
     return Point(
-        need_of_force(needed, base.force_n, uprated.force_n),
-        1.0 - most / max(base.force_n, 1.0),
+        need_of_force(needed, base_n, uprated_n),
+        1.0 - most / max(base_n, 1.0),
         sustainable,
         time,
     )
@@ -464,8 +426,9 @@ def compute_schedule(
     InputError
         The rig has no full-load curve, or an axis does not rise.
     """
-    p = thermal if thermal is not None else thermal_parameters(rig)
-    config, memory = policy_config(rig), policy_memory(rig)
+    p = as_record(thermal if thermal is not None else thermal_parameters(rig))
+    config, memory = as_record(policy_config(rig)), policy_memory(rig)
+    belief = as_record(ExhaustState())
     if mass_kg is None:
         low, high = 0.95 * rig.vehicle.mass_kg, 1.1 * rig.nominal_gcm_kg
         mass = np.round(np.linspace(low, high, MASS_POINTS), -1)
@@ -495,7 +458,9 @@ def compute_schedule(
         )
         for i in range(mass.size):
             about = [
-                quasi_steady(p, config, memory, draws[i], slope, float(speeds[j] * part), air)
+                quasi_steady(
+                    p, config, memory, draws[i], slope, float(speeds[j] * part), air, belief
+                )
                 for part in SPEED_SPREAD
             ]
             usual_point = about[SPEED_SPREAD.index(1.0)]

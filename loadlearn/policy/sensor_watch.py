@@ -20,7 +20,7 @@ up to ten readings, for a single equal reading is chance once in five times.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from dataclasses import dataclass
 
 REPEAT_CHANCE = 1e-7
 SUSPECT_CHANCE = 1e-3
@@ -40,27 +40,25 @@ _SHARE_MEMORY_UP, _SHARE_MEMORY_DOWN = 0.01, 0.003
 _PACE_S, _LONGEST_PACE = 0.1, 10.0
 
 
-class SensorState(NamedTuple):
-    """What is known of one sensor's habits, and whether it is trusted."""
+@dataclass(slots=True)
+class SensorState:
+    """What is known of one sensor's habits, and whether it is trusted; at first as soon as a good
+    reading comes.
+    """
 
-    reading_degc: float
-    unchanged_s: float
-    repeats: float
-    repeat_share: float
+    reading_degc: float = math.nan
+    unchanged_s: float = 0.0
+    repeats: float = 0.0
+    repeat_share: float = 0.9999
     """Learnt share of samples that repeat the last value."""
-    usual_hold_s: float
+    usual_hold_s: float = 0.3
     """Learnt interval between changes while the temperature moves."""
-    expected_move_k: float
+    expected_move_k: float = 0.0
     """Movement that the model expected since the reading last changed."""
-    bad_s: float
+    bad_s: float = 0.0
     """For how long readings have been missing or impossible."""
-    good_s: float
+    good_s: float = TRUST_AFTER_S
     """For how long it has been good; trusted from ``TRUST_AFTER_S``."""
-
-
-def initial_sensor_state() -> SensorState:
-    """State before the first sample: nothing known, trusted as soon as a good reading comes."""
-    return SensorState(math.nan, 0.0, 0.0, 0.9999, 0.3, 0.0, 0.0, TRUST_AFTER_S)
 
 
 def watch_sensor(
@@ -72,8 +70,8 @@ def watch_sensor(
     tolerance_k: float,
     expected_move_k: float,
     interval_s: float,
-    lively: bool,
-) -> tuple[SensorState, bool, bool]:
+    lively: float,
+) -> tuple[bool, bool]:
     """Judge one reading.
 
     Parameters
@@ -90,12 +88,11 @@ def watch_sensor(
         Movement that the model expects over this interval (K).
     interval_s : float
         Time since the last sample (s).
-    lively : bool
-        Whether repetition may tell: the exhaust never stands still, but a coolant may for an hour.
+    lively : float
+        1 where repetition may tell: the exhaust never stands still, but a coolant may for an hour.
 
     Returns
     -------
-    state : SensorState
     trusted : bool
     usable : bool
         Whether an observer may learn from this reading.
@@ -105,48 +102,47 @@ def watch_sensor(
         possible = False
     if not possible:
         # One wild or absent value is a drop-out; lasting ones are a fault.
-        bad = state.bad_s + interval_s
-        good = 0.0 if bad > DROP_OUT_S else state.good_s
-        state = SensorState(
-            state.reading_degc,
-            state.unchanged_s + interval_s,
-            state.repeats,
-            state.repeat_share,
-            state.usual_hold_s,
-            state.expected_move_k + expected_move_k,
-            bad,
-            good,
-        )
-        return state, good >= TRUST_AFTER_S, False
+        state.bad_s += interval_s
+        if state.bad_s > DROP_OUT_S:
+            state.good_s = 0.0
+        state.unchanged_s += interval_s
+        state.expected_move_k += expected_move_k
+        return state.good_s >= TRUST_AFTER_S, False
 
-    share, hold = state.repeat_share, state.usual_hold_s
+    state.bad_s = 0.0
     if reading_degc == state.reading_degc:
-        unchanged = state.unchanged_s + interval_s
-        repeats = state.repeats + 1.0
-        move = state.expected_move_k + expected_move_k
+        state.unchanged_s += interval_s
+        state.repeats += 1.0
+        state.expected_move_k += expected_move_k
     else:
-        length = state.repeats + 1.0
-        now = state.repeats / length
-        memory = _SHARE_MEMORY_UP if now > share else _SHARE_MEMORY_DOWN
-        memory *= min(max(interval_s / _PACE_S, 1.0), _LONGEST_PACE)
-        weight = 1.0 - (1.0 - memory) ** length
-        if not math.isnan(state.reading_degc):
-            share += weight * (now - share)
-            moved = abs(state.expected_move_k + expected_move_k)
-            if moved > 1.0 and state.unchanged_s < 30.0:
-                hold += 0.1 * (state.unchanged_s + interval_s - hold)
-        unchanged, repeats, move = 0.0, 0.0, 0.0
+        _learn_habits(state, expected_move_k, interval_s)
+        state.unchanged_s = state.repeats = state.expected_move_k = 0.0
+    state.reading_degc = reading_degc
 
-    chance = repeats * math.log(min(max(share, 0.01), 0.9999))
-    overdue = lively and unchanged >= SHORTEST_FREEZE_S and repeats >= FEWEST_REPEATS
+    chance = state.repeats * math.log(min(max(state.repeat_share, 0.01), 0.9999))
+    unchanged, move = state.unchanged_s, abs(state.expected_move_k)
+    overdue = lively > 0.5 and unchanged >= SHORTEST_FREEZE_S and state.repeats >= FEWEST_REPEATS
     by_repetition = overdue and chance <= math.log(REPEAT_CHANCE)
     suspect = overdue and chance <= math.log(SUSPECT_CHANCE)
-    by_no_answer = abs(move) > MOVE_K and unchanged > max(0.3, 2.2 * hold)
-    good = state.good_s + interval_s
+    by_no_answer = move > MOVE_K and unchanged > max(0.3, 2.2 * state.usual_hold_s)
+    state.good_s = min(state.good_s + interval_s, 1e3)
     if by_repetition or by_no_answer:
-        good = 0.0
-    good = min(good, 1e3)
-    state = SensorState(reading_degc, unchanged, repeats, share, hold, move, 0.0, good)
+        state.good_s = 0.0
     # A run of repeats that may turn out to be a freeze must not teach the observer anything.
-    fresh = unchanged <= max(SHORTEST_FREEZE_S, 1.5 * hold) or abs(move) < 0.3 * MOVE_K
-    return state, good >= TRUST_AFTER_S and not suspect, fresh
+    fresh = unchanged <= max(SHORTEST_FREEZE_S, 1.5 * state.usual_hold_s) or move < 0.3 * MOVE_K
+    return state.good_s >= TRUST_AFTER_S and not suspect, fresh
+
+
+def _learn_habits(state: SensorState, expected_move_k: float, interval_s: float) -> None:
+    """Learn, at a reading that differs from the last, how often and how long it repeats itself."""
+    if math.isnan(state.reading_degc):
+        return
+    length = state.repeats + 1.0
+    now = state.repeats / length
+    memory = _SHARE_MEMORY_UP if now > state.repeat_share else _SHARE_MEMORY_DOWN
+    memory *= min(max(interval_s / _PACE_S, 1.0), _LONGEST_PACE)
+    weight = 1.0 - (1.0 - memory) ** length
+    state.repeat_share += weight * (now - state.repeat_share)
+    moved = abs(state.expected_move_k + expected_move_k)
+    if moved > 1.0 and state.unchanged_s < 30.0:
+        state.usual_hold_s += 0.1 * (state.unchanged_s + interval_s - state.usual_hold_s)

@@ -1,37 +1,33 @@
 """What the policy carries from sample to sample, and what it is configured with.
 
-Everything is explicit. :class:`PolicyState` in, :class:`PolicyState` out; the three rings of
-:class:`PolicyMemory` are changed in place. The same compiled law serves one sample and a whole log.
+Everything is explicit: :class:`PolicyState` and :class:`PolicyMemory` determine what comes next,
+and are changed in place. The same compiled law serves one sample and a whole log.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from loadlearn._compile import record_type
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
-from loadlearn.policy.law_settings import CREDIT_MAX_S, EpisodeState, HeldSetting, default_setting
-from loadlearn.policy.need import (
-    GRADE_SLOTS,
-    SPEED_SLOTS,
-    DemandState,
-    GradeState,
-    initial_demand_state,
-)
+from loadlearn.policy.law_settings import EpisodeState, HeldSetting
+from loadlearn.policy.need import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
 from loadlearn.policy.protections import (
     BOOST_PRIOR,
     PROTECTIONS,
     RAIL_PRIOR,
+    Caps,
     GearChangeState,
     LineState,
-    RatingState,
     SwayState,
     initial_line,
 )
-from loadlearn.policy.sensor_watch import SensorState, initial_sensor_state
+from loadlearn.policy.sensor_watch import SensorState
 from loadlearn.policy.thermal_model import ThermalParameters, engine_curve
 from loadlearn.vehicle.rig import Rig
 
@@ -71,230 +67,61 @@ class PolicyConfig(NamedTuple):
     """1 when the settings come from a schedule table."""
 
 
-class PolicyState(NamedTuple):
-    """Everything the policy remembers from one sample to the next, but for the three rings."""
+@dataclass(slots=True)
+class PolicyState:
+    """Everything the policy remembers from one sample to the next, but for :class:`PolicyMemory`.
 
-    time_s: float
-    started: float
-    extra_torque: float
-    charge_kpa: float
-    """Modelled charge pressure, lagging."""
-    air_ratio: float
-    """Air measured over air modelled, smoothed."""
-    boost_ratio: float
-    """Charge pressure measured over asked for, near full load."""
-    fuel_ratio: float
-    """Full-load fuelling measured over modelled, smoothed while the pedal is down."""
-    gear: float
-    """Last known forward gear, for samples without one."""
+    The law changes it in place; compiled, as a record of this class.
+    """
+
     exhaust: ExhaustState
-    exhaust_sensor: SensorState
-    coolant_sensor: SensorState
-    boost: LineState
-    rail: LineState
-    sway: SwayState
-    gear_change: GearChangeState
-    rating: RatingState
-    demand: DemandState
-    grade: GradeState
-    episode: EpisodeState
-    retention: HeldSetting
-    economy: HeldSetting
-    kept: HeldSetting
+    time_s: float = math.nan
+    started: float = 0.0
+    extra_torque: float = 0.0
+    charge_kpa: float = math.nan
+    """Modelled charge pressure, lagging."""
+    air_ratio: float = 1.0
+    """Air measured over air modelled, smoothed."""
+    boost_ratio: float = 1.0
+    """Charge pressure measured over asked for, near full load."""
+    fuel_ratio: float = 1.0
+    """Full-load fuelling measured over modelled, smoothed while the pedal is down."""
+    gear: float = math.nan
+    """Last known forward gear, for samples without one."""
+    exhaust_sensor: SensorState = field(default_factory=SensorState)
+    coolant_sensor: SensorState = field(default_factory=SensorState)
+    boost: LineState = field(default_factory=lambda: initial_line(BOOST_PRIOR))
+    rail: LineState = field(default_factory=lambda: initial_line(RAIL_PRIOR))
+    sway: SwayState = field(default_factory=SwayState)
+    gear_change: GearChangeState = field(default_factory=GearChangeState)
+    rating_held: float = 0.0
+    """Probability of exceeding a rating that the ceiling follows, with hysteresis."""
+    demand: DemandState = field(default_factory=DemandState)
+    grade: GradeState = field(default_factory=GradeState)
+    episode: EpisodeState = field(default_factory=EpisodeState)
+    retention: HeldSetting = field(default_factory=HeldSetting)
+    economy: HeldSetting = field(default_factory=HeldSetting)
+    kept: HeldSetting = field(default_factory=HeldSetting)
     """Share kept under sustained demand; the retention, but for the gas (see law)."""
-    known: float
-    need: float
-    sustainable: float
-    reserve: float
-    rating_probability: float
-    tick_s: float
+    known: float = 0.0
+    need: float = 0.0
+    sustainable: float = 0.0
+    reserve: float = 0.0
+    rating_probability: float = math.nan
+    tick_s: float = math.nan
     """Time of the last settings update."""
-    setting_changes: float
-
-
-# The compiler does not know NamedTuple._replace: these spell it out.
-
-
-def set_beliefs(
-    state: PolicyState,
-    time_s: float,
-    charge_kpa: float,
-    air_ratio: float,
-    boost_ratio: float,
-    fuel_ratio: float,
-    gear: float,
-    exhaust: ExhaustState,
-    exhaust_sensor: SensorState,
-    gear_change: GearChangeState,
-    demand: DemandState,
-    grade: GradeState,
-) -> PolicyState:
-    """State with the beliefs of a new sample."""
-    return PolicyState(
-        time_s,
-        1.0,
-        state.extra_torque,
-        charge_kpa,
-        air_ratio,
-        boost_ratio,
-        fuel_ratio,
-        gear,
-        exhaust,
-        exhaust_sensor,
-        state.coolant_sensor,
-        state.boost,
-        state.rail,
-        state.sway,
-        gear_change,
-        state.rating,
-        demand,
-        grade,
-        state.episode,
-        state.retention,
-        state.economy,
-        state.kept,
-        state.known,
-        state.need,
-        state.sustainable,
-        state.reserve,
-        state.rating_probability,
-        state.tick_s,
-        state.setting_changes,
-    )
-
-
-def set_protections(
-    state: PolicyState,
-    boost: LineState,
-    rail: LineState,
-    sway: SwayState,
-    coolant_sensor: SensorState,
-    rating: RatingState,
-) -> PolicyState:
-    """State with the protections' own states advanced."""
-    return PolicyState(
-        state.time_s,
-        state.started,
-        state.extra_torque,
-        state.charge_kpa,
-        state.air_ratio,
-        state.boost_ratio,
-        state.fuel_ratio,
-        state.gear,
-        state.exhaust,
-        state.exhaust_sensor,
-        coolant_sensor,
-        boost,
-        rail,
-        sway,
-        state.gear_change,
-        rating,
-        state.demand,
-        state.grade,
-        state.episode,
-        state.retention,
-        state.economy,
-        state.kept,
-        state.known,
-        state.need,
-        state.sustainable,
-        state.reserve,
-        state.rating_probability,
-        state.tick_s,
-        state.setting_changes,
-    )
-
-
-def set_settings(
-    state: PolicyState,
-    episode: EpisodeState,
-    retention: HeldSetting,
-    economy: HeldSetting,
-    kept: HeldSetting,
-    known: float,
-    need: float,
-    sustainable: float,
-    reserve: float,
-    rating_probability: float,
-    tick_s: float,
-    setting_changes: float,
-) -> PolicyState:
-    """State with renewed settings."""
-    return PolicyState(
-        state.time_s,
-        state.started,
-        state.extra_torque,
-        state.charge_kpa,
-        state.air_ratio,
-        state.boost_ratio,
-        state.fuel_ratio,
-        state.gear,
-        state.exhaust,
-        state.exhaust_sensor,
-        state.coolant_sensor,
-        state.boost,
-        state.rail,
-        state.sway,
-        state.gear_change,
-        state.rating,
-        state.demand,
-        state.grade,
-        episode,
-        retention,
-        economy,
-        kept,
-        known,
-        need,
-        sustainable,
-        reserve,
-        rating_probability,
-        tick_s,
-        setting_changes,
-    )
-
-
-def set_given(state: PolicyState, episode: EpisodeState, extra_torque: float) -> PolicyState:
-    """State with what is given now."""
-    return PolicyState(
-        state.time_s,
-        state.started,
-        extra_torque,
-        state.charge_kpa,
-        state.air_ratio,
-        state.boost_ratio,
-        state.fuel_ratio,
-        state.gear,
-        state.exhaust,
-        state.exhaust_sensor,
-        state.coolant_sensor,
-        state.boost,
-        state.rail,
-        state.sway,
-        state.gear_change,
-        state.rating,
-        state.demand,
-        state.grade,
-        episode,
-        state.retention,
-        state.economy,
-        state.kept,
-        state.known,
-        state.need,
-        state.sustainable,
-        state.reserve,
-        state.rating_probability,
-        state.tick_s,
-        state.setting_changes,
-    )
+    setting_changes: float = 0.0
 
 
 class PolicyMemory(NamedTuple):
-    """Rings and tables handed to the law; ``speeds`` and ``grades`` are changed in place."""
+    """Rings, caps and tables handed to the law; all but the last two are changed in place."""
 
     speeds: NDArray[np.float64]
     grades: NDArray[np.float64]
     caps: NDArray[np.float64]
     """Caps of the last sample, by protection."""
+    cap_of: Caps
+    """The same, by name."""
     curve: NDArray[np.float64]
     ratios: NDArray[np.float64]
     """Engine turns per wheel turn of each gear, high range."""
@@ -368,38 +195,7 @@ def initial_policy_state(p: ThermalParameters) -> PolicyState:
     -------
     PolicyState
     """
-    nan = math.nan
-    return PolicyState(
-        time_s=nan,
-        started=0.0,
-        extra_torque=0.0,
-        charge_kpa=nan,
-        air_ratio=1.0,
-        boost_ratio=1.0,
-        fuel_ratio=1.0,
-        gear=nan,
-        exhaust=initial_exhaust_state(p, 20.0, 20.0),
-        exhaust_sensor=initial_sensor_state(),
-        coolant_sensor=initial_sensor_state(),
-        boost=initial_line(BOOST_PRIOR),
-        rail=initial_line(RAIL_PRIOR),
-        sway=SwayState(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1e3),
-        gear_change=GearChangeState(nan, 1e3, 0.0),
-        rating=RatingState(0.0),
-        demand=initial_demand_state(),
-        grade=GradeState(0.0, 0.0, 0.0, 0.0, nan),
-        episode=EpisodeState(0.0, 0.0, CREDIT_MAX_S, 0.0, -1.0),
-        retention=default_setting(),
-        economy=default_setting(),
-        kept=default_setting(),
-        known=0.0,
-        need=0.0,
-        sustainable=0.0,
-        reserve=0.0,
-        rating_probability=nan,
-        tick_s=nan,
-        setting_changes=0.0,
-    )
+    return PolicyState(initial_exhaust_state(p, 20.0, 20.0))
 
 
 def policy_memory(rig: Rig) -> PolicyMemory:
@@ -414,10 +210,12 @@ def policy_memory(rig: Rig) -> PolicyMemory:
     PolicyMemory
     """
     ratios = np.array(rig.driveline.gear_ratios, dtype=np.float64) * rig.driveline.final_drive
+    caps = np.ones(len(PROTECTIONS))
     return PolicyMemory(
         np.zeros(SPEED_SLOTS),
         np.zeros(GRADE_SLOTS),
-        np.ones(len(PROTECTIONS)),
+        caps,
+        caps.view(record_type(Caps)).view(np.recarray)[0],
         engine_curve(rig),
         ratios,
     )

@@ -24,15 +24,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.policy.adviser import sample_rows
-from loadlearn.policy.columns import (
-    AIR_FLOW,
-    BOOST,
-    GAS,
-    GAS_AFTER,
-    INTAKE,
-    REGENERATION_FLAG,
-    TIME,
-)
+from loadlearn.policy.columns import Sample, as_records
 from loadlearn.policy.readings import read_engine, surroundings
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
 from loadlearn.policy.thermal_model import (
@@ -109,13 +101,14 @@ def fit_thermal_parameters(trace: pd.DataFrame, rig: Rig) -> ThermalFit:
     """
     p = thermal_parameters(rig)
     rows = sample_rows(trace)
+    samples = as_records(rows, Sample)
     found: dict[str, Fitted] = {}
     table = _operating_points(p, rig, rows)
-    time = rows[:, TIME]
+    time = samples["time_s"]
     step = np.clip(np.diff(time, prepend=time[0]), 0.0, 5.0)
     ambient, load = table["ambient"], table["load"]
 
-    intake = rows[:, INTAKE]
+    intake = samples["intake_temp_degc"]
     if np.isfinite(intake).any():
         fit = _huber(
             np.column_stack([np.ones_like(load), np.clip(load, 0.0, 1.5)]),
@@ -129,7 +122,7 @@ def fit_thermal_parameters(trace: pd.DataFrame, rig: Rig) -> ThermalFit:
             if 0.0 <= idle < 60.0 and 0.0 < full < 90.0:
                 found["charge_rise_idle_k"] = Fitted(idle, idle_sd, count)
                 found["charge_rise_full_k"] = Fitted(full, math.hypot(idle_sd, slope_sd), count)
-    flow, boost = rows[:, AIR_FLOW], rows[:, BOOST]
+    flow, boost = samples["air_flow_g_s"], samples["boost_kpa"]
     if np.isfinite(flow).any() and np.isfinite(boost).any() and p.throttled < 0.5:
         swallowed = (boost + table["pressure"]) * table["per_kpa"] / p.volumetric_efficiency
         good = np.isfinite(flow) & np.isfinite(swallowed) & (load > 0.3)
@@ -139,9 +132,10 @@ def fit_thermal_parameters(trace: pd.DataFrame, rig: Rig) -> ThermalFit:
     p = p._replace(**{name: one.value for name, one in found.items()})
 
     place = rig.limits.exhaust_gas_temp_sensor
-    sensor = rows[:, GAS_AFTER if place == "after_turbine" else GAS]
+    after = place == "after_turbine"
+    sensor = samples[f"exhaust_gas_temp{'_after_turbine' if after else ''}_degc"]
     if place != "none" and np.isfinite(sensor).any():
-        through = 1.0 - p.turbine_drop_share * (place == "after_turbine")
+        through = 1.0 - p.turbine_drop_share * after
         table = _operating_points(p, rig, rows)
         rise = through * table["rise"]
         shown = sensor - _lag(
@@ -149,7 +143,7 @@ def fit_thermal_parameters(trace: pd.DataFrame, rig: Rig) -> ThermalFit:
         )
         fast = _lag(rise, step, p.sensor_time_s)
         slow = _lag(_lag(rise, step, p.metal_time_s), step, p.sensor_time_s)
-        good = np.isfinite(sensor) & (table["load"] > 0.2) & ~(rows[:, REGENERATION_FLAG] > 0.5)
+        good = np.isfinite(sensor) & (table["load"] > 0.2) & ~(samples["regeneration_active"] > 0.5)
         good &= time - time[0] > 60.0
         fit = _huber(np.column_stack([fast - slow, slow]), shown, time, good)
         if fit is not None:
@@ -174,18 +168,19 @@ def _operating_points(p: ThermalParameters, rig: Rig, rows: FloatArray) -> dict[
     config, memory, state = policy_config(rig), policy_memory(rig), initial_policy_state(p)
     names = ("load", "ambient", "pressure", "per_kpa", "intake", "rise")
     out = np.full((len(names), rows.shape[0]), np.nan)
-    for i, row in enumerate(rows):
+    for i, values in enumerate(rows.tolist()):
+        row = Sample(*values)
         air = surroundings(row)
         engine = read_engine(p, config, memory, state, row)
         omega = engine.rpm * RAD_S_PER_RPM
         load = engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9)
-        intake = row[INTAKE]
+        intake = row.intake_temp_degc
         if math.isnan(intake):
             intake = charge_temperature_degc(p, air.ambient_degc, load)
         per_kpa = air_per_kpa(p, omega, intake)
-        flow = row[AIR_FLOW]
+        flow = row.air_flow_g_s
         if math.isnan(flow) and p.throttled < 0.5:
-            flow = (row[BOOST] + air.ambient_kpa) * per_kpa
+            flow = (row.boost_kpa + air.ambient_kpa) * per_kpa
         if math.isnan(flow):
             flow = air_flow_g_s(
                 p, engine.fuel_g_s, engine.base_fuel_g_s, omega, intake, air.ambient_kpa

@@ -84,10 +84,6 @@ def read_contents(folder: Path) -> Contents:
     folder : Path
         Where commands wrote.
 
-    Returns
-    -------
-    Contents
-
     Raises
     ------
     InputError

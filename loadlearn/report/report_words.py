@@ -61,7 +61,10 @@ def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
         said.append(f"Of that about {tonnes(trailer['mean'])} is hitched, {_between(trailer)}.")
     known = _known_after(history, 0.05)
     if known is not None:
-        said.append(f"The mass was known to within 5 % (one sd) after {known / 60.0:.1f} minutes.")
+        said.append(
+            f"The mass was known to within ± 5 % (95 % probability) from {known / 60.0:.1f} "
+            "minutes on."
+        )
     rolling, drag = summary["rolling_resistance"], summary["drag_area_m2"]
     said.append(
         f"On the last ground the rolling resistance is {rolling['mean']:.4f} ± {rolling['sd']:.4f} "
@@ -92,11 +95,13 @@ def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
 
 
 def _known_after(history: pd.DataFrame, share: float) -> float | None:
-    """Time after which the relative sd of mass stayed below a share; None if never (s)."""
-    if "mass_sd_kg" not in history:
+    """Time from which half of the mass's 95 % interval stays below a share of it; None if never."""
+    if "mass_low95_kg" not in history:
         return None
-    wide = (history["mass_sd_kg"] > share * history["mass_kg"]).to_numpy()
+    half = 0.5 * (history["mass_high95_kg"] - history["mass_low95_kg"])
+    # What is not known yet, NaN, is not known to within anything.
+    wide = ~(half < share * history["mass_kg"]).to_numpy()
     if wide[-1]:
         return None
-    first = 0 if not wide.any() else int(np.flatnonzero(wide)[-1]) + 1
+    first = int(np.flatnonzero(wide)[-1]) + 1 if wide.any() else 0
     return float(history["time_s"].iloc[first] - history["time_s"].iloc[0])

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from loadlearn._compile import record_type
 from loadlearn.errors import InputError
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.outcomes import gas_and_limit, limits_exceeded, measure
-from loadlearn.simulation.plant_state import RECORD_COLUMNS
+from loadlearn.simulation.plant_state import Record
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.situation import Situation
 from loadlearn.simulation.strategies import StrategyRun, run_strategy
@@ -103,7 +104,7 @@ def run_draw(
     DrawResult
     """
     prepared, logger = prepare_draw(what, draw, draws, seed)
-    scratch = np.empty((prepared.steps, RECORD_COLUMNS))
+    scratch = np.empty(prepared.steps, dtype=record_type(Record))
     rows: list[dict[str, Any]] = []
     exceeded: list[dict[str, Any]] = []
     traces: dict[str, pd.DataFrame] = {}

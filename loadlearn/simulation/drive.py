@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import as_record, record_type
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.plant import drive_loop
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.sensors import Logger, log_drive
-from loadlearn.simulation.surroundings import NOISE_STEP_S
 from loadlearn.simulation.variation import PlantVariation
 from loadlearn.vehicle.rig import Rig
 
@@ -112,17 +112,17 @@ def simulate(
         min(0.02, 1.0 / logger.rate_hz) if step_s is None else step_s,
     )
     drawn = prepared.drawn
-    records, state = _run(prepared)
+    records, fuel_g = _run(prepared)
     # The efficiencies vary with load, speed and oil temperature. Their mean over this drive belongs
     # to the tractive scale: a second run puts it where it was asked for.
-    mean = _mean_scale(named_record(rig, records, copy=False), prepared.engine)
+    mean = _mean_scale(named_record(rig, records, copy=False), prepared.plant.engine)
     if abs(mean / tractive_scale - 1.0) > 1e-6:
-        engine = prepared.engine._replace(torque_scale=tractive_scale**2 / mean)
-        prepared = replace(prepared, engine=engine)
-        records, state = _run(prepared)
+        engine = prepared.plant.engine._replace(torque_scale=tractive_scale**2 / mean)
+        prepared = replace(prepared, plant=prepared.plant._replace(engine=engine))
+        records, fuel_g = _run(prepared)
     fine = named_record(rig, records)
-    drawn["tractive_scale_over_drive"] = _mean_scale(fine, prepared.engine)
-    return finish_drive(rig, road, prepared, fine, state, logger)
+    drawn["tractive_scale_over_drive"] = _mean_scale(fine, prepared.plant.engine)
+    return finish_drive(rig, road, prepared, fine, fuel_g, logger)
 
 
 def finish_drive(
@@ -130,7 +130,7 @@ def finish_drive(
     road: Road,
     prepared: PreparedDrive,
     fine: dict[str, FloatArray],
-    state: FloatArray,
+    fuel_burnt_g: float,
     logger: Logger,
 ) -> Drive:
     """Log what was driven and write its truth.
@@ -143,8 +143,7 @@ def finish_drive(
         What the drive was run with.
     fine : dict of str to ndarray
         The record of every internal step, from :func:`named_record`.
-    state : ndarray
-        State at the end.
+    fuel_burnt_g : float
     logger : Logger
 
     Returns
@@ -158,46 +157,35 @@ def finish_drive(
     log, sampled = log_drive(fine, logger, rig, seed)
     truth = _truth(log["time_s"].to_numpy() - logger.start_s, fine, drawn, prepared.stops)
     truth["time_s"] = log["time_s"]
-    drawn["fuel_burnt_kg"] = float(state[ps.FUEL_BURNT]) * 1e-3
+    drawn["fuel_burnt_kg"] = fuel_burnt_g * 1e-3
     drawn["duration_s"] = float(fine["time_s"][-1])
     drawn["distance_m"] = float(fine["distance_m"][-1])
     drawn.update(sampled)
     return Drive(log=log, truth=truth, meta=drawn, fine=fine)
 
 
-def _run(prepared: PreparedDrive) -> tuple[FloatArray, FloatArray]:
-    state, heat = prepared.initial_state(), prepared.initial_heat()
-    records = np.empty((prepared.steps, ps.RECORD_COLUMNS))
+def _run(prepared: PreparedDrive) -> tuple[NDArray[Any], float]:
+    """Records of the whole drive, and the fuel burnt (g)."""
+    states = as_record(prepared.initial_state())
+    records = np.empty(prepared.steps, dtype=record_type(ps.Record))
     done = drive_loop(
-        state,
-        heat,
-        prepared.steps,
+        as_record(prepared.plant),
+        prepared.course(),
+        states,
+        as_record(prepared.initial_heat()),
         prepared.step_s,
-        prepared.ground,
-        GRID_M,
-        prepared.noise,
-        NOISE_STEP_S,
-        prepared.accessory_w,
-        prepared.halts,
-        prepared.gears,
-        prepared.curve,
-        prepared.engine,
-        prepared.line,
-        prepared.load,
-        prepared.driver,
-        prepared.thermal,
         records,
     )
-    return records[:done], state
+    return records[:done], float(states["fuel_burnt_g"][0])
 
 
-def named_record(rig: Rig, records: FloatArray, copy: bool = True) -> dict[str, FloatArray]:
+def named_record(rig: Rig, records: NDArray[Any], copy: bool = True) -> dict[str, FloatArray]:
     """The compiled loop's record by name, with the force that a log would give.
 
     Parameters
     ----------
     rig : Rig
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
     copy : bool
         Whether each column is laid out on its own; else they are views.
 
@@ -205,8 +193,8 @@ def named_record(rig: Rig, records: FloatArray, copy: bool = True) -> dict[str, 
     -------
     dict of str to ndarray
     """
-    columns = np.ascontiguousarray(records.T) if copy else records.T
-    fine = dict(zip(ps.RECORDED, columns, strict=True))
+    columns = records.view(np.float64).reshape(records.size, -1).T
+    fine = dict(zip(ps.RECORDED, np.ascontiguousarray(columns) if copy else columns, strict=True))
     fine["computed_force_n"] = _computed_force(rig, fine)
     return fine
 

@@ -8,29 +8,12 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from loadlearn._compile import jit
-from loadlearn.simulation.plant_state import (
-    BRAKE_FORCE,
-    BRAKE_SPELL,
-    BRAKING,
-    DECISION_TIME,
-    DEMAND_INTEGRAL,
-    EXHAUST_BRAKE,
-    FAMILIAR_ECONOMY,
-    MASS,
-    PEDAL,
-    PEDAL_TARGET,
-    SPEED,
-    DriverParameters,
-)
+from loadlearn.simulation.plant_state import DriverParameters, PlantState
 from loadlearn.simulation.transmission import pedal_asking
 
 
-@jit
 def drive_pedals(
-    state: np.ndarray,
+    state: PlantState,
     coast_speed: float,
     brake_speed: float,
     brake_speed_ahead: float,
@@ -49,8 +32,7 @@ def drive_pedals(
 
     Parameters
     ----------
-    state : ndarray
-        See :mod:`loadlearn.simulation.plant_state`.
+    state : PlantState
     coast_speed, brake_speed, brake_speed_ahead : float
         Speed envelopes of the road here, and the braking one a little ahead (m/s).
     stop_gap_m : float
@@ -68,8 +50,8 @@ def drive_pedals(
         Step (s).
     driver : DriverParameters
     """
-    speed = state[SPEED]
-    mass = state[MASS]
+    speed = state.speed_m_s
+    mass = state.mass_kg
     gap = max(stop_gap_m, 0.0)
     stop_coast = max(0.7, math.sqrt(2.0 * driver.coast_m_s2 * gap))
     stop_brake = max(0.6, math.sqrt(2.0 * driver.brake_m_s2 * gap))
@@ -78,40 +60,40 @@ def drive_pedals(
     error = wished - speed
 
     if cruising:
-        state[FAMILIAR_ECONOMY] = economy
+        state.familiar_economy = economy
     else:
-        unfamiliar = economy - state[FAMILIAR_ECONOMY]
-        state[FAMILIAR_ECONOMY] += unfamiliar * min(dt / driver.adaptation_s, 1.0)
-    state[DECISION_TIME] -= dt
-    if state[DECISION_TIME] <= 0.0:
-        state[DECISION_TIME] = 0.1 if cruising else driver.decision_s
-        elapsed = state[DECISION_TIME]
+        unfamiliar = economy - state.familiar_economy
+        state.familiar_economy += unfamiliar * min(dt / driver.adaptation_s, 1.0)
+    state.decision_time_s -= dt
+    if state.decision_time_s <= 0.0:
+        state.decision_time_s = 0.1 if cruising else driver.decision_s
+        elapsed = state.decision_time_s
         gain = 2.0 * driver.speed_gain_1_s if cruising else driver.speed_gain_1_s
         wish = min(max(gain * error, -1.5), driver.acceleration_m_s2)
-        demand = driver.feedforward * resisting_n + mass * wish + state[DEMAND_INTEGRAL]
+        demand = driver.feedforward * resisting_n + mass * wish + state.demand_integral_n
         if abs(error) < 3.0 and -0.1 * available_n < demand < available_n:
-            state[DEMAND_INTEGRAL] += driver.integral_gain_1_s2 * mass * error * elapsed
+            state.demand_integral_n += driver.integral_gain_1_s2 * mass * error * elapsed
         pedal = pedal_asking(
-            min(max(demand / max(available_n, 1.0), 0.0), 1.0), state[FAMILIAR_ECONOMY]
+            min(max(demand / max(available_n, 1.0), 0.0), 1.0), state.familiar_economy
         )
         band = 0.0 if cruising else driver.hold_band
-        if abs(pedal - state[PEDAL_TARGET]) > band or pedal == 0.0 or pedal == 1.0:
-            state[PEDAL_TARGET] = pedal
+        if abs(pedal - state.pedal_target) > band or pedal == 0.0 or pedal == 1.0:
+            state.pedal_target = pedal
 
     limit = brake_speed * (1.0 + max(offset, 0.0))
     envelope = min(limit, stop_brake)
     falling = brake_speed_ahead < brake_speed - 0.02 or stop_brake < limit
     # Towards a lower limit the foot brake holds the envelope; downhill it only stops running away.
     margin = 0.2 if falling else driver.downhill_margin_m_s
-    if state[BRAKING] > 0.5:
+    if state.braking > 0.5:
         if speed < envelope - 0.4 and speed < wished + 0.2:
-            state[BRAKING] = 0.0
+            state.braking = 0.0
     elif speed > envelope + margin and error < 0.0:
-        state[BRAKING] = 1.0
-        state[DEMAND_INTEGRAL] = 0.0
+        state.braking = 1.0
+        state.demand_integral_n = 0.0
 
     brake_wish = 0.0
-    if state[BRAKING] > 0.5:
+    if state.braking > 0.5:
         if falling:
             slowing = driver.brake_m_s2 + 0.8 * (speed - envelope)
         else:
@@ -120,24 +102,24 @@ def drive_pedals(
         if speed < 1.0 and gap < 1.0:
             slowing = 1.0
         brake_wish = max(mass * slowing - resisting_n - engine_drag_n, 0.05 * mass)
-    state[BRAKE_FORCE] += (brake_wish - state[BRAKE_FORCE]) * min(dt / 0.15, 1.0)
-    if brake_wish == 0.0 and state[BRAKE_FORCE] < 0.02 * mass:
-        state[BRAKE_FORCE] = 0.0
+    state.brake_force_n += (brake_wish - state.brake_force_n) * min(dt / 0.15, 1.0)
+    if brake_wish == 0.0 and state.brake_force_n < 0.02 * mass:
+        state.brake_force_n = 0.0
 
-    if state[BRAKE_FORCE] > 0.0:
-        state[BRAKE_SPELL] += dt
+    if state.brake_force_n > 0.0:
+        state.brake_spell_s += dt
     else:
-        state[BRAKE_SPELL] = 0.0
+        state.brake_spell_s = 0.0
 
-    foot = state[PEDAL_TARGET]
-    if lifting or state[BRAKING] > 0.5:
+    foot = state.pedal_target
+    if lifting or state.braking > 0.5:
         foot = 0.0
     rate = 2.0 * driver.pedal_rate_1_s if foot == 0.0 else driver.pedal_rate_1_s
-    change = min(max(foot - state[PEDAL], -rate * dt), rate * dt)
-    state[PEDAL] += change
+    change = min(max(foot - state.pedal, -rate * dt), rate * dt)
+    state.pedal += change
 
     if driver.uses_exhaust_brake > 0.5:
-        if state[PEDAL] == 0.0 and speed > wished + 0.4 and speed > 6.0:
-            state[EXHAUST_BRAKE] = 1.0
-        elif state[PEDAL] > 0.0 or speed < wished - 0.3 or speed < 5.0:
-            state[EXHAUST_BRAKE] = 0.0
+        if state.pedal == 0.0 and speed > wished + 0.4 and speed > 6.0:
+            state.exhaust_brake = 1.0
+        elif state.pedal > 0.0 or speed < wished - 0.3 or speed < 5.0:
+            state.exhaust_brake = 0.0

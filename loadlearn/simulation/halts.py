@@ -4,40 +4,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from loadlearn._compile import jit
-from loadlearn.simulation.plant_state import (
-    BRAKE_FORCE,
-    BRAKING,
-    DECISION_TIME,
-    DEMAND_INTEGRAL,
-    DISTANCE,
-    DRAG_AREA,
-    ENGINE_ON,
-    EXHAUST_BRAKE,
-    GEAR,
-    LOCKED,
-    LOW_RANGE,
-    MASS,
-    NEXT_STOP,
-    PEDAL,
-    PEDAL_TARGET,
-    PHASE,
-    PHASE_TIME,
-    SHARE,
-    SHIFT_TIME,
-    SINCE_SHIFT,
-    SPEED,
-    STOP_DRAG_AREA,
-    STOP_DURATION,
-    STOP_ENGINE_OFF,
-    STOP_LOW_RANGE,
-    STOP_MASS,
-    STOP_TYRE_FACTOR,
-    TYRE_FACTOR,
-    WHEEL_SLIP,
-)
+from loadlearn.simulation.plant_state import Halt, PlantState
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 STANDING = 1.0
@@ -47,57 +14,56 @@ BACKING_S = 9.0
 BACKING_SPEED_M_S = 1.3
 
 
-@jit
-def stand_or_back(state: np.ndarray, stops: np.ndarray, dt: float, cut_in_share: float) -> bool:
+def stand_or_back(state: PlantState, stop: Halt, dt: float, cut_in_share: float) -> bool:
     """Advance a halt by one step; True when its changes (mass, range ...) happen in this step."""
-    stop = int(state[NEXT_STOP])
-    state[PHASE_TIME] += dt
-    state[SPEED] = 0.0
-    state[PEDAL] = 0.0
-    state[PEDAL_TARGET] = 0.0
-    state[DEMAND_INTEGRAL] = 0.0
-    state[DECISION_TIME] = 0.0
-    state[SHIFT_TIME] = -1.0
-    state[LOCKED] = 0.0
-    state[SHARE] = 0.0
-    state[EXHAUST_BRAKE] = 0.0
-    state[WHEEL_SLIP] = 0.0
-    if state[PHASE] == BACKING:
-        state[GEAR] = -1.0
-        moving = state[PHASE_TIME] - BACKING_WAIT_S
+    state.phase_time_s += dt
+    state.speed_m_s = 0.0
+    state.pedal = 0.0
+    state.pedal_target = 0.0
+    state.demand_integral_n = 0.0
+    state.decision_time_s = 0.0
+    state.shift_time_s = -1.0
+    state.locked = 0.0
+    state.share = 0.0
+    state.exhaust_brake = 0.0
+    state.wheel_slip = 0.0
+    if state.phase == BACKING:
+        state.gear = -1.0
+        moving = state.phase_time_s - BACKING_WAIT_S
         if moving > 0.0:
-            state[SPEED] = BACKING_SPEED_M_S * math.sin(math.pi * min(moving / BACKING_S, 1.0)) ** 2
-            state[DISTANCE] -= state[SPEED] * dt
-            state[BRAKE_FORCE] = 0.0
+            part = min(moving / BACKING_S, 1.0)
+            state.speed_m_s = BACKING_SPEED_M_S * math.sin(math.pi * part) ** 2
+            state.distance_m -= state.speed_m_s * dt
+            state.brake_force_n = 0.0
         if moving >= BACKING_S:
-            state[PHASE] = STANDING
-            state[PHASE_TIME] = 0.0
-            state[SPEED] = 0.0
+            state.phase = STANDING
+            state.phase_time_s = 0.0
+            state.speed_m_s = 0.0
         return False
-    state[GEAR] = 1.0
-    state[BRAKE_FORCE] = 0.05 * state[MASS] * GRAVITY_M_S2
-    duration = stops[stop, STOP_DURATION]
-    off = stops[stop, STOP_ENGINE_OFF] > 0.5
-    if off and 1.0 < state[PHASE_TIME] < duration - 2.0:
-        state[ENGINE_ON] = 0.0
+    state.gear = 1.0
+    state.brake_force_n = 0.05 * state.mass_kg * GRAVITY_M_S2
+    duration = stop.duration_s
+    off = stop.engine_off > 0.5
+    if off and 1.0 < state.phase_time_s < duration - 2.0:
+        state.engine_on = 0.0
     else:
-        state[ENGINE_ON] = 1.0
+        state.engine_on = 1.0
     change_at = cut_in_share * duration
-    happens = state[PHASE_TIME] >= change_at and state[PHASE_TIME] - dt < change_at
+    happens = state.phase_time_s >= change_at and state.phase_time_s - dt < change_at
     if happens:
-        if not math.isnan(stops[stop, STOP_MASS]):
-            state[MASS] = stops[stop, STOP_MASS]
-        if not math.isnan(stops[stop, STOP_DRAG_AREA]):
-            state[DRAG_AREA] = stops[stop, STOP_DRAG_AREA]
-        if not math.isnan(stops[stop, STOP_TYRE_FACTOR]):
-            state[TYRE_FACTOR] = stops[stop, STOP_TYRE_FACTOR]
-        if not math.isnan(stops[stop, STOP_LOW_RANGE]):
-            state[LOW_RANGE] = stops[stop, STOP_LOW_RANGE]
-    if state[PHASE_TIME] >= duration:
-        state[PHASE] = 0.0
-        state[PHASE_TIME] = 0.0
-        state[NEXT_STOP] += 1.0
-        state[BRAKE_FORCE] = 0.0
-        state[BRAKING] = 0.0
-        state[SINCE_SHIFT] = 10.0
+        if not math.isnan(stop.mass_kg):
+            state.mass_kg = stop.mass_kg
+        if not math.isnan(stop.drag_area_m2):
+            state.drag_area_m2 = stop.drag_area_m2
+        if not math.isnan(stop.tyre_factor):
+            state.tyre_factor = stop.tyre_factor
+        if not math.isnan(stop.low_range):
+            state.low_range = stop.low_range
+    if state.phase_time_s >= duration:
+        state.phase = 0.0
+        state.phase_time_s = 0.0
+        state.next_stop += 1.0
+        state.brake_force_n = 0.0
+        state.braking = 0.0
+        state.since_shift_s = 10.0
     return happens

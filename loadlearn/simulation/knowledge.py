@@ -5,30 +5,25 @@ Only :class:`Truth` is told the true load; :class:`Learning` sees the logger's r
 
 from __future__ import annotations
 
-import math
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.policy.draws import draws_from_summaries, stack_draws
-from loadlearn.policy.need import DRAW_FIELDS
+from loadlearn._compile import as_record, record_type
+from loadlearn.policy.draws import draws_from_summaries
+from loadlearn.policy.need import LoadDraw
 from loadlearn.simulation.block_estimator import BlockEstimator
-from loadlearn.simulation.plant_state import RECORDED, ROAD_COEFFICIENT
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 
-_MASS, _ROLLING, _DRAG = (
-    RECORDED.index(name) for name in ("mass_kg", "rolling_resistance", "drag_area_m2")
-)
-
 
 class Knowledge(Protocol):
     """What the settings are made from, second by second."""
 
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+    def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """What is known after ``step`` steps of the plant.
 
         Parameters
@@ -37,8 +32,7 @@ class Knowledge(Protocol):
 
         Returns
         -------
-        draws : ndarray, shape (7, d)
-            Of the load.
+        draws : ndarray of LoadDraw, shape (1, d)
         mass_kg, mass_sd_kg : float
         """
         ...
@@ -48,9 +42,9 @@ class Nothing:
     """No draws: ratings cannot act, settings are fixed."""
 
     def __init__(self) -> None:
-        self._draws = np.zeros((len(DRAW_FIELDS), 1))
+        self._draws = np.zeros((1, 1), dtype=record_type(LoadDraw))
 
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+    def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """Draws that nobody asks, and a mass that counts as known."""
         return self._draws, 1000.0, 0.0
 
@@ -58,26 +52,26 @@ class Nothing:
 class Truth:
     """The true load of the last step as the only draw."""
 
-    def __init__(self, records: FloatArray, prepared: PreparedDrive) -> None:
+    def __init__(self, records: NDArray[Any], prepared: PreparedDrive) -> None:
         self._records = records
-        self._slope = float(prepared.load.tyre_speed_slope)
+        self._slope = float(prepared.plant.load.tyre_speed_slope)
         self._scale = float(prepared.drawn["tractive_scale"])
         self._tow_kg = float(prepared.drawn["tow_mass_kg"])
         self._start = (
             float(prepared.drawn["combined_mass_kg"]),
-            float(prepared.ground[0, ROAD_COEFFICIENT]),
+            float(prepared.ground[0]["coefficient"]),
             float(prepared.drawn["drag_area_m2"]),
         )
 
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+    def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """The truth as the only draw; as in :class:`Knowledge`."""
         if step == 0:
             mass, rolling, drag = self._start
         else:
             last = self._records[step - 1]
-            mass, rolling, drag = (last[_MASS], last[_ROLLING], last[_DRAG])
-        one = [mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0]
-        return np.array(one, dtype=np.float64)[:, None], float(mass), 0.0
+            mass, rolling, drag = last["mass_kg"], last["rolling_resistance"], last["drag_area_m2"]
+        own = LoadDraw(mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0)
+        return as_record(own)[None], float(mass), 0.0
 
 
 class Learning:
@@ -88,15 +82,11 @@ class Learning:
         self._estimator = BlockEstimator(rig)
         self._done = 0
 
-    def renew(self, step: int) -> tuple[FloatArray, float, float]:
+    def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """What is learnt from the rows so far; as in :class:`Knowledge`."""
         rows_so_far = -(-step // self._every)
         if rows_so_far > self._done:
             self._estimator.learn(self._rows[self._done : rows_so_far])
             self._done = rows_so_far
-        draws = self._estimator.draws()
         summaries = self._estimator.summaries()
-        if draws is None or not math.isfinite(summaries[0]):
-            # Before anything is learnt, and without draws of its own.
-            return draws_from_summaries(self._rig, *summaries)[0], summaries[0], summaries[1]
-        return stack_draws(draws), summaries[0], summaries[1]
+        return draws_from_summaries(self._rig, *summaries), summaries[0], summaries[1]

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import math
 import zlib
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import record_type
 from loadlearn.errors import InputError
-from loadlearn.policy.columns import ALTITUDE, GRADE, RANGE, SAMPLE_COLUMNS, TIME
+from loadlearn.policy.columns import SAMPLE_COLUMNS, Sample
 from loadlearn.simulation.plant_state import RECORDED
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.sensors import SLIP_SHARE, Logger
@@ -27,31 +28,30 @@ FloatArray = NDArray[np.float64]
 # How a channel's value follows from the plant's record.
 _PLAIN, _WHEEL_SPEED, _FLAG, _NONE = 0.0, 1.0, 2.0, 3.0
 
-# Columns of the channel table.
-(
-    _TARGET,
-    _SOURCE,
-    _KIND,
-    _FACTOR,
-    _HELD,
-    _RESTS,
-    _NOT_NEGATIVE,
-    _NOISE_SD,
-    _RELATIVE_SD,
-    _RESOLUTION,
-    _TRUNCATES,
-    _DELAY_S,
-    _HOLD_S,
-    _SCALE_ERROR,
-    _DROPOUT,
-) = range(15)
 
-_SPEED_RECORD = RECORDED.index("speed_m_s")
-_SLIP_RECORD = RECORDED.index("wheel_slip")
-_DISTANCE_RECORD = RECORDED.index("distance_m")
-_TANGENT_RECORD = RECORDED.index("grade_tangent")
-_ALTITUDE_RECORD = RECORDED.index("altitude_m")
+@dataclass(slots=True)
+class ChannelLine:
+    """How one channel of the log comes from the plant's record."""
 
+    target: float
+    source: float
+    """Places among the log's columns and the recorded ones."""
+    kind: float
+    factor: float
+    held: float
+    rests: float
+    not_negative: float
+    noise_sd: float
+    relative_sd: float
+    resolution: float
+    truncates: float
+    delay_s: float
+    hold_s: float
+    scale_error: float
+    dropout: float
+
+
+_RANGE = SAMPLE_COLUMNS.index("transfer_range")
 _RAD_S_TO_RPM = 30.0 / math.pi
 _SOURCES: dict[str, tuple[str, float, float]] = {
     "speed_m_s": ("speed_m_s", _WHEEL_SPEED, 1.0),
@@ -92,8 +92,7 @@ class LiveLogger(NamedTuple):
 
     Attributes
     ----------
-    channels : ndarray, shape (c, 15)
-        One line per channel.
+    channels : ndarray of ChannelLine, shape (c,)
     noise : ndarray, shape (rows, c)
         Standard normal noise of each row; the same for every strategy driven with it.
     lost : ndarray, shape (rows, c)
@@ -110,7 +109,7 @@ altitude_resolution_m : float
     step_s : float
     """
 
-    channels: FloatArray
+    channels: NDArray[Any]
     noise: FloatArray
     lost: FloatArray
     grade_error: FloatArray
@@ -173,7 +172,7 @@ def live_logger(
     slip_share = float(stream(SLIP_SHARE).uniform())
     rows = (steps - 1) // steps_per_row + 2
     names = [name for name in logger.channels if name in _SOURCES and _exists(name, rig)]
-    table = np.zeros((len(names), 15))
+    table = np.zeros(len(names), dtype=record_type(ChannelLine))
     noise = np.empty((rows, len(names)))
     lost = np.ones((rows, len(names)))
     period = 1.0 / logger.rate_hz
@@ -257,22 +256,21 @@ def _exists(name: str, rig: Rig) -> bool:
     return True
 
 
-@jit
-def _value(records: np.ndarray, step: int, channel: np.ndarray) -> float:
+def _value(
+    records: NDArray[Any], numbers: NDArray[np.float64], step: int, channel: ChannelLine
+) -> float:
     """A channel's undisturbed value at an internal step."""
-    kind = channel[_KIND]
-    value = records[step, int(channel[_SOURCE])]
+    kind = channel.kind
+    value = numbers[step, int(channel.source)]
     if kind == _WHEEL_SPEED:
-        slip = channel[_FACTOR] * records[step, _SLIP_RECORD]
-        return records[step, _SPEED_RECORD] * (1.0 + slip)
+        return records[step].speed_m_s * (1.0 + channel.factor * records[step].wheel_slip)
     if kind == _FLAG:
         return 1.0 if value > 0.0 else 0.0
     if kind == _NONE:
         return 0.0
-    return value * channel[_FACTOR]
+    return value * channel.factor
 
 
-@jit
 def _quantised(value: float, resolution: float, truncates: float) -> float:
     if resolution <= 0.0:
         return value
@@ -284,88 +282,92 @@ def _quantised(value: float, resolution: float, truncates: float) -> float:
     return whole * resolution
 
 
-@jit
-def _behind(records: np.ndarray, step: int, lag_m: float) -> int:
+def _behind(records: NDArray[Any], step: int, lag_m: float) -> int:
     """Earliest internal step at which the vehicle had come to within ``lag_m`` of where it is."""
-    place = records[step, _DISTANCE_RECORD] - lag_m
+    place = records[step].distance_m - lag_m
     low, high = 0, step
     while low < high:
         middle = (low + high) // 2
-        if records[middle, _DISTANCE_RECORD] >= place:
+        if records[middle].distance_m >= place:
             high = middle
         else:
             low = middle + 1
     return low
 
 
-@jit
 def show_row(
     logger: LiveLogger,
-    records: np.ndarray,
+    records: NDArray[Any],
+    numbers: NDArray[np.float64],
     step: int,
     number: int,
-    shown: np.ndarray,
-    row: np.ndarray,
+    shown: NDArray[np.float64],
+    row: NDArray[np.float64],
+    sample: Sample,
 ) -> None:
     """Write one row of the log.
 
     Parameters
     ----------
     logger : LiveLogger
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
         What the plant recorded, up to and including ``step``.
+    numbers : ndarray, shape (steps, fields of Record)
+        The same.
     step, number : int
         Internal step of this row, and the row's number.
     shown : ndarray, shape (c, 2)
         Value last sampled from each channel and the row whose noise it keeps; changed in place.
     row : ndarray, shape (SAMPLE_COLUMNS,)
         Written; NaN where there is no channel.
+    sample : Sample
+        The same row.
     """
     row[:] = math.nan
     time = step * logger.step_s
-    row[TIME] = time
+    sample.time_s = time
     for c in range(logger.channels.shape[0]):
         channel = logger.channels[c]
         at = time
-        hold = channel[_HOLD_S]
+        hold = channel.hold_s
         if hold > 0.0:
             at = hold * math.floor(at / hold + 1e-9)
-        place = max((at - channel[_DELAY_S]) / logger.step_s, 0.0)
+        place = max((at - channel.delay_s) / logger.step_s, 0.0)
         lower = int(place + 1e-6)
-        value = _value(records, lower, channel)
+        value = _value(records, numbers, lower, channel)
         part = place - lower
-        if channel[_HELD] < 0.5 and part > 1e-6 and lower < step:
-            value += part * (_value(records, lower + 1, channel) - value)
-        value *= 1.0 + channel[_SCALE_ERROR]
+        if channel.held < 0.5 and part > 1e-6 and lower < step:
+            value += part * (_value(records, numbers, lower + 1, channel) - value)
+        value *= 1.0 + channel.scale_error
         if hold == 0.0 or number == 0 or value != shown[c, 0]:
             shown[c, 1] = number
         shown[c, 0] = value
-        if not (value == 0.0 and channel[_RESTS] > 0.5):
-            sd = math.hypot(channel[_NOISE_SD], channel[_RELATIVE_SD] * abs(value))
+        if not (value == 0.0 and channel.rests > 0.5):
+            sd = math.hypot(channel.noise_sd, channel.relative_sd * abs(value))
             value += sd * logger.noise[int(shown[c, 1]), c]
-        value = _quantised(value, channel[_RESOLUTION], channel[_TRUNCATES])
-        if channel[_NOT_NEGATIVE] > 0.5:
+        value = _quantised(value, channel.resolution, channel.truncates)
+        if channel.not_negative > 0.5:
             value = max(value, 0.0)
-        if logger.lost[number, c] < channel[_DROPOUT]:
+        if logger.lost[number, c] < channel.dropout:
             value = math.nan
-        elif int(channel[_TARGET]) == RANGE:
+        elif int(channel.target) == _RANGE:
             value = 1.0 if value > 0.5 else 0.0
-        row[int(channel[_TARGET])] = value
+        row[int(channel.target)] = value
     if logger.has_grade > 0.5:
         behind = step if logger.grade_lag_m <= 0.0 else _behind(records, step, logger.grade_lag_m)
-        place = records[step, _DISTANCE_RECORD] / logger.grade_grid_m
+        place = records[step].distance_m / logger.grade_grid_m
         last = logger.grade_error.shape[0] - 2
         lower = min(max(int(place), 0), last)
         part = min(max(place - lower, 0.0), 1.0)
         error = logger.grade_error[lower]
         error += part * (logger.grade_error[lower + 1] - error)
-        value = 100.0 * records[behind, _TANGENT_RECORD] + error
+        value = 100.0 * records[behind].grade_tangent + error
         if logger.grade_resolution > 0.0:
             value += logger.grade_offset_percent
-        row[GRADE] = _quantised(value, logger.grade_resolution, 0.0)
+        sample.grade_percent = _quantised(value, logger.grade_resolution, 0.0)
     if logger.has_altitude > 0.5:
         behind = step
         if logger.altitude_lag_m > 0.0:
             behind = _behind(records, step, logger.altitude_lag_m)
-        value = records[behind, _ALTITUDE_RECORD] + logger.altitude_error[number]
-        row[ALTITUDE] = _quantised(value, logger.altitude_resolution_m, 0.0)
+        value = records[behind].altitude_m + logger.altitude_error[number]
+        sample.altitude_m = _quantised(value, logger.altitude_resolution_m, 0.0)

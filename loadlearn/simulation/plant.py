@@ -6,8 +6,10 @@ The force balance is that of :mod:`loadlearn.vehicle.roadload`; nothing of it is
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.simulation.driver import drive_pedals
@@ -17,60 +19,14 @@ from loadlearn.simulation.halts import (
     stand_or_back,
 )
 from loadlearn.simulation.plant_state import (
-    BRAKE_FORCE,
-    BRAKING,
-    DISTANCE,
-    DRAG_AREA,
-    DRIVELINE_COLD,
-    ENGINE_ON,
-    ENGINE_SPEED,
-    EXHAUST_BRAKE,
-    FUEL_BURNT,
-    GEAR,
-    LOCKED,
-    LOW_RANGE,
-    MASS,
-    NEXT_STOP,
-    NOISE_ACCESSORY,
-    NOISE_COLUMNS,
-    NOISE_CRUISE,
-    NOISE_DRAG_FACTOR,
-    NOISE_GUST_ACROSS,
-    NOISE_GUST_ALONG,
-    NOISE_LIFT,
-    NOISE_REGENERATION,
-    NOISE_SPEED_OFFSET,
-    PEDAL,
-    PHASE,
-    PHASE_TIME,
-    RECORD_COLUMNS,
-    ROAD_ALTITUDE,
-    ROAD_BRAKE_SPEED,
-    ROAD_COAST_SPEED,
-    ROAD_COEFFICIENT,
     ROAD_COLUMNS,
-    ROAD_CURVATURE,
-    ROAD_DENSITY,
-    ROAD_GROUND,
-    ROAD_NOMINAL,
-    ROAD_PRESSURE,
-    ROAD_SLIP_COMPLIANCE,
-    ROAD_TANGENT,
-    ROAD_TEMPERATURE,
-    ROAD_WIND_ACROSS,
-    ROAD_WIND_ALONG,
-    SHARE,
-    SHIFT_TIME,
-    SPEED,
-    STOP_DISTANCE,
-    STOP_REVERSE,
-    TORQUE,
-    TYRE_COLD,
-    TYRE_FACTOR,
-    WHEEL_SLIP,
+    Disturbances,
     DrivelineParameters,
     DriverParameters,
     EngineParameters,
+    PlantState,
+    Record,
+    RoadHere,
     RoadLoadParameters,
 )
 from loadlearn.simulation.powertrain import (
@@ -85,22 +41,7 @@ from loadlearn.simulation.powertrain import (
     torque_for_fuel,
     tread_force,
 )
-from loadlearn.simulation.thermal import (
-    AFTER_SENSOR,
-    AIR_G_S,
-    CHARGE_KPA,
-    COOLANT,
-    ENGINE_OIL,
-    GAS,
-    GAS_SENSOR,
-    GEARBOX_OIL,
-    INTAKE,
-    LAMBDA,
-    RAIL_MPA,
-    ThermalParameters,
-    fuel_ceiling,
-    heat_step,
-)
+from loadlearn.simulation.thermal import HeatState, ThermalParameters, fuel_ceiling, heat_step
 from loadlearn.simulation.transmission import (
     command_torque,
     lock_up,
@@ -120,10 +61,113 @@ from loadlearn.vehicle.roadload import (
 _TYRE_SHARE_LIMIT = 0.014
 # Trailers rest about a tenth of their weight on the coupling (common practice, no source).
 _COUPLING_SHARE = 0.1
+_GROUND = ROAD_COLUMNS.index("ground")
 
 
-@jit
-def lookup(row: np.ndarray, table: np.ndarray, place: float) -> None:
+class Plant(NamedTuple):
+    """Parameters of the vehicle and its driver; one record of it serves compiled code."""
+
+    engine: EngineParameters
+    line: DrivelineParameters
+    load: RoadLoadParameters
+    driver: DriverParameters
+    thermal: ThermalParameters
+
+
+class Course(NamedTuple):
+    """Tables that the loop reads, and rows of them where and when the vehicle is.
+
+    Attributes
+    ----------
+    road_table, noise_table : ndarray, shape (n, fields of RoadHere), (m, fields of Disturbances)
+        On even grids of distance and time.
+    road_grid_m, noise_step_s : float
+    halts : ndarray of Halt, shape (k,)
+    gears, curve : ndarray
+        Gear ratios, first gear first; engine speed (rad/s), base full-load torque, extra torque of
+        the uprated engine (N m), shape (3, n).
+    accessory_w : float
+        Mean accessory power (W).
+    rows : tuple of ndarray
+        Numbers of the rows below.
+    here, ahead : RoadHere
+        The road here and where the driver looks.
+    noise : Disturbances
+    """
+
+    road_table: NDArray[np.float64]
+    noise_table: NDArray[np.float64]
+    road_grid_m: float
+    noise_step_s: float
+    halts: NDArray[Any]
+    gears: NDArray[np.float64]
+    curve: NDArray[np.float64]
+    accessory_w: float
+    rows: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+    here: RoadHere
+    ahead: RoadHere
+    noise: Disturbances
+
+
+def lay_course(
+    road: NDArray[Any],
+    road_grid_m: float,
+    noise: NDArray[Any],
+    noise_step_s: float,
+    halts: NDArray[Any],
+    gears: NDArray[np.float64],
+    curve: NDArray[np.float64],
+    accessory_w: float,
+) -> Course:
+    """A course from its tables.
+
+    Parameters
+    ----------
+    road, noise, halts : ndarray of RoadHere, Disturbances, Halt
+    road_grid_m, noise_step_s : float
+    gears, curve, accessory_w
+        As in :class:`Course`.
+
+    Returns
+    -------
+    Course
+    """
+    here, ahead = np.zeros((2, 1), dtype=road.dtype)
+    now = np.zeros(1, dtype=noise.dtype)
+    return Course(
+        road.view(np.float64).reshape(road.size, -1),
+        noise.view(np.float64).reshape(noise.size, -1),
+        road_grid_m,
+        noise_step_s,
+        halts,
+        gears,
+        curve,
+        accessory_w,
+        (here.view(np.float64), ahead.view(np.float64), now.view(np.float64)),
+        *(row.view(np.recarray)[0] for row in (here, ahead, now)),
+    )
+
+
+class Advised(NamedTuple):
+    """What a strategy asks of the vehicle; at first, or without one, nothing.
+
+    Attributes
+    ----------
+    share_ceiling : float
+        Most of the extra torque that may be used (0..1).
+    economy : float
+        How far demand is restrained (0..1): pedal slope over the lower 70 % of its travel, rate of
+        torque rise, speed on climbs under cruise control.
+    torque_factor : float
+        Share of the driving torque kept in a gear change; the gearbox's own reduction holds too.
+    """
+
+    share_ceiling: float
+    economy: float
+    torque_factor: float
+
+
+def lookup(row: NDArray[np.float64], table: NDArray[np.float64], place: float) -> None:
     """Linear interpolation of all columns of ``table`` at a fractional row number, into ``row``."""
     last = table.shape[0] - 1
     lower = int(place)
@@ -138,465 +182,523 @@ def lookup(row: np.ndarray, table: np.ndarray, place: float) -> None:
         )
 
 
-@jit
-def drive_step(
-    state: np.ndarray,
-    heat: np.ndarray,
-    road: np.ndarray,
-    road_ahead: np.ndarray,
-    noise: np.ndarray,
-    stops: np.ndarray,
-    gears: np.ndarray,
-    curve: np.ndarray,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-    load: RoadLoadParameters,
-    driver: DriverParameters,
-    thermal: ThermalParameters,
-    accessory_w: float,
-    share_ceiling: float,
-    economy: float,
-    shift_factor: float,
+class Resistance(NamedTuple):
+    """The road load where the vehicle is."""
+
+    sine: float
+    cosine: float
+    headwind_m_s: float
+    drag_area_m2: float
+    """Cross wind and slipstream included."""
+    cold: float
+    """What cold tyres add to the coefficient."""
+    coefficient: float
+    """At 20 m/s."""
+    coefficient_now: float
+    curve_force_n: float
+
+
+class Motion(NamedTuple):
+    """What the powertrain does to the vehicle during one step."""
+
+    accel_m_s2: float
+    driving_n: float
+    """The engine's torque through the driveline."""
+    hub_n: float
+    """The same, the engine's own inertia paid."""
+    engine_change_rad_s: float
+    """Change of engine speed while the converter is open."""
+    turbine_rad_s: float
+    slip_w: float
+    """Power lost in the converter."""
+
+
+class Fuelling(NamedTuple):
+    """Fuel as burnt, and as the log's channels show it."""
+
+    burnt_g_s: float
+    reported_g_s: float
+    reported_torque_n_m: float
+
+
+def resist(
+    load: RoadLoadParameters, state: PlantState, here: RoadHere, noise: Disturbances
+) -> Resistance:
+    """Road load here. Cross wind meets the vehicle at a yaw angle and adds drag."""
+    cosine = 1.0 / math.sqrt(1.0 + here.tangent * here.tangent)
+    headwind = here.wind_along_m_s + noise.gust_along_m_s
+    across = here.wind_across_m_s + noise.gust_across_m_s
+    speed = state.speed_m_s
+    yaw = math.atan2(across, max(speed + headwind, 3.0))
+    drag_area = state.drag_area_m2 * (1.0 + load.yaw_drag_per_rad2 * min(yaw * yaw, 0.12))
+    drag_area *= noise.drag_factor
+    ground_coefficient = here.coefficient * state.tyre_factor
+    cold = load.cold_rise * state.tyre_cold * min(ground_coefficient, _TYRE_SHARE_LIMIT)
+    coefficient = ground_coefficient + cold
+    squared = here.curvature_1_m * here.curvature_1_m
+    curve_force = cornering_resistance(speed, squared, load.cornering_stiffness_1_rad)
+    return Resistance(
+        here.tangent * cosine,
+        cosine,
+        headwind,
+        drag_area,
+        cold,
+        coefficient,
+        rolling_coefficient(coefficient, load.tyre_speed_slope, speed),
+        curve_force * (state.mass_kg * GRAVITY_M_S2),
+    )
+
+
+def stand(
+    p: Plant, course: Course, state: PlantState, against: Resistance, range_ratio: float
+) -> Motion:
+    """Engine and converter while the vehicle stands or is backed."""
+    engine, line = p.engine, p.line
+    if state.engine_on < 0.5:
+        state.engine_speed_rad_s = state.torque_n_m = 0.0
+        return Motion(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    speed, radius = state.speed_m_s, line.tyre_radius_m
+    gear_ratio = course.gears[0] * line.final_drive * range_ratio
+    efficiency = driveline_efficiency(
+        state.engine_speed_rad_s, state.driveline_cold, engine.rated_rad_s, line
+    )
+    turbine = speed * gear_ratio / radius
+    state.engine_speed_rad_s = max(engine.idle_rad_s, turbine)
+    torque, _ = pump_torque(state.engine_speed_rad_s, turbine, engine.idle_rad_s, line)
+    driving = 0.0
+    if state.phase == BACKING and speed > 0.0:
+        needed = resisting_force(
+            state.mass_kg,
+            against.coefficient,
+            against.drag_area_m2,
+            course.here.density_kg_m3,
+            speed,
+            -against.headwind_m_s,
+            -against.sine,
+            against.cosine,
+        )
+        torque = max(torque, needed * radius / (gear_ratio * efficiency))
+        driving = tread_force(torque, gear_ratio, efficiency, radius)
+    state.torque_n_m = torque
+    return Motion(0.0, driving, driving, 0.0, turbine, 0.0)
+
+
+def ask_driver(
+    p: Plant,
+    course: Course,
+    state: PlantState,
+    against: Resistance,
+    range_ratio: float,
+    efficiency: float,
+    drag_n_m: float,
+    advised: Advised,
     dt: float,
-    record: np.ndarray,
 ) -> None:
-    """Advance the vehicle by one step (changes ``state``, fills ``record``).
+    """Pedals, brake, and the share of the extra torque that the pedal asks for.
+
+    The driver sees the grade and the kind of ground ahead and knows the wind; its fine unevenness,
+    gusts and slipstreams show in the speed only.
+    """
+    engine, line = p.engine, p.line
+    here, ahead, noise = course.here, course.ahead, course.noise
+    speed, radius = state.speed_m_s, line.tyre_radius_m
+    gap = course.halts[int(state.next_stop)].distance_m - state.distance_m
+    ratio_now = course.gears[int(state.gear) - 1] * line.final_drive * range_ratio
+    full_load = full_load_torque(state.engine_speed_rad_s, state.share, course.curve, engine)
+    reach = max(full_load, 0.3 * engine.peak_torque_n_m)
+    ahead_cosine = 1.0 / math.sqrt(1.0 + ahead.tangent * ahead.tangent)
+    foreseen = rolling_coefficient(
+        ahead.nominal_coefficient * state.tyre_factor + against.cold,
+        p.load.tyre_speed_slope,
+        speed,
+    )
+    resisting = resisting_force(
+        state.mass_kg,
+        foreseen,
+        state.drag_area_m2,
+        here.density_kg_m3,
+        speed,
+        here.wind_along_m_s,
+        ahead.tangent * ahead_cosine,
+        ahead_cosine,
+    )
+    cruising = noise.cruise > 0.5 and speed > 12.0 and gap > 400.0
+    droop = 0.0
+    if cruising:
+        # 4 km/h at most, from 1 % of climb on, all of it from 3 %.
+        droop = advised.economy * (4.0 / 3.6) * min(max((here.tangent - 0.01) / 0.02, 0.0), 1.0)
+    drive_pedals(
+        state,
+        here.coast_speed_m_s - droop,
+        here.brake_speed_m_s,
+        ahead.brake_speed_m_s,
+        gap,
+        noise.speed_offset,
+        noise.lift > 0.5,
+        cruising,
+        resisting,
+        reach * ratio_now * efficiency / radius,
+        drag_n_m * ratio_now / radius if state.pedal == 0.0 else 0.0,
+        advised.economy,
+        dt,
+        p.driver,
+    )
+    # The extra torque rises only while the pedal asks for it, slowly; it leaves quickly.
+    wish = advised.share_ceiling * min(max((state.pedal - 0.3) / 0.4, 0.0), 1.0)
+    if state.brake_force_n > 0.0:
+        wish = 0.0
+    state.share += min(max(wish - state.share, -2.0 * dt), 0.25 * dt)
+
+
+def pull(
+    p: Plant,
+    course: Course,
+    state: PlantState,
+    heat: HeatState,
+    against: Resistance,
+    range_ratio: float,
+    accessory_w: float,
+    advised: Advised,
+    dt: float,
+) -> Motion:
+    """Driver, gearbox, engine and converter, and the acceleration that comes of them."""
+    engine, line, here, curve = p.engine, p.line, course.here, course.curve
+    radius = line.tyre_radius_m
+    efficiency = driveline_efficiency(
+        state.engine_speed_rad_s, state.driveline_cold, engine.rated_rad_s, line
+    )
+    running = max(state.engine_speed_rad_s, 0.5 * engine.idle_rad_s)
+    drag = engine.torque_scale * (
+        friction_torque(state.engine_speed_rad_s, engine) + accessory_w / running
+    )
+    ask_driver(p, course, state, against, range_ratio, efficiency, drag, advised, dt)
+    wheel = state.speed_m_s * (1.0 + state.wheel_slip) / radius
+    gear_ratio = shift_gears(
+        state, wheel, here.tangent, course.gears, range_ratio, advised.economy, dt, engine, line
+    )
+    turbine = wheel * gear_ratio
+    lock_up(state, turbine, engine, line)
+    full_load = full_load_torque(state.engine_speed_rad_s, state.share, curve, engine)
+    base_torque = interpolate(state.engine_speed_rad_s, curve[0], curve[1])
+    extra_part = interpolate(state.engine_speed_rad_s, curve[0], curve[2]) / base_torque
+    fuel_most = fuel_ceiling(
+        heat,
+        state.engine_speed_rad_s,
+        state.share,
+        extra_part,
+        fuel_for_torque(base_torque, state.engine_speed_rad_s, 0.0, engine.efficiency, engine),
+        here.pressure_kpa,
+        p.thermal,
+    )
+    air_limit = torque_for_fuel(fuel_most, state.engine_speed_rad_s, accessory_w, engine)
+    command_torque(
+        state,
+        full_load,
+        air_limit,
+        drag,
+        advised.economy,
+        advised.torque_factor,
+        dt,
+        engine,
+        line,
+    )
+    change, slip_w, inertia = 0.0, 0.0, 0.0
+    if state.locked > 1.5:
+        state.engine_speed_rad_s = turbine
+        inertia = engine.inertia_kg_m2
+        driving = tread_force(state.torque_n_m, gear_ratio, efficiency, radius)
+    else:
+        change, input_torque, slip_w = slip_converter(p, state, turbine, dt)
+        driving = tread_force(input_torque, gear_ratio, efficiency, radius)
+    accel = longitudinal_acceleration(
+        driving - (state.brake_force_n + against.curve_force_n),
+        state.mass_kg,
+        rotating_mass(inertia, line.wheel_inertia_kg_m2, gear_ratio, radius),
+        against.coefficient_now,
+        against.drag_area_m2,
+        here.density_kg_m3,
+        state.speed_m_s,
+        against.headwind_m_s,
+        against.sine,
+        against.cosine,
+    )
+    hub = driving - inertia * (gear_ratio / radius) ** 2 * accel
+    return Motion(accel, driving, hub, change, turbine, slip_w)
+
+
+def slip_converter(
+    p: Plant, state: PlantState, turbine_rad_s: float, dt: float
+) -> tuple[float, float, float]:
+    """The converter open, or its lock-up clutch closing within a second.
+
+    Returns the change of engine speed (rad/s), the torque into the gearbox (N m), the power lost.
+    """
+    engine, line = p.engine, p.line
+    speed, torque = state.engine_speed_rad_s, state.torque_n_m
+    taken, slope = pump_torque(speed, turbine_rad_s, engine.idle_rad_s, line)
+    clutch_gain = 0.0
+    if state.locked > 0.5:
+        clutch_gain = 0.1 * engine.peak_torque_n_m * (1.0 + 40.0 * (state.locked - 1.0))
+    slip = speed - turbine_rad_s
+    clutch = clutch_gain * slip
+    # Implicit in the engine's speed: the converter is stiff near equal speeds.
+    change = dt * (torque - taken - clutch) / (engine.inertia_kg_m2 + dt * (slope + clutch_gain))
+    pump = taken + slope * change
+    ratio = converter_torque_ratio(turbine_rad_s / max(speed, 20.0), line)
+    input_torque = ratio * pump + clutch + clutch_gain * change
+    lost = max(pump * speed + clutch * slip - input_torque * turbine_rad_s, 0.0)
+    return change, input_torque, min(lost, abs(torque) * speed)
+
+
+def burn(
+    engine: EngineParameters,
+    curve: NDArray[np.float64],
+    state: PlantState,
+    accessory_w: float,
+    regeneration: float,
+) -> Fuelling:
+    """Fuelling for the torque now."""
+    if state.engine_on < 0.5:
+        return Fuelling(0.0, 0.0, 0.0)
+    speed = state.engine_speed_rad_s
+    willans_torque = state.torque_n_m / engine.torque_scale
+    efficiency = indicated_efficiency(willans_torque, speed, engine)
+    hidden = 0.0
+    if state.torque_n_m > 0.0 and state.share > 0.0:
+        extra = state.share * interpolate(speed, curve[0], curve[2])
+        base = interpolate(speed, curve[0], curve[1])
+        hidden = (1.0 - engine.reported_share) * extra / (base + extra)
+    reported_torque = willans_torque * (1.0 - hidden)
+    if state.exhaust_brake > 0.5 and state.pedal == 0.0:
+        return Fuelling(0.0, 0.0, reported_torque)
+    fuel = fuel_for_torque(willans_torque, speed, accessory_w, efficiency, engine)
+    reported = fuel_for_torque(reported_torque, speed, accessory_w, efficiency, engine)
+    return Fuelling(fuel * (1.0 + regeneration), reported * (1.0 + regeneration), reported_torque)
+
+
+def advance(
+    p: Plant,
+    course: Course,
+    state: PlantState,
+    motion: Motion,
+    fuel_g_s: float,
+    halted: bool,
+    dt: float,
+) -> None:
+    """Advance what the forces act on, and what warms up."""
+    line, speed = p.line, state.speed_m_s
+    state.fuel_burnt_g += fuel_g_s * dt
+    mass = state.mass_kg
+    state.mass_kg -= fuel_g_s * dt * 1e-3
+    if not halted:
+        faster = max(0.0, speed + motion.accel_m_s2 * dt)
+        state.distance_m += 0.5 * (speed + faster) * dt
+        state.speed_m_s = faster
+        # All wheels brake; those that drive are pressed down by the tow vehicle and the coupling.
+        driven = p.load.tow_vehicle_mass_kg
+        driven += _COUPLING_SHARE * max(mass - driven, 0.0)
+        slip = motion.hub_n / (driven * GRAVITY_M_S2) - state.brake_force_n / (mass * GRAVITY_M_S2)
+        slip *= course.here.slip_compliance
+        state.wheel_slip += (slip - state.wheel_slip) * min(dt / 0.2, 1.0)
+        if state.locked < 1.5:
+            turned = state.engine_speed_rad_s + motion.engine_change_rad_s
+            state.engine_speed_rad_s = max(turned, 0.5 * p.engine.idle_rad_s)
+            if state.locked > 0.5:
+                state.locked = min(state.locked + dt / 0.8, 1.49)
+                if (
+                    abs(state.engine_speed_rad_s - motion.turbine_rad_s) < 0.8
+                    and state.locked > 1.2
+                ):
+                    state.locked = 2.0
+        stop = course.halts[int(state.next_stop)]
+        gap = stop.distance_m - state.distance_m
+        if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state.braking > 0.5):
+            state.phase = BACKING if stop.reverse > 0.5 else STANDING
+            state.phase_time_s = 0.0
+    rate = dt / p.load.cold_time_s
+    if speed > 3.0:
+        state.tyre_cold -= state.tyre_cold * rate * min(speed / 15.0, 1.3)
+    else:
+        state.tyre_cold += 0.3 * (1.0 - state.tyre_cold) * rate
+    if state.engine_on > 0.5 and speed > 0.0:
+        state.driveline_cold -= state.driveline_cold * dt / line.cold_time_s
+
+
+def drive_step(
+    p: Plant,
+    course: Course,
+    state: PlantState,
+    heat: HeatState,
+    accessory_w: float,
+    advised: Advised,
+    dt: float,
+    record: Record,
+) -> None:
+    """Advance the vehicle by one step.
 
     Parameters
     ----------
-    state : ndarray, shape (STATE_SIZE,)
-        See :mod:`loadlearn.simulation.plant_state`.
-    heat : ndarray, shape (HEAT_SIZE,)
-        See :mod:`loadlearn.simulation.thermal`.
-    road, road_ahead : ndarray, shape (ROAD_COLUMNS,)
-        The road here and where the driver looks.
-    noise : ndarray, shape (NOISE_COLUMNS,)
-        Disturbances now.
-    stops : ndarray, shape (n, STOP_COLUMNS)
-        Halts.
-    gears : ndarray
-        Gear ratios, first gear first.
-    curve : ndarray, shape (3, n)
-        Engine speed (rad/s), base full-load torque, extra torque of the uprated engine (N m).
-    engine, line, load, driver, thermal
-        Parameters.
+    p : Plant
+    course : Course
+        With the rows for where and when the vehicle is.
+    state : PlantState
+        Changed.
+    heat : HeatState
+        Changed.
     accessory_w : float
         Accessory power now (W).
-    share_ceiling : float
-        Most of the extra torque that may be used (0..1).
-    economy : float
-        How far demand is restrained (0..1): pedal slope over the lower 70 % of its travel, rate of
-        torque rise, speed on climbs under cruise control.
-    shift_factor : float
-        Share of the driving torque kept in a gear change; the gearbox's own reduction holds too.
+    advised : Advised
     dt : float
         Step (s).
-    record : ndarray, shape (RECORD_COLUMNS,)
+    record : Record
         Filled with the values at the start of the step; forces are those acting during it.
     """
-    range_ratio = line.low_ratio if state[LOW_RANGE] > 0.5 else 1.0
-    tangent = road[ROAD_TANGENT]
-    cosine = 1.0 / math.sqrt(1.0 + tangent * tangent)
-    sine = tangent * cosine
-    density = road[ROAD_DENSITY]
-    radius = line.tyre_radius_m
-    headwind = road[ROAD_WIND_ALONG] + noise[NOISE_GUST_ALONG]
-    across = road[ROAD_WIND_ACROSS] + noise[NOISE_GUST_ACROSS]
-
+    engine, line, here, noise = p.engine, p.line, course.here, course.noise
+    range_ratio = line.low_ratio if state.low_range > 0.5 else 1.0
+    halted = state.phase > 0.5
     happened = False
-    halted = state[PHASE] > 0.5
     if halted:
-        happened = stand_or_back(state, stops, dt, 0.6)
-    speed = state[SPEED]
-
-    # Road load here. Cross wind meets the vehicle at a yaw angle and adds drag.
-    yaw = math.atan2(across, max(speed + headwind, 3.0))
-    drag_area = state[DRAG_AREA] * (1.0 + load.yaw_drag_per_rad2 * min(yaw * yaw, 0.12))
-    drag_area *= noise[NOISE_DRAG_FACTOR]
-    factor = state[TYRE_FACTOR]
-    ground_coefficient = road[ROAD_COEFFICIENT] * factor
-    cold = load.cold_rise * state[TYRE_COLD] * min(ground_coefficient, _TYRE_SHARE_LIMIT)
-    coefficient = ground_coefficient + cold
-    now = rolling_coefficient(coefficient, load.tyre_speed_slope, speed)
-    mass = state[MASS]
-    squared = road[ROAD_CURVATURE] * road[ROAD_CURVATURE]
-    curve_force = cornering_resistance(speed, squared, load.cornering_stiffness_1_rad)
-    curve_force *= mass * GRAVITY_M_S2
-
-    gear_ratio = gears[0] * line.final_drive * range_ratio
-    accel = 0.0
-    driving = 0.0
-    hub = 0.0
-    change = 0.0
-    turbine = 0.0
-    slip_w = 0.0
-    loss_w = 0.0
+        happened = stand_or_back(state, course.halts[int(state.next_stop)], dt, 0.6)
+    against = resist(p.load, state, here, noise)
     if halted:
-        efficiency = driveline_efficiency(
-            state[ENGINE_SPEED], state[DRIVELINE_COLD], engine.rated_rad_s, line
-        )
-        if state[ENGINE_ON] > 0.5:
-            turbine = speed * gear_ratio / radius
-            state[ENGINE_SPEED] = max(engine.idle_rad_s, turbine)
-            torque, _ = pump_torque(state[ENGINE_SPEED], turbine, engine.idle_rad_s, line)
-            if state[PHASE] == BACKING and speed > 0.0:
-                needed = resisting_force(
-                    mass, coefficient, drag_area, density, speed, -headwind, -sine, cosine
-                )
-                torque = max(torque, needed * radius / (gear_ratio * efficiency))
-                driving = tread_force(torque, gear_ratio, efficiency, radius)
-                hub = driving
-            state[TORQUE] = torque
-        else:
-            state[ENGINE_SPEED] = 0.0
-            state[TORQUE] = 0.0
+        motion = stand(p, course, state, against, range_ratio)
     else:
-        # The driver, then gearbox, engine and converter.
-        stop = int(state[NEXT_STOP])
-        gap = stops[stop, STOP_DISTANCE] - state[DISTANCE]
-        ratio_now = gears[int(state[GEAR]) - 1] * line.final_drive * range_ratio
-        efficiency = driveline_efficiency(
-            state[ENGINE_SPEED], state[DRIVELINE_COLD], engine.rated_rad_s, line
-        )
-        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, engine)
-        reach = max(full_load, 0.3 * engine.peak_torque_n_m)
-        available = reach * ratio_now * efficiency / radius
-        ahead_tangent = road_ahead[ROAD_TANGENT]
-        ahead_cosine = 1.0 / math.sqrt(1.0 + ahead_tangent * ahead_tangent)
-        # The driver sees the grade and the kind of ground ahead and knows the wind; its fine
-        # unevenness, gusts and slipstreams show in the speed only.
-        foreseen = rolling_coefficient(
-            road_ahead[ROAD_NOMINAL] * factor + cold, load.tyre_speed_slope, speed
-        )
-        resisting = resisting_force(
-            mass,
-            foreseen,
-            state[DRAG_AREA],
-            density,
-            speed,
-            road[ROAD_WIND_ALONG],
-            ahead_tangent * ahead_cosine,
-            ahead_cosine,
-        )
-        running = max(state[ENGINE_SPEED], 0.5 * engine.idle_rad_s)
-        drag = engine.torque_scale * (
-            friction_torque(state[ENGINE_SPEED], engine) + accessory_w / running
-        )
-        cruising = noise[NOISE_CRUISE] > 0.5 and speed > 12.0 and gap > 400.0
-        droop = 0.0
-        if cruising:
-            # 4 km/h at most, from 1 % of climb on, all of it from 3 %.
-            droop = economy * (4.0 / 3.6) * min(max((tangent - 0.01) / 0.02, 0.0), 1.0)
-        drive_pedals(
-            state,
-            road[ROAD_COAST_SPEED] - droop,
-            road[ROAD_BRAKE_SPEED],
-            road_ahead[ROAD_BRAKE_SPEED],
-            gap,
-            noise[NOISE_SPEED_OFFSET],
-            noise[NOISE_LIFT] > 0.5,
-            cruising,
-            resisting,
-            available,
-            drag * ratio_now / radius if state[PEDAL] == 0.0 else 0.0,
-            economy,
-            dt,
-            driver,
-        )
-        # The extra torque rises only while the pedal asks for it, slowly; it leaves quickly.
-        wish = share_ceiling * min(max((state[PEDAL] - 0.3) / 0.4, 0.0), 1.0)
-        if state[BRAKE_FORCE] > 0.0:
-            wish = 0.0
-        state[SHARE] += min(max(wish - state[SHARE], -2.0 * dt), 0.25 * dt)
+        motion = pull(p, course, state, heat, against, range_ratio, accessory_w, advised, dt)
+    fuel = burn(engine, course.curve, state, accessory_w, noise.regeneration)
+    _record(course, state, heat, against, motion, fuel, record)
+    record.accessory_power_w = accessory_w
+    record.stop = state.next_stop + 1.0 if happened else 0.0
 
-        wheel = speed * (1.0 + state[WHEEL_SLIP]) / radius
-        gear_ratio = shift_gears(
-            state, wheel, tangent, gears, range_ratio, economy, dt, engine, line
-        )
-        turbine = wheel * gear_ratio
-        lock_up(state, turbine, engine, line)
-        full_load = full_load_torque(state[ENGINE_SPEED], state[SHARE], curve, engine)
-        base_torque = interpolate(state[ENGINE_SPEED], curve[0], curve[1])
-        extra_part = interpolate(state[ENGINE_SPEED], curve[0], curve[2]) / base_torque
-        fuel_most = fuel_ceiling(
-            heat,
-            state[ENGINE_SPEED],
-            state[SHARE],
-            extra_part,
-            fuel_for_torque(base_torque, state[ENGINE_SPEED], 0.0, engine.efficiency, engine),
-            road[ROAD_PRESSURE],
-            thermal,
-        )
-        air_limit = torque_for_fuel(fuel_most, state[ENGINE_SPEED], accessory_w, engine)
-        command_torque(state, full_load, air_limit, drag, economy, shift_factor, dt, engine, line)
-        torque = state[TORQUE]
-        external = state[BRAKE_FORCE] + curve_force
-        if state[LOCKED] > 1.5:
-            state[ENGINE_SPEED] = turbine
-            driving = tread_force(torque, gear_ratio, efficiency, radius)
-            rotating = rotating_mass(
-                engine.inertia_kg_m2, line.wheel_inertia_kg_m2, gear_ratio, radius
-            )
-            accel = longitudinal_acceleration(
-                driving - external,
-                mass,
-                rotating,
-                now,
-                drag_area,
-                density,
-                speed,
-                headwind,
-                sine,
-                cosine,
-            )
-            hub = driving - engine.inertia_kg_m2 * (gear_ratio / radius) ** 2 * accel
-        else:
-            taken, slope = pump_torque(state[ENGINE_SPEED], turbine, engine.idle_rad_s, line)
-            clutch_gain = 0.0
-            if state[LOCKED] > 0.5:
-                # The clutch closes within a second.
-                clutch_gain = 0.1 * engine.peak_torque_n_m * (1.0 + 40.0 * (state[LOCKED] - 1.0))
-            slip = state[ENGINE_SPEED] - turbine
-            clutch = clutch_gain * slip
-            # Implicit in the engine's speed: the converter is stiff near equal speeds.
-            change = (
-                dt * (torque - taken - clutch) / (engine.inertia_kg_m2 + dt * (slope + clutch_gain))
-            )
-            speed_ratio = turbine / max(state[ENGINE_SPEED], 20.0)
-            input_torque = (
-                converter_torque_ratio(speed_ratio, line) * (taken + slope * change)
-                + clutch
-                + clutch_gain * change
-            )
-            driving = tread_force(input_torque, gear_ratio, efficiency, radius)
-            hub = driving
-            pump = taken + slope * change
-            slip_w = max(pump * state[ENGINE_SPEED] + clutch * slip - input_torque * turbine, 0.0)
-            slip_w = min(slip_w, abs(torque) * state[ENGINE_SPEED])
-            rotating = rotating_mass(0.0, line.wheel_inertia_kg_m2, gear_ratio, radius)
-            accel = longitudinal_acceleration(
-                driving - external,
-                mass,
-                rotating,
-                now,
-                drag_area,
-                density,
-                speed,
-                headwind,
-                sine,
-                cosine,
-            )
-    engine_speed = state[ENGINE_SPEED]
-    torque = state[TORQUE]
-
-    # Fuelling, as burnt and as the log's channel shows it.
-    fuel = 0.0
-    reported = 0.0
-    reported_torque = 0.0
-    if state[ENGINE_ON] > 0.5:
-        willans_torque = torque / engine.torque_scale
-        efficiency_now = indicated_efficiency(willans_torque, engine_speed, engine)
-        hidden = 0.0
-        if torque > 0.0 and state[SHARE] > 0.0:
-            extra = state[SHARE] * interpolate(engine_speed, curve[0], curve[2])
-            base = interpolate(engine_speed, curve[0], curve[1])
-            hidden = (1.0 - engine.reported_share) * extra / (base + extra)
-        reported_torque = willans_torque * (1.0 - hidden)
-        if state[EXHAUST_BRAKE] > 0.5 and state[PEDAL] == 0.0:
-            fuel = 0.0
-            reported = 0.0
-        else:
-            fuel = fuel_for_torque(
-                willans_torque, engine_speed, accessory_w, efficiency_now, engine
-            )
-            reported = fuel_for_torque(
-                reported_torque, engine_speed, accessory_w, efficiency_now, engine
-            )
-        fuel *= 1.0 + noise[NOISE_REGENERATION]
-        reported *= 1.0 + noise[NOISE_REGENERATION]
-
-    record[1] = state[DISTANCE]
-    record[2] = speed
-    record[3] = accel
-    record[4] = engine_speed
-    record[5] = torque
-    record[6] = fuel
-    record[7] = reported
-    record[8] = reported_torque
-    record[9] = state[GEAR]
-    record[10] = 1.0 if state[LOCKED] > 1.5 else 0.0
-    record[11] = 1.0 if state[SHIFT_TIME] >= 0.0 else 0.0
-    record[12] = state[PEDAL]
-    record[13] = state[BRAKE_FORCE]
-    record[14] = driving
-    record[15] = hub
-    record[16] = tangent
-    record[17] = road[ROAD_ALTITUDE]
-    record[18] = headwind
-    record[19] = drag_area
-    record[20] = state[DRAG_AREA]
-    record[21] = coefficient
-    record[22] = road[ROAD_NOMINAL] * factor
-    record[23] = road[ROAD_GROUND]
-    record[24] = mass
-    record[25] = density
-    record[26] = state[SHARE]
-    record[27] = noise[NOISE_REGENERATION]
-    record[28] = state[PHASE]
-    record[29] = 1.0 if noise[NOISE_CRUISE] > 0.5 and speed > 12.0 else 0.0
-    record[30] = state[EXHAUST_BRAKE]
-    record[31] = state[LOW_RANGE]
-    record[32] = accessory_w
-    record[33] = state[NEXT_STOP] + 1.0 if happened else 0.0
-    record[34] = curve_force
-    record[35] = state[WHEEL_SLIP]
-    record[36] = road[ROAD_TEMPERATURE]
-    record[37] = road[ROAD_PRESSURE]
-    record[38] = heat[GAS]
-    record[39] = heat[GAS_SENSOR]
-    record[40] = heat[AFTER_SENSOR]
-    record[41] = heat[COOLANT]
-    record[42] = heat[GEARBOX_OIL]
-    record[43] = heat[ENGINE_OIL]
-    record[44] = heat[INTAKE]
-    record[45] = heat[CHARGE_KPA] - road[ROAD_PRESSURE]
-    record[46] = heat[AIR_G_S]
-    record[47] = heat[RAIL_MPA]
-    record[48] = heat[LAMBDA]
-    record[49] = slip_w
-
-    through = abs(hub) * speed
-    loss_w = through * (1.0 - line.efficiency)
-    base_torque = interpolate(engine_speed, curve[0], curve[1])
-    late = fuel * noise[NOISE_REGENERATION] / (1.0 + noise[NOISE_REGENERATION])
+    late = fuel.burnt_g_s * noise.regeneration / (1.0 + noise.regeneration)
+    base_torque = interpolate(state.engine_speed_rad_s, course.curve[0], course.curve[1])
     heat_step(
         heat,
-        fuel - late,
+        fuel.burnt_g_s - late,
         late,
-        fuel_for_torque(base_torque, engine_speed, 0.0, engine.efficiency, engine),
-        engine_speed,
-        slip_w,
-        loss_w,
-        speed,
-        road[ROAD_TEMPERATURE],
-        road[ROAD_PRESSURE],
+        fuel_for_torque(base_torque, state.engine_speed_rad_s, 0.0, engine.efficiency, engine),
+        state.engine_speed_rad_s,
+        motion.slip_w,
+        abs(motion.hub_n) * state.speed_m_s * (1.0 - line.efficiency),
+        state.speed_m_s,
+        here.temperature_degc,
+        here.pressure_kpa,
         dt,
-        thermal,
+        p.thermal,
     )
-
-    # Advance what the forces act on.
-    state[FUEL_BURNT] += fuel * dt
-    state[MASS] -= fuel * dt * 1e-3
-    if not halted:
-        faster = max(0.0, speed + accel * dt)
-        state[DISTANCE] += 0.5 * (speed + faster) * dt
-        state[SPEED] = faster
-        # All wheels brake; those that drive are pressed down by the tow vehicle and the coupling.
-        driven = load.tow_vehicle_mass_kg
-        driven += _COUPLING_SHARE * max(mass - driven, 0.0)
-        slip_wish = hub / (driven * GRAVITY_M_S2) - state[BRAKE_FORCE] / (mass * GRAVITY_M_S2)
-        slip_wish *= road[ROAD_SLIP_COMPLIANCE]
-        state[WHEEL_SLIP] += (slip_wish - state[WHEEL_SLIP]) * min(dt / 0.2, 1.0)
-        if state[LOCKED] < 1.5:
-            state[ENGINE_SPEED] = max(state[ENGINE_SPEED] + change, 0.5 * engine.idle_rad_s)
-            if state[LOCKED] > 0.5:
-                state[LOCKED] = min(state[LOCKED] + dt / 0.8, 1.49)
-                if abs(state[ENGINE_SPEED] - turbine) < 0.8 and state[LOCKED] > 1.2:
-                    state[LOCKED] = 2.0
-        gap = stops[int(state[NEXT_STOP]), STOP_DISTANCE] - state[DISTANCE]
-        if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state[BRAKING] > 0.5):
-            state[PHASE] = BACKING if stops[int(state[NEXT_STOP]), STOP_REVERSE] > 0.5 else STANDING
-            state[PHASE_TIME] = 0.0
-    warming = 1.0 if speed > 3.0 else -0.3
-    rate = dt / load.cold_time_s
-    if warming > 0.0:
-        state[TYRE_COLD] -= state[TYRE_COLD] * rate * min(speed / 15.0, 1.3)
-    else:
-        state[TYRE_COLD] += 0.3 * (1.0 - state[TYRE_COLD]) * rate
-    if state[ENGINE_ON] > 0.5 and speed > 0.0:
-        state[DRIVELINE_COLD] -= state[DRIVELINE_COLD] * dt / line.cold_time_s
+    advance(p, course, state, motion, fuel.burnt_g_s, halted, dt)
 
 
-@jit
-def look_around(
-    state: np.ndarray,
-    road_table: np.ndarray,
-    road_grid_m: float,
-    noise_table: np.ndarray,
-    noise_place: float,
-    road: np.ndarray,
-    ahead: np.ndarray,
-    noise: np.ndarray,
+def _record(
+    course: Course,
+    state: PlantState,
+    heat: HeatState,
+    against: Resistance,
+    motion: Motion,
+    fuel: Fuelling,
+    record: Record,
 ) -> None:
-    """Road here, road a little ahead and surroundings now, into the last three rows.
+    here, noise = course.here, course.noise
+    record.distance_m, record.speed_m_s = state.distance_m, state.speed_m_s
+    record.accel_m_s2 = motion.accel_m_s2
+    record.engine_speed_rad_s = state.engine_speed_rad_s
+    record.engine_torque_n_m = state.torque_n_m
+    record.fuel_rate_g_s, record.reported_fuel_rate_g_s = fuel.burnt_g_s, fuel.reported_g_s
+    record.reported_torque_n_m = fuel.reported_torque_n_m
+    record.gear = state.gear
+    record.locked = 1.0 if state.locked > 1.5 else 0.0
+    record.shifting = 1.0 if state.shift_time_s >= 0.0 else 0.0
+    record.accelerator = state.pedal
+    record.brake_force_n = state.brake_force_n
+    record.driving_force_n, record.tractive_force_n = motion.driving_n, motion.hub_n
+    record.grade_tangent, record.altitude_m = here.tangent, here.altitude_m
+    record.headwind_m_s = against.headwind_m_s
+    record.effective_drag_area_m2 = against.drag_area_m2
+    record.drag_area_m2 = state.drag_area_m2
+    record.rolling_resistance = against.coefficient
+    record.warm_rolling_resistance = here.nominal_coefficient * state.tyre_factor
+    record.ground = here.ground
+    record.mass_kg = state.mass_kg
+    record.air_density_kg_m3 = here.density_kg_m3
+    record.extra_torque_share = state.share
+    record.regeneration = noise.regeneration
+    record.phase = state.phase
+    record.cruise = 1.0 if noise.cruise > 0.5 and state.speed_m_s > 12.0 else 0.0
+    record.exhaust_brake, record.low_range = state.exhaust_brake, state.low_range
+    record.curve_force_n = against.curve_force_n
+    record.wheel_slip = state.wheel_slip
+    record.ambient_temp_degc = here.temperature_degc
+    record.ambient_pressure_kpa = here.pressure_kpa
+    record.true_exhaust_gas_temp_degc = heat.gas_degc
+    record.exhaust_gas_temp_degc = heat.gas_sensor_degc
+    record.exhaust_gas_temp_after_turbine_degc = heat.after_sensor_degc
+    record.coolant_temp_degc = heat.coolant_degc
+    record.transmission_oil_temp_degc = heat.gearbox_oil_degc
+    record.engine_oil_temp_degc = heat.engine_oil_degc
+    record.intake_temp_degc = heat.intake_degc
+    record.boost_kpa = heat.charge_kpa - here.pressure_kpa
+    record.air_flow_g_s = heat.air_g_s
+    record.rail_pressure_mpa = heat.rail_mpa
+    record.air_fuel_lambda = heat.air_fuel_lambda
+    record.converter_loss_w = motion.slip_w
+
+
+def take_step(
+    p: Plant,
+    course: Course,
+    state: PlantState,
+    heat: HeatState,
+    time_s: float,
+    advised: Advised,
+    dt: float,
+    record: Record,
+) -> bool:
+    """Look around and advance by one step; True when the vehicle has stood at the end for 5 s.
 
     The ground is that of the nearest point of the road's grid: kinds of ground do not blend.
     """
-    lookup(road, road_table, state[DISTANCE] / road_grid_m)
-    lookup(ahead, road_table, (state[DISTANCE] + 1.2 * state[SPEED]) / road_grid_m)
-    lookup(noise, noise_table, noise_place)
-    nearest = int(state[DISTANCE] / road_grid_m + 0.5)
-    road[ROAD_GROUND] = road_table[min(nearest, road_table.shape[0] - 1), ROAD_GROUND]
+    here, ahead, now = course.rows
+    table = course.road_table
+    place = state.distance_m / course.road_grid_m
+    lookup(here, table, place)
+    lookup(ahead, table, (state.distance_m + 1.2 * state.speed_m_s) / course.road_grid_m)
+    lookup(now, course.noise_table, time_s / course.noise_step_s)
+    here[_GROUND] = table[min(int(place + 0.5), table.shape[0] - 1), _GROUND]
+    record.time_s = time_s
+    accessory = max(100.0, course.accessory_w + 1000.0 * course.noise.accessory_kw)
+    drive_step(p, course, state, heat, accessory, advised, dt, record)
+    at_end = state.phase == STANDING and int(state.next_stop) == course.halts.shape[0] - 1
+    return at_end and state.phase_time_s > 5.0
 
 
 @jit
 def drive_loop(
-    state: np.ndarray,
-    heat: np.ndarray,
-    steps: int,
+    plants: NDArray[Any],
+    course: Course,
+    states: NDArray[Any],
+    heats: NDArray[Any],
     dt: float,
-    road_table: np.ndarray,
-    road_grid_m: float,
-    noise_table: np.ndarray,
-    noise_step_s: float,
-    accessory_mean_w: float,
-    stops: np.ndarray,
-    gears: np.ndarray,
-    curve: np.ndarray,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-    load: RoadLoadParameters,
-    driver: DriverParameters,
-    thermal: ThermalParameters,
-    records: np.ndarray,
+    records: NDArray[Any],
 ) -> int:
-    """Drive until the steps are used up or the vehicle stands at the end; returns steps done."""
-    road = np.empty(ROAD_COLUMNS)
-    ahead = np.empty(ROAD_COLUMNS)
-    noise = np.empty(NOISE_COLUMNS)
-    record = np.zeros(RECORD_COLUMNS)
-    last_stop = stops.shape[0] - 1
-    for step in range(steps):
-        time = step * dt
-        look_around(
-            state, road_table, road_grid_m, noise_table, time / noise_step_s, road, ahead, noise
-        )
-        accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
-        record[0] = time
-        drive_step(
-            state,
-            heat,
-            road,
-            ahead,
-            noise,
-            stops,
-            gears,
-            curve,
-            engine,
-            line,
-            load,
-            driver,
-            thermal,
-            accessory,
-            engine.share_ceiling,
-            0.0,
-            1.0,
-            dt,
-            record,
-        )
-        for column in range(RECORD_COLUMNS):
-            records[step, column] = record[column]
-        at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
-        if at_end and state[PHASE_TIME] > 5.0:
+    """Drive until the records are full or the vehicle stands at the end.
+
+    Parameters
+    ----------
+    plants, states, heats : ndarray of Plant, PlantState, HeatState; shape (1,)
+        The last two are changed.
+    course : Course
+    dt : float
+        Step (s).
+    records : ndarray of Record, shape (steps,)
+        Written.
+
+    Returns
+    -------
+    int
+        Steps done.
+    """
+    p, state, heat = plants[0], states[0], heats[0]
+    advised = Advised(p.engine.share_ceiling, 0.0, 1.0)
+    for step in range(records.shape[0]):
+        if take_step(p, course, state, heat, step * dt, advised, dt, records[step]):
             return step + 1
-    return steps
+    return records.shape[0]

@@ -1,141 +1,201 @@
-"""Names of the simulated vehicle's state, parameters, surroundings and recorded columns.
+"""The simulated vehicle's state, parameters, surroundings and record, by name.
 
-The state is one float array, so that compiled code can carry it; each place in it has a name here.
-Parameters are named tuples of floats. Nothing is hidden: state, parameters and the columns of the
-road and of the disturbances determine the next state.
+Each is written down once, as a class of floats; compiled code sees records of it
+(:func:`loadlearn._compile.record_type`). Nothing is hidden: state, parameters, the road and the
+disturbances determine the next state.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
-# Places in the state.
-DISTANCE = 0  # along the road, m
-SPEED = 1  # m/s, never negative
-ENGINE_SPEED = 2  # rad/s
-TORQUE = 3  # net brake torque after the lag, N m
-PEDAL = 4  # 0..1
-PEDAL_TARGET = 5  # where the driver's foot is going
-DEMAND_INTEGRAL = 6  # the driver's integral part, N
-DECISION_TIME = 7  # s until the driver decides again
-BRAKE_FORCE = 8  # N
-BRAKING = 9  # 0/1
-GEAR = 10  # engaged gear, 1 = lowest; -1 reverse
-GEAR_BEFORE = 11  # gear before the shift under way
-SHIFT_TIME = 12  # s into the shift, negative when none is under way
-SINCE_SHIFT = 13  # s since the last shift ended
-LOCKED = 14  # 0 converter open, from 1 the lock-up clutch closes, 2 locked rigidly
-PHASE = 15  # 0 driving, 1 standing, 2 backing
-PHASE_TIME = 16  # s in this phase
-NEXT_STOP = 17  # number of the next stop
-MASS = 18  # combination, kg
-FUEL_BURNT = 19  # g
-TYRE_COLD = 20  # 1 cold, 0 warm
-SHARE = 21  # share of the extra torque in use
-DRAG_AREA = 22  # m^2, zero yaw
-TYRE_FACTOR = 23  # factor on the rolling resistance (tyre pressure)
-LOW_RANGE = 24  # 0/1
-EXHAUST_BRAKE = 25  # 0/1
-ENGINE_ON = 26  # 0/1
-BRAKE_SPELL = 27  # s of continuous braking
-DRIVELINE_COLD = 28  # 1 cold oil, 0 warm
-WHEEL_SLIP = 29  # relative slip of the driven wheels
-FAMILIAR_ECONOMY = 30  # economy that the driver's foot is used to
-STATE_SIZE = 31
 
-# Columns of the road table.
-ROAD_TANGENT = 0
-ROAD_ALTITUDE = 1
-ROAD_COAST_SPEED = 2  # speed envelope that can be met by lifting early
-ROAD_BRAKE_SPEED = 3  # speed envelope that needs the brake
-ROAD_CURVATURE = 4
-ROAD_COEFFICIENT = 5  # rolling resistance at 20 m/s, warm tyres, all variation
-ROAD_NOMINAL = 6  # the same of the stretch, without the fine variation
-ROAD_GROUND = 7
-ROAD_WIND_ALONG = 8  # steady wind against the direction of travel, m/s
-ROAD_WIND_ACROSS = 9
-ROAD_DENSITY = 10
-ROAD_SLIP_COMPLIANCE = 11  # wheel slip per tread force over weight
-ROAD_TEMPERATURE = 12  # ambient, degC
-ROAD_PRESSURE = 13  # ambient, kPa
-ROAD_COLUMNS = 14
+@dataclass(slots=True)
+class PlantState:
+    """The vehicle and its driver; at first standing, with the engine on."""
 
-# Columns of the disturbances over time.
-NOISE_GUST_ALONG = 0
-NOISE_GUST_ACROSS = 1
-NOISE_ACCESSORY = 2  # kW about the mean
-NOISE_SPEED_OFFSET = 3  # relative, of the driver's wish
-NOISE_LIFT = 4  # 1 while the driver lifts his foot
-NOISE_CRUISE = 5  # 1 while cruise control drives
-NOISE_DRAG_FACTOR = 6  # slipstream
-NOISE_REGENERATION = 7  # factor on the fuelling less 1
-NOISE_COLUMNS = 8
+    distance_m: float = 0.0
+    """Along the road."""
+    speed_m_s: float = 0.0
+    """Never negative."""
+    engine_speed_rad_s: float = 0.0
+    torque_n_m: float = 0.0
+    """Net brake torque after the lag."""
+    pedal: float = 0.0
+    """0..1."""
+    pedal_target: float = 0.0
+    """Where the driver's foot is going."""
+    demand_integral_n: float = 0.0
+    """The driver's integral part."""
+    decision_time_s: float = 0.0
+    """Until the driver decides again."""
+    brake_force_n: float = 0.0
+    braking: float = 0.0
+    """0/1."""
+    gear: float = 1.0
+    """Engaged gear, 1 = lowest; -1 reverse."""
+    gear_before: float = 1.0
+    """Gear before the shift under way."""
+    shift_time_s: float = -1.0
+    """Into the shift, negative while none is under way."""
+    since_shift_s: float = 10.0
+    """Since the last shift ended."""
+    locked: float = 0.0
+    """0 converter open, from 1 the lock-up clutch closes, 2 locked rigidly."""
+    phase: float = 1.0
+    """0 driving, 1 standing, 2 backing."""
+    phase_time_s: float = 0.0
+    """In this phase."""
+    next_stop: float = 0.0
+    """Number of the next stop."""
+    mass_kg: float = 0.0
+    """Of the combination."""
+    fuel_burnt_g: float = 0.0
+    tyre_cold: float = 0.0
+    """1 cold, 0 warm."""
+    share: float = 0.0
+    """Share of the extra torque in use."""
+    drag_area_m2: float = 0.0
+    """At no yaw."""
+    tyre_factor: float = 1.0
+    """Factor on the rolling resistance (tyre pressure)."""
+    low_range: float = 0.0
+    """0/1."""
+    exhaust_brake: float = 0.0
+    """0/1."""
+    engine_on: float = 1.0
+    """0/1."""
+    brake_spell_s: float = 0.0
+    """Of continuous braking."""
+    driveline_cold: float = 0.0
+    """1 cold oil, 0 warm."""
+    wheel_slip: float = 0.0
+    """Relative slip of the driven wheels."""
+    familiar_economy: float = 0.0
+    """Economy that the driver's foot is used to."""
 
-# Columns of the stops.
-STOP_DISTANCE = 0
-STOP_DURATION = 1
-STOP_ENGINE_OFF = 2
-STOP_REVERSE = 3
-STOP_MASS = 4  # NaN = unchanged; likewise below
-STOP_DRAG_AREA = 5
-STOP_TYRE_FACTOR = 6
-STOP_LOW_RANGE = 7
-STOP_COLUMNS = 8
 
-# Columns recorded at every internal step.
-RECORDED = (
-    "time_s",
-    "distance_m",
-    "speed_m_s",
-    "accel_m_s2",
-    "engine_speed_rad_s",
-    "engine_torque_n_m",
-    "fuel_rate_g_s",
-    "reported_fuel_rate_g_s",
-    "reported_torque_n_m",
-    "gear",
-    "locked",
-    "shifting",
-    "accelerator",
-    "brake_force_n",
-    "driving_force_n",
-    "tractive_force_n",
-    "grade_tangent",
-    "altitude_m",
-    "headwind_m_s",
-    "effective_drag_area_m2",
-    "drag_area_m2",
-    "rolling_resistance",
-    "warm_rolling_resistance",
-    "ground",
-    "mass_kg",
-    "air_density_kg_m3",
-    "extra_torque_share",
-    "regeneration",
-    "phase",
-    "cruise",
-    "exhaust_brake",
-    "low_range",
-    "accessory_power_w",
-    "stop",
-    "curve_force_n",
-    "wheel_slip",
-    "ambient_temp_degc",
-    "ambient_pressure_kpa",
-    "true_exhaust_gas_temp_degc",
-    "exhaust_gas_temp_degc",
-    "exhaust_gas_temp_after_turbine_degc",
-    "coolant_temp_degc",
-    "transmission_oil_temp_degc",
-    "engine_oil_temp_degc",
-    "intake_temp_degc",
-    "boost_kpa",
-    "air_flow_g_s",
-    "rail_pressure_mpa",
-    "air_fuel_lambda",
-    "converter_loss_w",
+@dataclass(slots=True)
+class RoadHere:
+    """The road at one place."""
+
+    tangent: float
+    altitude_m: float
+    coast_speed_m_s: float
+    """Speed envelope that can be met by lifting early."""
+    brake_speed_m_s: float
+    """Speed envelope that needs the brake."""
+    curvature_1_m: float
+    coefficient: float
+    """Rolling resistance at 20 m/s, warm tyres, all variation."""
+    nominal_coefficient: float
+    """The same of the stretch, without the fine variation."""
+    ground: float
+    wind_along_m_s: float
+    """Steady wind against the direction of travel."""
+    wind_across_m_s: float
+    density_kg_m3: float
+    slip_compliance: float
+    """Wheel slip per tread force over weight."""
+    temperature_degc: float
+    pressure_kpa: float
+    """Ambient."""
+
+
+@dataclass(slots=True)
+class Disturbances:
+    """What disturbs the drive at one time."""
+
+    gust_along_m_s: float
+    gust_across_m_s: float
+    accessory_kw: float
+    """About the mean."""
+    speed_offset: float
+    """Relative, of the driver's wish."""
+    lift: float
+    """1 while the driver lifts his foot."""
+    cruise: float
+    """1 while cruise control drives."""
+    drag_factor: float
+    """Of a slipstream."""
+    regeneration: float
+    """Factor on the fuelling less 1."""
+
+
+@dataclass(slots=True)
+class Halt:
+    """A halt and what changes during it; NaN = unchanged."""
+
+    distance_m: float
+    duration_s: float
+    engine_off: float
+    reverse: float
+    mass_kg: float
+    drag_area_m2: float
+    tyre_factor: float
+    low_range: float
+
+
+@dataclass(slots=True)
+class Record:
+    """What is recorded at every internal step."""
+
+    time_s: float
+    distance_m: float
+    speed_m_s: float
+    accel_m_s2: float
+    engine_speed_rad_s: float
+    engine_torque_n_m: float
+    fuel_rate_g_s: float
+    reported_fuel_rate_g_s: float
+    reported_torque_n_m: float
+    gear: float
+    locked: float
+    shifting: float
+    accelerator: float
+    brake_force_n: float
+    driving_force_n: float
+    tractive_force_n: float
+    grade_tangent: float
+    altitude_m: float
+    headwind_m_s: float
+    effective_drag_area_m2: float
+    drag_area_m2: float
+    rolling_resistance: float
+    warm_rolling_resistance: float
+    ground: float
+    mass_kg: float
+    air_density_kg_m3: float
+    extra_torque_share: float
+    regeneration: float
+    phase: float
+    cruise: float
+    exhaust_brake: float
+    low_range: float
+    accessory_power_w: float
+    stop: float
+    curve_force_n: float
+    wheel_slip: float
+    ambient_temp_degc: float
+    ambient_pressure_kpa: float
+    true_exhaust_gas_temp_degc: float
+    exhaust_gas_temp_degc: float
+    exhaust_gas_temp_after_turbine_degc: float
+    coolant_temp_degc: float
+    transmission_oil_temp_degc: float
+    engine_oil_temp_degc: float
+    intake_temp_degc: float
+    boost_kpa: float
+    air_flow_g_s: float
+    rail_pressure_mpa: float
+    air_fuel_lambda: float
+    converter_loss_w: float
+
+
+ROAD_COLUMNS, NOISE_COLUMNS, HALT_COLUMNS, RECORDED = (
+    tuple(one.name for one in fields(kind)) for kind in (RoadHere, Disturbances, Halt, Record)
 )
-RECORD_COLUMNS = len(RECORDED)
 
 
 class EngineParameters(NamedTuple):

@@ -14,13 +14,11 @@ import math
 
 import numpy as np
 
-from loadlearn._compile import jit
 from loadlearn.simulation.plant_state import DrivelineParameters, EngineParameters
 
 _FOUR_PI = 4.0 * math.pi
 
 
-@jit
 def interpolate(x: float, grid: np.ndarray, values: np.ndarray) -> float:
     """Linear interpolation on a rising grid; end values hold outside."""
     if x <= grid[0]:
@@ -32,7 +30,6 @@ def interpolate(x: float, grid: np.ndarray, values: np.ndarray) -> float:
     return values[-1]
 
 
-@jit
 def full_load_torque(
     engine_speed: float, share: float, curve: np.ndarray, engine: EngineParameters
 ) -> float:
@@ -49,14 +46,12 @@ def full_load_torque(
     return torque
 
 
-@jit
 def friction_torque(engine_speed: float, engine: EngineParameters) -> float:
     """Friction torque (N m), ``fmep(w) V_d / 4 pi``."""
     pressure = engine.friction_pa + engine.friction_slope_pa_s * engine_speed
     return pressure * engine.displacement_m3 / _FOUR_PI
 
 
-@jit
 def fuel_for_torque(
     torque: float,
     engine_speed: float,
@@ -74,7 +69,6 @@ def fuel_for_torque(
     return max(0.0, power / (efficiency * engine.heating_value_j_g))
 
 
-@jit
 def torque_for_fuel(
     fuel_g_s: float, engine_speed: float, accessory_w: float, engine: EngineParameters
 ) -> float:
@@ -86,7 +80,6 @@ def torque_for_fuel(
     return engine.torque_scale * torque
 
 
-@jit
 def indicated_efficiency(torque: float, engine_speed: float, engine: EngineParameters) -> float:
     """Indicated efficiency at an operating point; equals the rig's about the middle of use."""
     load = torque / engine.peak_torque_n_m - 0.35
@@ -95,7 +88,6 @@ def indicated_efficiency(torque: float, engine_speed: float, engine: EngineParam
     return engine.efficiency * (1.0 + 2.0 * shape)
 
 
-@jit
 def converter_torque_ratio(speed_ratio: float, line: DrivelineParameters) -> float:
     """Turbine over pump torque: the stall ratio falling linearly to 1 at the coupling point."""
     if speed_ratio >= line.coupling_ratio:
@@ -106,7 +98,6 @@ def converter_torque_ratio(speed_ratio: float, line: DrivelineParameters) -> flo
     )
 
 
-@jit
 def pump_torque(
     engine_speed: float, turbine_speed: float, idle_rad_s: float, line: DrivelineParameters
 ) -> tuple[float, float]:
@@ -133,7 +124,6 @@ def pump_torque(
     return torque, slope
 
 
-@jit
 def driveline_efficiency(
     engine_speed: float, cold: float, rated_rad_s: float, line: DrivelineParameters
 ) -> float:
@@ -142,7 +132,6 @@ def driveline_efficiency(
     return min(1.0, line.efficiency * (1.0 - line.efficiency_cold_loss * cold - spread))
 
 
-@jit
 def tread_force(input_torque: float, ratio: float, efficiency: float, radius_m: float) -> float:
     """Force at the tread (N); losses count one way when driving, the other when driven."""
     if input_torque >= 0.0:
@@ -150,7 +139,6 @@ def tread_force(input_torque: float, ratio: float, efficiency: float, radius_m: 
     return input_torque * ratio / (efficiency * radius_m)
 
 
-@jit
 def wanted_gear(
     gear: int,
     wheel_speed_rad_s: float,
@@ -193,7 +181,6 @@ def wanted_gear(
     return gear
 
 
-@jit
 def blended_ratio(before: float, after: float, part: float) -> float:
     """Ratio in the middle of a shift: held, swept, held."""
     swept = min(1.0, max(0.0, (part - 0.25) / 0.5))

@@ -1,7 +1,7 @@
 """Everything a drive is run with, drawn and laid out before the compiled loop starts.
 
 A closed loop with a strategy of its own prepares a drive here, calls
-:func:`loadlearn.simulation.plant.drive_step` in its own loop and hands the record to
+:func:`loadlearn.simulation.plant.take_step` in its own loop and hands the record to
 :func:`loadlearn.simulation.drive.finish_drive`.
 """
 
@@ -15,9 +15,15 @@ from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.simulation import plant_state as ps
+from loadlearn.simulation.plant import Course, Plant, lay_course
 from loadlearn.simulation.road import GRID_M, Road, Stop
-from loadlearn.simulation.surroundings import noise_table, road_table, stops_table
-from loadlearn.simulation.thermal import ThermalParameters, initial_heat
+from loadlearn.simulation.surroundings import (
+    NOISE_STEP_S,
+    noise_table,
+    road_table,
+    stops_table,
+)
+from loadlearn.simulation.thermal import HeatState, ThermalParameters, initial_heat
 from loadlearn.simulation.variation import PlantVariation, draw_parameters
 from loadlearn.vehicle.rig import Rig
 
@@ -34,12 +40,12 @@ class PreparedDrive:
         Most steps to drive.
     step_s : float
         Internal step (s).
-    ground, noise, halts : ndarray
+    ground, noise, halts : ndarray of RoadHere, Disturbances, Halt
         Tables of road, disturbances and stops.
     gears, curve : ndarray
         Gear ratios; full-load curve (engine speed in rad/s, base torque, extra torque).
-    engine, line, load, driver, thermal
-        Parameters of the plant.
+    plant : Plant
+        Its parameters.
     stops : list of Stop
         The halts in words.
     drawn : dict
@@ -48,57 +54,55 @@ class PreparedDrive:
 
     steps: int
     step_s: float
-    ground: FloatArray
-    noise: FloatArray
-    halts: FloatArray
+    ground: NDArray[Any]
+    noise: NDArray[Any]
+    halts: NDArray[Any]
     gears: FloatArray
     curve: FloatArray
-    engine: ps.EngineParameters
-    line: ps.DrivelineParameters
-    load: ps.RoadLoadParameters
-    driver: ps.DriverParameters
-    thermal: ThermalParameters
+    plant: Plant
     stops: list[Stop]
     drawn: dict[str, Any]
 
-    @property
-    def accessory_w(self) -> float:
-        """Mean accessory power (W)."""
-        return 1000.0 * float(self.drawn["accessory_power_kw"])
-
-    def initial_state(self) -> FloatArray:
+    def initial_state(self) -> ps.PlantState:
         """State at the start, standing with the engine idling.
 
         Returns
         -------
-        ndarray, shape (STATE_SIZE,)
+        PlantState
         """
-        state = np.zeros(ps.STATE_SIZE)
-        state[ps.MASS] = self.drawn["combined_mass_kg"]
-        state[ps.GEAR] = state[ps.GEAR_BEFORE] = 1.0
-        state[ps.SHIFT_TIME] = -1.0
-        state[ps.SINCE_SHIFT] = 10.0
-        state[ps.PHASE] = 1.0
-        state[ps.ENGINE_ON] = 1.0
-        state[ps.ENGINE_SPEED] = self.engine.idle_rad_s
-        state[ps.DRAG_AREA] = self.drawn["drag_area_m2"]
-        state[ps.TYRE_FACTOR] = 1.0
-        state[ps.TYRE_COLD] = self.drawn["tyre_cold_at_start"]
-        state[ps.DRIVELINE_COLD] = self.drawn["tyre_cold_at_start"]
-        return state
+        return ps.PlantState(
+            mass_kg=self.drawn["combined_mass_kg"],
+            engine_speed_rad_s=self.plant.engine.idle_rad_s,
+            drag_area_m2=self.drawn["drag_area_m2"],
+            tyre_cold=self.drawn["tyre_cold_at_start"],
+            driveline_cold=self.drawn["tyre_cold_at_start"],
+        )
 
-    def initial_heat(self) -> FloatArray:
+    def initial_heat(self) -> HeatState:
         """Heat state at the start.
 
         Returns
         -------
-        ndarray, shape (HEAT_SIZE,)
+        HeatState
         """
         start = self.ground[0]
         return initial_heat(
-            float(start[ps.ROAD_TEMPERATURE]),
-            float(start[ps.ROAD_PRESSURE]),
+            float(start["temperature_degc"]),
+            float(start["pressure_kpa"]),
             float(self.drawn["tyre_cold_at_start"]),
+        )
+
+    def course(self) -> Course:
+        """The tables as the compiled loop reads them."""
+        return lay_course(
+            self.ground,
+            GRID_M,
+            self.noise,
+            NOISE_STEP_S,
+            self.halts,
+            self.gears,
+            self.curve,
+            1000.0 * float(self.drawn["accessory_power_kw"]),
         )
 
 
@@ -185,18 +189,20 @@ def prepare_drive(
         halts=halts,
         gears=np.array(rig.driveline.gear_ratios, dtype=float),
         curve=_torque_curve(rig),
-        engine=_engine(rig, variation, drawn, tractive_scale, extra_torque_share),
-        line=_driveline(rig, drawn),
-        load=ps.RoadLoadParameters(
-            tyre_speed_slope=drawn["tyre_speed_slope"],
-            cold_rise=drawn["cold_tyre_rise"],
-            cold_time_s=drawn["cold_tyre_time_s"],
-            yaw_drag_per_rad2=variation.yaw_drag_per_rad2,
-            cornering_stiffness_1_rad=9.0 if variation.curve_resistance else 1e12,
-            tow_vehicle_mass_kg=rig.vehicle.mass_kg,
+        plant=Plant(
+            engine=_engine(rig, variation, drawn, tractive_scale, extra_torque_share),
+            line=_driveline(rig, drawn),
+            load=ps.RoadLoadParameters(
+                tyre_speed_slope=drawn["tyre_speed_slope"],
+                cold_rise=drawn["cold_tyre_rise"],
+                cold_time_s=drawn["cold_tyre_time_s"],
+                yaw_drag_per_rad2=variation.yaw_drag_per_rad2,
+                cornering_stiffness_1_rad=9.0 if variation.curve_resistance else 1e12,
+                tow_vehicle_mass_kg=rig.vehicle.mass_kg,
+            ),
+            driver=driver,
+            thermal=ThermalParameters.from_rig(rig).varied(seed, variation.thermal_spread),
         ),
-        driver=driver,
-        thermal=ThermalParameters.from_rig(rig).varied(seed, variation.thermal_spread),
         stops=stops,
         drawn=drawn,
     )

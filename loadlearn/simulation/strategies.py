@@ -15,61 +15,35 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import as_record, jit, record_type
 from loadlearn.errors import InputError
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
-    OUT_ECONOMY,
-    OUT_EXTRA,
-    OUT_FACTOR,
     SAMPLE_COLUMNS,
-    TICK_COLUMNS,
-    TICK_ECONOMY,
-    TICK_MASS,
-    TICK_MASS_SD,
-    TICK_RETENTION,
-    TICK_TIME,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
 )
 from loadlearn.policy.law import policy_step
 from loadlearn.policy.law_settings import CREDIT_MAX_S
 from loadlearn.policy.state import (
-    PolicyConfig,
     PolicyMemory,
-    PolicyState,
     initial_policy_state,
     policy_config,
     policy_memory,
 )
-from loadlearn.policy.thermal_model import ThermalParameters as PolicyThermalParameters
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.simulation.halts import STANDING
 from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
 from loadlearn.simulation.live_logger import LiveLogger, show_row
-from loadlearn.simulation.plant import drive_step, look_around
-from loadlearn.simulation.plant_state import (
-    FUEL_BURNT,
-    NEXT_STOP,
-    NOISE_ACCESSORY,
-    NOISE_COLUMNS,
-    PHASE,
-    PHASE_TIME,
-    RECORD_COLUMNS,
-    RECORDED,
-    ROAD_COLUMNS,
-    DrivelineParameters,
-    DriverParameters,
-    EngineParameters,
-    RoadLoadParameters,
-)
+from loadlearn.simulation.plant import Advised, Course, take_step
+from loadlearn.simulation.plant_state import Record
 from loadlearn.simulation.preparation import PreparedDrive
-from loadlearn.simulation.road import GRID_M
-from loadlearn.simulation.surroundings import NOISE_STEP_S
-from loadlearn.simulation.thermal import ThermalParameters
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -145,7 +119,7 @@ class StrategyRun:
     Attributes
     ----------
     strategy : Strategy
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
         The plant at every internal step.
     rows : ndarray, shape (n, SAMPLE_COLUMNS)
         The log, as estimator and law saw it.
@@ -158,7 +132,7 @@ class StrategyRun:
     """
 
     strategy: Strategy
-    records: FloatArray
+    records: NDArray[Any]
     rows: FloatArray
     advice: FloatArray
     learnt: FloatArray
@@ -166,7 +140,7 @@ class StrategyRun:
 
     def plant(self, name: str) -> FloatArray:
         """A recorded column of the plant, by name."""
-        return self.records[:, RECORDED.index(name)]
+        return np.asarray(self.records[name])
 
     def logged(self, name: str) -> FloatArray:
         """A column of the log, by canonical name."""
@@ -179,135 +153,83 @@ class StrategyRun:
 
 @jit
 def drive_advised(
-    state: np.ndarray,
-    heat: np.ndarray,
+    plants: NDArray[Any],
+    course: Course,
+    states: NDArray[Any],
+    heats: NDArray[Any],
     first_step: int,
     end_step: int,
-    dt: float,
-    road_table: np.ndarray,
-    road_grid_m: float,
-    noise_table: np.ndarray,
-    noise_step_s: float,
-    accessory_mean_w: float,
-    stops: np.ndarray,
-    gears: np.ndarray,
-    curve: np.ndarray,
-    engine: EngineParameters,
-    line: DrivelineParameters,
-    load: RoadLoadParameters,
-    driver: DriverParameters,
-    thermal: ThermalParameters,
-    records: np.ndarray,
+    records: NDArray[Any],
+    numbers: FloatArray,
     logger: LiveLogger,
-    shown: np.ndarray,
-    rows: np.ndarray,
+    shown: FloatArray,
+    rows: FloatArray,
+    samples: NDArray[Any],
     advised: bool,
-    policy_thermal: PolicyThermalParameters,
-    config: PolicyConfig,
+    parameters: NDArray[Any],
+    configs: NDArray[Any],
     memory: PolicyMemory,
-    policy: PolicyState,
-    draws: np.ndarray,
-    tick: np.ndarray,
-    advice: np.ndarray,
-) -> tuple[int, PolicyState]:
+    policy_states: NDArray[Any],
+    draws: NDArray[Any],
+    ticks: NDArray[Any],
+    advice: NDArray[Any],
+) -> int:
     """Drive from one internal step to another, the law inside the loop.
 
     Parameters
     ----------
-    state, heat : ndarray
-        Of the plant; changed in place.
+    plants, course, states, heats
+        As for :func:`loadlearn.simulation.plant.drive_loop`.
     first_step, end_step : int
         Steps to drive; settings are renewed at the first row.
-    dt, road_table, road_grid_m, noise_table, noise_step_s, accessory_mean_w, stops, gears, curve, \
-engine, line, load, driver, thermal
-        As for :func:`loadlearn.simulation.plant.drive_loop`.
-    records : ndarray, shape (steps, RECORD_COLUMNS)
+    records : ndarray of Record, shape (steps,)
         Of the whole drive; written from ``first_step`` on.
+    numbers : ndarray, shape (steps, fields of Record)
+        The same.
     logger : LiveLogger
     shown : ndarray
         Memory of the logger; changed in place.
     rows : ndarray, shape (n, SAMPLE_COLUMNS)
         The whole log; written.
+    samples : ndarray of Sample, shape (n,)
+        The same rows.
     advised : bool
         False leaves out the law: no extra torque, no economy.
-    policy_thermal, config, memory, policy
-        Of the law.
-    draws : ndarray, shape (7, d)
-    tick : ndarray, shape (TICK_COLUMNS,)
+    parameters, configs, memory, policy_states
+        Of the law, as for :func:`loadlearn.policy.law.run_policy`.
+    draws : ndarray of LoadDraw, shape (1, d)
+    ticks : ndarray of Tick, shape (1,)
         Inputs of the settings.
-    advice : ndarray, shape (n, ADVICE_COLUMNS)
+    advice : ndarray of AdviceRow, shape (n,)
         Written.
 
     Returns
     -------
-    steps : int
+    int
         Steps driven in all; fewer than ``end_step`` when the vehicle stands at the end.
-    policy : PolicyState
     """
-    road = np.empty(ROAD_COLUMNS)
-    ahead = np.empty(ROAD_COLUMNS)
-    noise = np.empty(NOISE_COLUMNS)
-    last_stop = stops.shape[0] - 1
+    plant, state, heat = plants[0], states[0], heats[0]
+    p, config, policy = parameters[0], configs[0], policy_states[0]
     every = logger.steps_per_row
-    share, economy, factor = 0.0, 0.0, 1.0
+    asked = Advised(0.0, 0.0, 1.0)
     if advised and first_step > 0:
-        before = (first_step - 1) // every
-        share = advice[before, OUT_EXTRA]
-        economy = advice[before, OUT_ECONOMY]
-        factor = advice[before, OUT_FACTOR]
+        before = advice[(first_step - 1) // every]
+        asked = Advised(before.extra_torque, before.economy, before.torque_factor)
     renew = True
     for step in range(first_step, end_step):
-        time = step * dt
-        look_around(
-            state, road_table, road_grid_m, noise_table, time / noise_step_s, road, ahead, noise
-        )
-        accessory = max(100.0, accessory_mean_w + 1000.0 * noise[NOISE_ACCESSORY])
-        record = records[step]
-        record[0] = time
-        drive_step(
-            state,
-            heat,
-            road,
-            ahead,
-            noise,
-            stops,
-            gears,
-            curve,
-            engine,
-            line,
-            load,
-            driver,
-            thermal,
-            accessory,
-            share,
-            economy,
-            factor,
-            dt,
-            record,
-        )
+        time, dt = step * logger.step_s, logger.step_s
+        at_end = take_step(plant, course, state, heat, time, asked, dt, records[step])
         if step % every == 0:
             number = step // every
-            show_row(logger, records, step, number, shown, rows[number])
+            row, sample, now = rows[number], samples[number], advice[number]
+            show_row(logger, records, numbers, step, number, shown, row, sample)
             if advised:
-                policy = policy_step(
-                    policy_thermal,
-                    config,
-                    memory,
-                    policy,
-                    rows[number],
-                    renew,
-                    draws,
-                    tick,
-                    advice[number],
-                )
+                policy_step(p, config, memory, policy, sample, renew, draws[0], ticks[0], now)
                 renew = False
-                share = advice[number, OUT_EXTRA]
-                economy = advice[number, OUT_ECONOMY]
-                factor = advice[number, OUT_FACTOR]
-        at_end = state[PHASE] == STANDING and int(state[NEXT_STOP]) == last_stop
-        if at_end and state[PHASE_TIME] > 5.0:
-            return step + 1, policy
-    return end_step, policy
+                asked = Advised(now.extra_torque, now.economy, now.torque_factor)
+        if at_end:
+            return step + 1
+    return end_step
 
 
 def run_strategy(
@@ -315,7 +237,7 @@ def run_strategy(
     prepared: PreparedDrive,
     logger: LiveLogger,
     strategy: Strategy,
-    records: FloatArray | None = None,
+    records: NDArray[Any] | None = None,
     on_time: Callable[[float], None] | None = None,
 ) -> StrategyRun:
     """Drive a prepared road in closed loop under one strategy.
@@ -329,7 +251,7 @@ def run_strategy(
     logger : LiveLogger
         With its noise; likewise.
     strategy : Strategy
-    records : ndarray, optional
+    records : ndarray of Record, optional
         Scratch of at least ``prepared.steps`` rows to be used again; what the result holds is then
         valid until the next run.
     on_time : callable, optional
@@ -345,19 +267,25 @@ def run_strategy(
         The rig lacks what the strategy needs.
     """
     if records is None:
-        records = np.empty((prepared.steps, RECORD_COLUMNS))
+        records = np.empty(prepared.steps, dtype=record_type(Record))
     count = (prepared.steps - 1) // logger.steps_per_row + 1
     rows = np.empty((count, len(SAMPLE_COLUMNS)))
     advice = np.zeros((count, len(ADVICE_COLUMNS)))
-    advice[:, OUT_FACTOR] = 1.0
+    advised = as_records(advice, AdviceRow)
+    advised["torque_factor"] = 1.0
     shown = np.zeros((logger.channels.shape[0], 2))
     thermal = thermal_parameters(rig)
     fixed = strategy.knows == "nothing"
-    config = policy_config(rig, from_table=fixed)
-    memory, policy = policy_memory(rig), initial_policy_state(thermal)
-    tick = np.full(len(TICK_COLUMNS), np.nan)
+    law = (
+        as_record(thermal),
+        as_record(policy_config(rig, from_table=fixed)),
+        policy_memory(rig),
+        as_record(initial_policy_state(thermal)),
+    )
+    tick = Tick()
     if fixed:
-        tick[[TICK_RETENTION, TICK_TIME, TICK_ECONOMY]] = strategy.retention, CREDIT_MAX_S, 0.0
+        tick = Tick(math.nan, math.nan, strategy.retention, CREDIT_MAX_S, 0.0)
+    ticks = as_record(tick)
     knowledge: Knowledge
     if strategy.knows == "learnt":
         knowledge = Learning(rig, rows, logger.steps_per_row)
@@ -367,7 +295,10 @@ def run_strategy(
         knowledge = Nothing()
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
 
-    state, heat = prepared.initial_state(), prepared.initial_heat()
+    plant, course = as_record(prepared.plant), prepared.course()
+    states, heats = as_record(prepared.initial_state()), as_record(prepared.initial_heat())
+    numbers = records.view(np.float64).reshape(records.size, -1)
+    samples = as_records(rows, Sample)
     # Chunks of a second, and of at least one row.
     chunk = max(round(TICK_S / prepared.step_s), logger.steps_per_row)
     chunk -= chunk % logger.steps_per_row
@@ -378,40 +309,27 @@ def run_strategy(
     while step < prepared.steps:
         draws, mass, sd = knowledge.renew(step)
         learnt.append((step * prepared.step_s, mass, sd) if not fixed else (np.nan,) * 3)
-        tick[TICK_MASS] = mass if math.isfinite(mass) else middle
-        tick[TICK_MASS_SD] = sd if math.isfinite(sd) else middle
+        ticks["mass_kg"] = mass if math.isfinite(mass) else middle
+        ticks["mass_sd_kg"] = sd if math.isfinite(sd) else middle
         end = min(step + chunk, prepared.steps)
-        done, policy = drive_advised(
-            state,
-            heat,
+        done = drive_advised(
+            plant,
+            course,
+            states,
+            heats,
             step,
             end,
-            prepared.step_s,
-            prepared.ground,
-            GRID_M,
-            prepared.noise,
-            NOISE_STEP_S,
-            prepared.accessory_w,
-            prepared.halts,
-            prepared.gears,
-            prepared.curve,
-            prepared.engine,
-            prepared.line,
-            prepared.load,
-            prepared.driver,
-            prepared.thermal,
             records,
+            numbers,
             logger,
             shown,
             rows,
+            samples,
             strategy.uprated,
-            thermal,
-            config,
-            memory,
-            policy,
+            *law,
             draws,
-            tick,
-            advice,
+            ticks,
+            advised,
         )
         step = done
         if on_time is not None and len(learnt) % 60 == 0:
@@ -425,5 +343,5 @@ def run_strategy(
         rows=rows[:number],
         advice=advice[:number],
         learnt=np.array(learnt),
-        fuel_burnt_g=float(state[FUEL_BURNT]),
+        fuel_burnt_g=float(states["fuel_burnt_g"][0]),
     )

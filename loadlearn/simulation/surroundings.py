@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import jit, record_type
 from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
@@ -30,7 +30,7 @@ def road_table(
     driver: ps.DriverParameters,
     heavy: bool,
     seed: int,
-) -> FloatArray:
+) -> NDArray[Any]:
     """The road as the compiled loop reads it, with weather, grounds and speed envelopes.
 
     Parameters
@@ -46,31 +46,31 @@ def road_table(
 
     Returns
     -------
-    ndarray, shape (n, ROAD_COLUMNS)
+    ndarray of RoadHere, shape (n,)
     """
     count = road.distance_m.size
-    table = np.zeros((count, ps.ROAD_COLUMNS))
-    table[:, ps.ROAD_TANGENT] = road.grade_percent / 100.0
-    table[:, ps.ROAD_ALTITUDE] = road.altitude_m
-    table[:, ps.ROAD_CURVATURE] = road.curvature_1_m
-    table[:, ps.ROAD_GROUND] = road.ground
+    table = np.zeros(count, dtype=record_type(ps.RoadHere))
+    table["tangent"] = road.grade_percent / 100.0
+    table["altitude_m"] = road.altitude_m
+    table["curvature_1_m"] = road.curvature_1_m
+    table["ground"] = road.ground
     lateral = 1.3 if heavy else 2.0
     bend = np.sqrt(lateral / np.maximum(road.curvature_1_m, 1e-6))
     limit = np.minimum(road.speed_limit_m_s, 90.0 / 3.6) if heavy else road.speed_limit_m_s
     wished = np.minimum(limit * (1.0 + drawn["speed_bias"]), bend)
-    table[:, ps.ROAD_COAST_SPEED] = _speed_envelope(wished, driver.coast_m_s2, GRID_M)
-    table[:, ps.ROAD_BRAKE_SPEED] = _speed_envelope(wished, driver.brake_m_s2, GRID_M)
+    table["coast_speed_m_s"] = _speed_envelope(wished, driver.coast_m_s2, GRID_M)
+    table["brake_speed_m_s"] = _speed_envelope(wished, driver.brake_m_s2, GRID_M)
     nominal, actual = _coefficients(road, variation, drawn, seed)
-    table[:, ps.ROAD_NOMINAL] = nominal
-    table[:, ps.ROAD_COEFFICIENT] = actual
+    table["nominal_coefficient"] = nominal
+    table["coefficient"] = actual
     wind = np.where(np.isnan(road.wind_m_s), drawn["wind_m_s"], road.wind_m_s)
     come_from = np.where(np.isnan(road.wind_from_deg), drawn["wind_from_deg"], road.wind_from_deg)
     angle = np.radians(come_from - road.heading_deg)
     along, across = wind * np.cos(angle), wind * np.sin(angle)
     if variation.headwind_m_s is not None:
         along, across = np.full(count, variation.headwind_m_s), np.zeros(count)
-    table[:, ps.ROAD_WIND_ALONG] = along
-    table[:, ps.ROAD_WIND_ACROSS] = across
+    table["wind_along_m_s"] = along
+    table["wind_across_m_s"] = across
     climbed = road.altitude_m - road.altitude_m[0]
     temperature = np.where(
         np.isnan(road.temperature_degc),
@@ -79,12 +79,12 @@ def road_table(
     )
     pressure = isa_pressure_kpa(road.altitude_m) + drawn["pressure_offset_kpa"]
     density = pressure * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (temperature + 273.15))
-    table[:, ps.ROAD_DENSITY] = density
-    table[:, ps.ROAD_TEMPERATURE] = temperature
-    table[:, ps.ROAD_PRESSURE] = pressure
+    table["density_kg_m3"] = density
+    table["temperature_degc"] = temperature
+    table["pressure_kpa"] = pressure
     if variation.wheel_slip:
         stiffness = np.array([_SLIP_STIFFNESS[name] for name in GROUND_NAMES])
-        table[:, ps.ROAD_SLIP_COMPLIANCE] = 1.0 / stiffness[road.ground]
+        table["slip_compliance"] = 1.0 / stiffness[road.ground]
     return table
 
 
@@ -126,7 +126,7 @@ def _speed_envelope(wished: np.ndarray, deceleration: float, grid_m: float) -> n
     return envelope
 
 
-def stops_table(road: Road, drawn: dict[str, Any]) -> tuple[FloatArray, list[Stop]]:
+def stops_table(road: Road, drawn: dict[str, Any]) -> tuple[NDArray[Any], list[Stop]]:
     """All halts: the start, the road's stops, the end.
 
     Parameters
@@ -137,7 +137,7 @@ def stops_table(road: Road, drawn: dict[str, Any]) -> tuple[FloatArray, list[Sto
 
     Returns
     -------
-    table : ndarray, shape (n, STOP_COLUMNS)
+    table : ndarray of Halt, shape (n,)
     stops : list of Stop
         The same in words.
     """
@@ -154,20 +154,20 @@ def stops_table(road: Road, drawn: dict[str, Any]) -> tuple[FloatArray, list[Sto
         low = None if stop.transfer_range is None else float(stop.transfer_range == "low")
         values = (mass, drag, stop.tyre_factor, low)
         rows.append(
-            [
+            (
                 stop.distance_m,
                 stop.duration_s,
                 float(stop.engine_off),
                 float(stop.reverse_first),
                 *(nothing if value is None else float(value) for value in values),
-            ]
+            )
         )
-    return np.array(rows), stops
+    return np.array(rows, dtype=record_type(ps.Halt)), stops
 
 
 def noise_table(
     variation: PlantVariation, drawn: dict[str, Any], duration_s: float, seed: int
-) -> FloatArray:
+) -> NDArray[Any]:
     """Disturbances over time, drawn outside the compiled loop.
 
     Parameters
@@ -181,11 +181,11 @@ def noise_table(
 
     Returns
     -------
-    ndarray, shape (n, NOISE_COLUMNS)
+    ndarray of Disturbances, shape (n,)
         Every ``NOISE_STEP_S`` seconds.
     """
     count = int(duration_s / NOISE_STEP_S) + 3
-    table = np.zeros((count, ps.NOISE_COLUMNS))
+    table = np.zeros(count, dtype=record_type(ps.Disturbances))
     time = NOISE_STEP_S * np.arange(count)
 
     def slow(stream: int, sd: float, correlation_s: float) -> FloatArray:
@@ -195,33 +195,33 @@ def noise_table(
     gust = drawn["gust_sd_m_s"]
     if gust > 0.0:
         # Two time scales: turbulence of a few seconds, squalls of a minute.
-        table[:, ps.NOISE_GUST_ALONG] = slow(0, 0.75 * gust, 4.0) + slow(1, 0.66 * gust, 60.0)
-        table[:, ps.NOISE_GUST_ACROSS] = slow(2, 0.75 * gust, 4.0) + slow(3, 0.66 * gust, 60.0)
+        table["gust_along_m_s"] = slow(0, 0.75 * gust, 4.0) + slow(1, 0.66 * gust, 60.0)
+        table["gust_across_m_s"] = slow(2, 0.75 * gust, 4.0) + slow(3, 0.66 * gust, 60.0)
     if variation.accessory_variation_kw > 0.0:
-        table[:, ps.NOISE_ACCESSORY] = slow(4, variation.accessory_variation_kw, 120.0)
+        table["accessory_kw"] = slow(4, variation.accessory_variation_kw, 120.0)
     if variation.speed_offset_sd > 0.0:
-        table[:, ps.NOISE_SPEED_OFFSET] = slow(5, variation.speed_offset_sd, 45.0)
+        table["speed_offset"] = slow(5, variation.speed_offset_sd, 45.0)
     rng = np.random.default_rng([seed, 8400])
     hours = duration_s / 3600.0
     for _ in range(rng.poisson(variation.lifts_per_hour * hours)):
         start, length = rng.uniform(0.0, duration_s), rng.uniform(1.5, 6.0)
-        table[(time >= start) & (time < start + length), ps.NOISE_LIFT] = 1.0
+        table["lift"][(time >= start) & (time < start + length)] = 1.0
     rng = np.random.default_rng([seed, 8401])
     position = rng.uniform(60.0, 300.0)
     while position < duration_s:
         length = rng.uniform(60.0, 400.0)
         if rng.uniform() < variation.cruise_share:
-            table[(time >= position) & (time < position + length), ps.NOISE_CRUISE] = 1.0
+            table["cruise"][(time >= position) & (time < position + length)] = 1.0
         position += length
     rng = np.random.default_rng([seed, 8402])
-    table[:, ps.NOISE_DRAG_FACTOR] = 1.0
+    table["drag_factor"] = 1.0
     for _ in range(rng.poisson(variation.slipstreams_per_hour * hours)):
         start, length = rng.uniform(0.0, duration_s), rng.uniform(20.0, 120.0)
         shelter = rng.uniform(0.10, 0.25)
         # Closing up and dropping back take a few seconds each.
         edge = np.clip((time - start) / 4.0, 0.0, 1.0)
         edge *= np.clip((start + length - time) / 4.0, 0.0, 1.0)
-        table[:, ps.NOISE_DRAG_FACTOR] *= 1.0 - shelter * edge
+        table["drag_factor"] *= 1.0 - shelter * edge
     rng = np.random.default_rng([seed, 8403])
     events = list(variation.regenerations)
     if rng.uniform() < variation.regeneration_probability:
@@ -234,5 +234,5 @@ def noise_table(
         )
     drawn["regenerations"] = [list(event) for event in events]
     for start, length, factor in events:
-        table[(time >= start) & (time < start + length), ps.NOISE_REGENERATION] = factor
+        table["regeneration"][(time >= start) & (time < start + length)] = factor
     return table

@@ -16,11 +16,11 @@ Energy balances, lumped (Heywood, *Internal Combustion Engine Fundamentals*; Guz
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any, NamedTuple, Self
 
 import numpy as np
 
-from loadlearn._compile import jit
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 
@@ -29,22 +29,31 @@ _STANDARD_KPA = 100.0
 _FOUR_PI = 4.0 * math.pi
 _AIR_HEAT_J_G_K = 1.005
 
-# Places in the heat state.
-CHARGE_KPA = 0  # absolute charge pressure
-INTAKE = 1  # charge air after the cooler, degC; likewise below
-GAS = 2  # before the turbine
-THIN = 3  # ports and manifold skin
-THICK = 4  # manifold and turbine housing
-GAS_SENSOR = 5
-AFTER = 6  # gas after the turbine
-AFTER_SENSOR = 7
-COOLANT = 8
-GEARBOX_OIL = 9
-ENGINE_OIL = 10
-RAIL_MPA = 11
-AIR_G_S = 12
-LAMBDA = 13
-HEAT_SIZE = 14
+
+@dataclass(slots=True)
+class HeatState:
+    """Air and heat of the vehicle."""
+
+    charge_kpa: float
+    """Absolute charge pressure."""
+    intake_degc: float
+    """Charge air after the cooler."""
+    gas_degc: float
+    """Before the turbine."""
+    thin_degc: float
+    """Ports and manifold skin."""
+    thick_degc: float
+    """Manifold and turbine housing."""
+    gas_sensor_degc: float
+    after_degc: float
+    """Gas after the turbine."""
+    after_sensor_degc: float
+    coolant_degc: float
+    gearbox_oil_degc: float
+    engine_oil_degc: float
+    rail_mpa: float = 0.0
+    air_g_s: float = 0.0
+    air_fuel_lambda: float = 10.0
 
 
 class ThermalParameters(NamedTuple):
@@ -187,7 +196,7 @@ _VARIED = (
 )
 
 
-def initial_heat(ambient_degc: float, ambient_kpa: float, cold: float) -> np.ndarray:
+def initial_heat(ambient_degc: float, ambient_kpa: float, cold: float) -> HeatState:
     """Heat state at the start.
 
     Parameters
@@ -199,23 +208,25 @@ def initial_heat(ambient_degc: float, ambient_kpa: float, cold: float) -> np.nda
 
     Returns
     -------
-    ndarray, shape (HEAT_SIZE,)
+    HeatState
     """
-    heat = np.full(HEAT_SIZE, ambient_degc)
     warm = 1.0 - cold
-    heat[CHARGE_KPA] = ambient_kpa
-    heat[COOLANT] += warm * (88.0 - ambient_degc)
-    heat[GEARBOX_OIL] += warm * (78.0 - ambient_degc)
-    heat[ENGINE_OIL] += warm * (92.0 - ambient_degc)
-    for place in (GAS, THIN, THICK, GAS_SENSOR, AFTER, AFTER_SENSOR):
-        heat[place] += warm * 130.0
-    heat[RAIL_MPA] = 0.0
-    heat[AIR_G_S] = 0.0
-    heat[LAMBDA] = 10.0
-    return heat
+    gas = ambient_degc + warm * 130.0
+    return HeatState(
+        charge_kpa=ambient_kpa,
+        intake_degc=ambient_degc,
+        gas_degc=gas,
+        thin_degc=gas,
+        thick_degc=gas,
+        gas_sensor_degc=gas,
+        after_degc=gas,
+        after_sensor_degc=gas,
+        coolant_degc=ambient_degc + warm * (88.0 - ambient_degc),
+        gearbox_oil_degc=ambient_degc + warm * (78.0 - ambient_degc),
+        engine_oil_degc=ambient_degc + warm * (92.0 - ambient_degc),
+    )
 
 
-@jit
 def air_per_kpa(engine_speed: float, intake_degc: float, p: ThermalParameters) -> float:
     """Air flow (g/s) per kPa of charge pressure, speed-density equation."""
     flow_m3_s = p.displacement_m3 * engine_speed / _FOUR_PI
@@ -224,7 +235,6 @@ def air_per_kpa(engine_speed: float, intake_degc: float, p: ThermalParameters) -
     return 1e6 * filling * flow_m3_s / (GAS_CONSTANT_AIR_J_KG_K * (intake_degc + KELVIN))
 
 
-@jit
 def charge_target(
     fuel_g_s: float, base_fuel_g_s: float, engine_speed: float, p: ThermalParameters
 ) -> float:
@@ -242,9 +252,8 @@ def charge_target(
     return _STANDARD_KPA + excess * load
 
 
-@jit
 def fuel_ceiling(
-    heat: np.ndarray,
+    heat: HeatState,
     engine_speed: float,
     share: float,
     extra_part: float,
@@ -258,9 +267,9 @@ def fuel_ceiling(
     limit against the air that the compressor can give at most, richer as more extra torque is used.
     ``extra_part`` is the extra torque over the base torque here.
     """
-    per_kpa = air_per_kpa(engine_speed, heat[INTAKE], p)
+    per_kpa = air_per_kpa(engine_speed, heat.intake_degc, p)
     transient_lambda = p.lambda_transient_min - 0.7 * p.lambda_uprated_drop * share
-    now = per_kpa * heat[CHARGE_KPA] / (p.stoichiometric_ratio * transient_lambda)
+    now = per_kpa * heat.charge_kpa / (p.stoichiometric_ratio * transient_lambda)
     if p.throttled > 0.5:
         ratio = min(ambient_kpa / 101.0, 1.0)
         return base_fuel_g_s * (1.0 + share * extra_part) * ratio * 1.1
@@ -273,9 +282,8 @@ def fuel_ceiling(
     return min(now, steady)
 
 
-@jit
 def heat_step(
-    heat: np.ndarray,
+    heat: HeatState,
     fuel_g_s: float,
     late_fuel_g_s: float,
     base_fuel_g_s: float,
@@ -288,12 +296,12 @@ def heat_step(
     dt: float,
     p: ThermalParameters,
 ) -> None:
-    """Advance air and heat by one step (changes ``heat`` in place).
+    """Advance air and heat by one step (changes ``heat``).
 
     Parameters
     ----------
-    heat : ndarray, shape (HEAT_SIZE,)
-        The places above.
+    heat : HeatState
+        Changed.
     fuel_g_s, late_fuel_g_s : float
         Fuel burnt for torque, and fuel that makes none (regeneration).
     base_fuel_g_s : float
@@ -308,10 +316,48 @@ def heat_step(
         Step (s).
     p : ThermalParameters
     """
+    running = engine_speed > 1.0
+    load = fuel_g_s / p.rated_fuel_g_s
+    compressor_rise = _charge_step(
+        heat,
+        fuel_g_s,
+        late_fuel_g_s,
+        base_fuel_g_s,
+        engine_speed,
+        speed_m_s,
+        ambient_degc,
+        ambient_kpa,
+        dt,
+        p,
+    )
+    _gas_step(
+        heat, fuel_g_s, late_fuel_g_s, base_fuel_g_s, running, compressor_rise, ambient_degc, dt, p
+    )
+    _liquids_step(heat, fuel_g_s, slip_w, driveline_loss_w, speed_m_s, ambient_degc, dt, p)
+    oil = heat.coolant_degc + (4.0 + p.engine_oil_rise_k * load if running else 0.0)
+    heat.engine_oil_degc += (oil - heat.engine_oil_degc) * dt / p.engine_oil_time_s
+    rail = 0.0
+    if running:
+        rail = p.rail_idle_mpa + p.rail_rise_mpa * min(load, 1.3) ** 0.6
+    heat.rail_mpa += (rail - heat.rail_mpa) * min(dt / 0.25, 1.0)
+
+
+def _charge_step(
+    heat: HeatState,
+    fuel_g_s: float,
+    late_fuel_g_s: float,
+    base_fuel_g_s: float,
+    engine_speed: float,
+    speed_m_s: float,
+    ambient_degc: float,
+    ambient_kpa: float,
+    dt: float,
+    p: ThermalParameters,
+) -> float:
+    """Charge air, air flow and mixture; returns the compressor's rise of temperature (K)."""
     total_fuel = fuel_g_s + late_fuel_g_s
     running = engine_speed > 1.0
-    # Charge air.
-    flow_share = min(heat[AIR_G_S] / (20.0 * p.rated_fuel_g_s), 1.0)
+    flow_share = min(heat.air_g_s / (20.0 * p.rated_fuel_g_s), 1.0)
     target = ambient_kpa
     if running:
         wanted = charge_target(fuel_g_s, base_fuel_g_s, engine_speed, p)
@@ -319,25 +365,39 @@ def heat_step(
         if fuel_g_s <= 0.0:
             target = 0.97 * ambient_kpa
     lag = p.turbo_time_s + p.turbo_time_low_flow_s * (1.0 - flow_share) ** 2
-    heat[CHARGE_KPA] += (target - heat[CHARGE_KPA]) * (1.0 - math.exp(-dt / lag))
-    ratio = max(heat[CHARGE_KPA] / ambient_kpa, 1.0)
+    heat.charge_kpa += (target - heat.charge_kpa) * (1.0 - math.exp(-dt / lag))
+    ratio = max(heat.charge_kpa / ambient_kpa, 1.0)
     ambient_k = ambient_degc + KELVIN
     compressor_rise = ambient_k * (ratio**0.286 - 1.0) / p.compressor_efficiency
     wind = min(speed_m_s / 20.0, 1.3)
     effectiveness = p.cooler_effectiveness * (0.8 + 0.2 * min(wind, 1.0) ** 0.5)
-    soak = 6.0 + 0.06 * max(heat[COOLANT] - ambient_degc, 0.0)
+    soak = 6.0 + 0.06 * max(heat.coolant_degc - ambient_degc, 0.0)
     intake = ambient_degc + compressor_rise * (1.0 - effectiveness) + soak * (1.0 - 0.5 * wind)
-    heat[INTAKE] += (intake - heat[INTAKE]) * min(dt / p.cooler_time_s, 1.0)
+    heat.intake_degc += (intake - heat.intake_degc) * min(dt / p.cooler_time_s, 1.0)
     air = 0.0
     if running:
-        air = air_per_kpa(engine_speed, heat[INTAKE], p) * heat[CHARGE_KPA]
+        air = air_per_kpa(engine_speed, heat.intake_degc, p) * heat.charge_kpa
         if p.throttled > 0.5:
             air = p.stoichiometric_ratio * p.design_lambda * max(total_fuel, 0.05)
-    heat[AIR_G_S] = air
+    heat.air_g_s = air
     burnt = p.stoichiometric_ratio * total_fuel
-    heat[LAMBDA] = min(air / burnt, 10.0) if burnt > 0.0 else 10.0
+    heat.air_fuel_lambda = min(air / burnt, 10.0) if burnt > 0.0 else 10.0
+    return compressor_rise
 
-    # Exhaust gas: fast gas, thin and thick metal.
+
+def _gas_step(
+    heat: HeatState,
+    fuel_g_s: float,
+    late_fuel_g_s: float,
+    base_fuel_g_s: float,
+    running: bool,
+    compressor_rise_k: float,
+    ambient_degc: float,
+    dt: float,
+    p: ThermalParameters,
+) -> None:
+    """Exhaust: fast gas, thin and thick metal, sensors."""
+    total_fuel, air = fuel_g_s + late_fuel_g_s, heat.air_g_s
     if running:
         load = fuel_g_s / max(base_fuel_g_s, 1e-6)
         share = p.exhaust_share * (1.0 + p.exhaust_share_rise * max(load - 1.0, 0.0))
@@ -345,53 +405,56 @@ def heat_step(
         share *= 0.6 + 0.4 * min(load / 0.3, 1.0)
         power = p.heating_value_j_g * (share * fuel_g_s + p.late_fuel_share * late_fuel_g_s)
         capacity = p.exhaust_heat_j_g_k * (air + total_fuel)
-        cylinder = heat[INTAKE] + power / capacity + 25.0
+        cylinder = heat.intake_degc + power / capacity + 25.0
         gas = (
             cylinder
-            - p.thin_share * (cylinder - heat[THIN])
-            - p.thick_share * (cylinder - heat[THICK])
+            - p.thin_share * (cylinder - heat.thin_degc)
+            - p.thick_share * (cylinder - heat.thick_degc)
         )
-        heat[GAS] += (gas - heat[GAS]) * min(dt / p.mixing_time_s, 1.0)
+        heat.gas_degc += (gas - heat.gas_degc) * min(dt / p.mixing_time_s, 1.0)
         # The more gas flows, the faster it heats metal.
-        flow = 0.35 + 0.65 * min(heat[AIR_G_S] / (17.0 * p.rated_fuel_g_s), 1.2)
-        heat[THIN] += (cylinder - heat[THIN]) * flow * dt / p.thin_time_s
-        heat[THICK] += (cylinder - heat[THICK]) * flow * dt / p.thick_time_s
-        work = air * _AIR_HEAT_J_G_K * compressor_rise / 0.97
-        drop = work / capacity + p.turbine_loss_share * (heat[GAS] - ambient_degc)
-        after = heat[GAS] - drop
+        flow = 0.35 + 0.65 * min(heat.air_g_s / (17.0 * p.rated_fuel_g_s), 1.2)
+        heat.thin_degc += (cylinder - heat.thin_degc) * flow * dt / p.thin_time_s
+        heat.thick_degc += (cylinder - heat.thick_degc) * flow * dt / p.thick_time_s
+        work = air * _AIR_HEAT_J_G_K * compressor_rise_k / 0.97
+        drop = work / capacity + p.turbine_loss_share * (heat.gas_degc - ambient_degc)
+        after = heat.gas_degc - drop
     else:
         cooling = dt / 400.0
-        heat[THIN] += (heat[THICK] - heat[THIN]) * dt / 20.0
-        heat[THICK] += (ambient_degc - heat[THICK]) * cooling
-        heat[GAS] += (heat[THICK] - heat[GAS]) * dt / 20.0
-        after = 0.7 * heat[GAS] + 0.3 * ambient_degc
-    heat[GAS_SENSOR] += (heat[GAS] - heat[GAS_SENSOR]) * dt / p.sensor_time_s
-    heat[AFTER] += (after - heat[AFTER]) * dt / 1.5
-    heat[AFTER_SENSOR] += (heat[AFTER] - heat[AFTER_SENSOR]) * dt / p.sensor_time_s
+        heat.thin_degc += (heat.thick_degc - heat.thin_degc) * dt / 20.0
+        heat.thick_degc += (ambient_degc - heat.thick_degc) * cooling
+        heat.gas_degc += (heat.thick_degc - heat.gas_degc) * dt / 20.0
+        after = 0.7 * heat.gas_degc + 0.3 * ambient_degc
+    heat.gas_sensor_degc += (heat.gas_degc - heat.gas_sensor_degc) * dt / p.sensor_time_s
+    heat.after_degc += (after - heat.after_degc) * dt / 1.5
+    heat.after_sensor_degc += (heat.after_degc - heat.after_sensor_degc) * dt / p.sensor_time_s
 
-    # Coolant with its thermostat and radiator.
+
+def _liquids_step(
+    heat: HeatState,
+    fuel_g_s: float,
+    slip_w: float,
+    driveline_loss_w: float,
+    speed_m_s: float,
+    ambient_degc: float,
+    dt: float,
+    p: ThermalParameters,
+) -> None:
+    """Coolant with its thermostat and radiator, and gearbox oil with its coolers."""
+    wind = min(speed_m_s / 20.0, 1.3)
     rated_w = p.coolant_share * p.heating_value_j_g * p.rated_fuel_g_s
     conductance = rated_w / p.coolant_rise_k
     conductance *= p.still_air_share + (1.0 - p.still_air_share) * min(speed_m_s / 22.0, 1.2) ** 0.6
     span = p.thermostat_full_degc - p.thermostat_opens_degc
-    opened = min(max((heat[COOLANT] - p.thermostat_opens_degc) / span, 0.0), 1.0)
+    opened = min(max((heat.coolant_degc - p.thermostat_opens_degc) / span, 0.0), 1.0)
     opened = 0.03 + 0.97 * opened
     gained = p.coolant_share * p.heating_value_j_g * fuel_g_s
-    lost = conductance * opened * (heat[COOLANT] - ambient_degc)
-    oil_to_coolant = p.gearbox_cooler_w_k * (heat[GEARBOX_OIL] - heat[COOLANT])
+    lost = conductance * opened * (heat.coolant_degc - ambient_degc)
+    oil_to_coolant = p.gearbox_cooler_w_k * (heat.gearbox_oil_degc - heat.coolant_degc)
     capacity_w = p.coolant_capacity_j_k_per_l * p.displacement_m3 * 1e3
-    heat[COOLANT] += (gained - lost + 0.5 * oil_to_coolant) * dt / capacity_w
+    heat.coolant_degc += (gained - lost + 0.5 * oil_to_coolant) * dt / capacity_w
 
     # Gearbox oil: converter slip and a share of the driveline's losses in, coolers out.
     into_oil = slip_w + p.gearbox_loss_share * driveline_loss_w
-    out = oil_to_coolant + p.gearbox_air_w_k * (0.3 + wind) * (heat[GEARBOX_OIL] - ambient_degc)
-    heat[GEARBOX_OIL] += (into_oil - out) * dt / p.gearbox_capacity_j_k
-
-    load = fuel_g_s / p.rated_fuel_g_s
-    oil = heat[COOLANT] + (4.0 + p.engine_oil_rise_k * load if running else 0.0)
-    heat[ENGINE_OIL] += (oil - heat[ENGINE_OIL]) * dt / p.engine_oil_time_s
-
-    rail = 0.0
-    if running:
-        rail = p.rail_idle_mpa + p.rail_rise_mpa * min(load, 1.3) ** 0.6
-    heat[RAIL_MPA] += (rail - heat[RAIL_MPA]) * min(dt / 0.25, 1.0)
+    out = oil_to_coolant + p.gearbox_air_w_k * (0.3 + wind) * (heat.gearbox_oil_degc - ambient_degc)
+    heat.gearbox_oil_degc += (into_oil - out) * dt / p.gearbox_capacity_j_k

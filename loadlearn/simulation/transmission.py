@@ -6,22 +6,7 @@ import math
 
 import numpy as np
 
-from loadlearn._compile import jit
-from loadlearn.simulation.plant_state import (
-    BRAKE_SPELL,
-    ENGINE_SPEED,
-    EXHAUST_BRAKE,
-    GEAR,
-    GEAR_BEFORE,
-    LOCKED,
-    LOW_RANGE,
-    PEDAL,
-    SHIFT_TIME,
-    SINCE_SHIFT,
-    TORQUE,
-    DrivelineParameters,
-    EngineParameters,
-)
+from loadlearn.simulation.plant_state import DrivelineParameters, EngineParameters, PlantState
 from loadlearn.simulation.powertrain import (
     blended_ratio,
     wanted_gear,
@@ -30,7 +15,6 @@ from loadlearn.simulation.powertrain import (
 _FOUR_PI = 4.0 * math.pi
 
 
-@jit
 def interpreted_pedal(pedal: float, economy: float) -> float:
     """What the pedal asks for (0..1) after the economy map.
 
@@ -45,7 +29,6 @@ def interpreted_pedal(pedal: float, economy: float) -> float:
     return 0.7 * flat + (pedal - 0.7) * (1.0 - 0.7 * flat) / 0.3
 
 
-@jit
 def pedal_asking(demand: float, economy: float) -> float:
     """The pedal (0..1) with which that much is asked for: inverse of :func:`interpreted_pedal`."""
     if economy <= 0.0:
@@ -56,9 +39,8 @@ def pedal_asking(demand: float, economy: float) -> float:
     return min(0.7 + (demand - 0.7 * flat) * 0.3 / (1.0 - 0.7 * flat), 1.0)
 
 
-@jit
 def shift_gears(
-    state: np.ndarray,
+    state: PlantState,
     wheel_speed: float,
     tangent: float,
     gears: np.ndarray,
@@ -69,39 +51,38 @@ def shift_gears(
     line: DrivelineParameters,
 ) -> float:
     """Advance the gearbox by one step; returns the ratio now (engine side over wheel side)."""
-    gear = int(state[GEAR])
-    if state[SHIFT_TIME] >= 0.0:
-        state[SHIFT_TIME] += dt
-        if state[SHIFT_TIME] >= line.shift_time_s:
-            state[SHIFT_TIME] = -1.0
-            state[SINCE_SHIFT] = 0.0
+    gear = int(state.gear)
+    if state.shift_time_s >= 0.0:
+        state.shift_time_s += dt
+        if state.shift_time_s >= line.shift_time_s:
+            state.shift_time_s = -1.0
+            state.since_shift_s = 0.0
     else:
-        state[SINCE_SHIFT] += dt
-        held = state[BRAKE_SPELL] > 2.5 and tangent < -0.02
-        retarding = state[EXHAUST_BRAKE] > 0.5
-        braking = state[PEDAL] == 0.0 and (held or retarding) and state[SINCE_SHIFT] > 3.0
-        asked = interpreted_pedal(state[PEDAL], economy)
+        state.since_shift_s += dt
+        held = state.brake_spell_s > 2.5 and tangent < -0.02
+        retarding = state.exhaust_brake > 0.5
+        braking = state.pedal == 0.0 and (held or retarding) and state.since_shift_s > 3.0
+        asked = interpreted_pedal(state.pedal, economy)
         wish = wanted_gear(gear, wheel_speed, asked, braking, gears, range_ratio, engine, line)
         speed_is_fair = wheel_speed * line.tyre_radius_m > 8.0
         pause = 2.5 if wish > gear and speed_is_fair else 0.9
         # No change up while the foot is just coming off.
-        lifted = wish > gear and state[PEDAL] < 0.02 and state[SINCE_SHIFT] < 6.0
-        if wish != gear and state[SINCE_SHIFT] > pause and not lifted:
-            state[GEAR_BEFORE] = float(gear)
-            state[GEAR] = float(wish)
-            state[SHIFT_TIME] = 0.0
-            state[LOCKED] = 0.0
+        lifted = wish > gear and state.pedal < 0.02 and state.since_shift_s < 6.0
+        if wish != gear and state.since_shift_s > pause and not lifted:
+            state.gear_before = float(gear)
+            state.gear = float(wish)
+            state.shift_time_s = 0.0
+            state.locked = 0.0
             gear = wish
     after = gears[gear - 1]
-    if state[SHIFT_TIME] >= 0.0:
-        part = state[SHIFT_TIME] / line.shift_time_s
-        after = blended_ratio(gears[int(state[GEAR_BEFORE]) - 1], after, part)
+    if state.shift_time_s >= 0.0:
+        part = state.shift_time_s / line.shift_time_s
+        after = blended_ratio(gears[int(state.gear_before) - 1], after, part)
     return after * line.final_drive * range_ratio
 
 
-@jit
 def command_torque(
-    state: np.ndarray,
+    state: PlantState,
     full_load: float,
     air_limit: float,
     drag: float,
@@ -117,50 +98,49 @@ def command_torque(
     the rise of torque; ``shift_factor`` is the share of the driving torque that may stay in a gear
     change.
     """
-    speed = state[ENGINE_SPEED]
-    pedal = interpreted_pedal(state[PEDAL], economy)
+    speed = state.engine_speed_rad_s
+    pedal = interpreted_pedal(state.pedal, economy)
     if pedal >= 0.04:
         wanted = pedal * full_load
     else:
         wanted = -drag + (pedal / 0.04) * (0.04 * full_load + drag)
-    if state[EXHAUST_BRAKE] > 0.5 and pedal == 0.0:
+    if state.exhaust_brake > 0.5 and pedal == 0.0:
         wanted = -drag - engine.exhaust_brake_mep_pa * engine.displacement_m3 / _FOUR_PI
-    if state[SHIFT_TIME] >= 0.0:
-        part = state[SHIFT_TIME] / line.shift_time_s
+    if state.shift_time_s >= 0.0:
+        part = state.shift_time_s / line.shift_time_s
         if part < 0.8 and wanted > 0.0:
             wanted *= min(line.shift_torque_factor, shift_factor)
     wanted = min(wanted, max(air_limit, 0.05 * full_load))
-    torque = state[TORQUE]
+    torque = state.torque_n_m
     if wanted > torque:
         boosted = min(max(torque / max(full_load, 1.0) - 0.4, 0.0), 0.6)
         lag = engine.lag_rise_s + engine.lag_boost_s * boosted
-        if state[SHIFT_TIME] >= 0.0:
+        if state.shift_time_s >= 0.0:
             lag = engine.lag_rise_s
         lag /= 1.0 - 0.7 * economy
     else:
         lag = engine.lag_fall_s
     torque += (wanted - torque) * (1.0 - math.exp(-dt / lag))
-    state[TORQUE] = min(torque, max(full_load, 0.0))
+    state.torque_n_m = min(torque, max(full_load, 0.0))
     if speed < 1.05 * engine.idle_rad_s:
         # Idle governor: quick, and never below what keeps the engine turning.
         hold = (engine.idle_rad_s - speed) * engine.inertia_kg_m2 / 0.15
-        state[TORQUE] = max(state[TORQUE], min(hold, 0.6 * engine.peak_torque_n_m))
+        state.torque_n_m = max(state.torque_n_m, min(hold, 0.6 * engine.peak_torque_n_m))
 
 
-@jit
 def lock_up(
-    state: np.ndarray, turbine_speed: float, engine: EngineParameters, line: DrivelineParameters
+    state: PlantState, turbine_speed: float, engine: EngineParameters, line: DrivelineParameters
 ) -> None:
     """Decide about the converter's lock-up clutch."""
-    gear_allows = state[GEAR] >= line.lowest_locked_gear or state[LOW_RANGE] > 0.5
+    gear_allows = state.gear >= line.lowest_locked_gear or state.low_range > 0.5
     open_below = 0.86 * line.lock_rad_s
-    if state[LOCKED] > 0.5:
-        if turbine_speed < open_below or state[SHIFT_TIME] >= 0.0 or state[GEAR] < 1.0:
-            state[LOCKED] = 0.0
+    if state.locked > 0.5:
+        if turbine_speed < open_below or state.shift_time_s >= 0.0 or state.gear < 1.0:
+            state.locked = 0.0
     elif (
         gear_allows
-        and state[SHIFT_TIME] < 0.0
-        and state[SINCE_SHIFT] > 0.25
+        and state.shift_time_s < 0.0
+        and state.since_shift_s > 0.25
         and turbine_speed > line.lock_rad_s
     ):
-        state[LOCKED] = 1.0
+        state.locked = 1.0

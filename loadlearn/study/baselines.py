@@ -115,10 +115,6 @@ def baseline(
     **parameters
         Its tuning.
 
-    Returns
-    -------
-    Baseline
-
     Raises
     ------
     InputError

@@ -7,20 +7,19 @@ not in what they are told.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
 from loadlearn.estimation.intervals import (
     HEIGHT_FROM_ALTITUDE,
     HEIGHT_FROM_GRADE,
     density_of,
     height_source,
 )
+from loadlearn.log.grade import new_heights, smooth_slope, steps_m
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
@@ -74,10 +73,6 @@ def read_inputs(trace: pd.DataFrame, rig: Rig) -> Inputs:
         Canonical columns, or what ``prepare`` returns.
     rig : Rig
 
-    Returns
-    -------
-    Inputs
-
     Raises
     ------
     InputError
@@ -107,7 +102,7 @@ def slope(trace: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine of the road's angle from grade, else altitude, else body accelerometer.
 
     Altitude is smoothed over the whole trace given, as one does with a log: a slope that walks at
-    random over distance (Kalman filter and Rauch-Tung-Striebel smoother, AIAA J. 3(8), 1965). The
+    random over distance (:func:`loadlearn.log.grade.smooth_slope`). The
     accelerometer's dv/dt is taken off by central differences; its pitch bias stays in.
 
     Parameters
@@ -131,13 +126,11 @@ def slope(trace: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     time_s = trace["time_s"].to_numpy(dtype=np.float64)
     speed = trace["speed_m_s"].to_numpy(dtype=np.float64)
     if source == HEIGHT_FROM_ALTITUDE:
-        known = np.nan_to_num(speed)
-        steps = np.clip(np.diff(time_s, prepend=time_s[0]), 0.0, None)
-        distance = steps * 0.5 * (known + np.concatenate((known[:1], known[:-1])))
         altitude = trace["altitude_m"].to_numpy(dtype=np.float64)
-        out = np.empty(len(trace))
-        _slope_from_altitude(distance, altitude, GRADE_WALK_PER_M05, ALTITUDE_SD_M, out)
-        sine = np.clip(out, -0.6, 0.6)
+        heights = np.where(new_heights(time_s, altitude), altitude, np.nan)
+        steps = steps_m(time_s, np.nan_to_num(speed))
+        found, _ = smooth_slope(steps, heights, ALTITUDE_SD_M**2, GRADE_WALK_PER_M05**2)
+        sine = np.clip(found, -0.6, 0.6)
     else:
         smooth = pd.Series(speed).rolling(_samples(time_s, 1.0), center=True, min_periods=1).mean()
         rise = np.gradient(smooth.to_numpy(), time_s) if len(time_s) > 1 else np.zeros(len(time_s))
@@ -149,60 +142,6 @@ def slope(trace: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
 def _samples(time_s: FloatArray, seconds: float) -> int:
     step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else seconds
     return max(1, 2 * int(0.5 * seconds / max(step, 1e-3)) + 1)
-
-
-@jit
-def _slope_from_altitude(
-    distance_m: FloatArray, altitude_m: FloatArray, walk: float, sd_m: float, out: FloatArray
-) -> None:
-    """Smoothed slope at each sample; a line whose slope walks, filtered then smoothed."""
-    n = distance_m.size
-    kept = np.empty((n, 5))
-    height, grade = 0.0, 0.0
-    p11, p12, p22 = 1e6, 0.0, 0.05**2
-    last = math.nan
-    for k in range(n):
-        d = distance_m[k]
-        height += grade * d
-        p11 += d * (2.0 * p12 + d * p22) + walk * walk * d * d * d / 3.0
-        p12 += d * p22 + walk * walk * d * d / 2.0
-        p22 += walk * walk * d
-        measured = altitude_m[k]
-        # A value that is only held is no new measurement.
-        if not math.isnan(measured) and measured != last:
-            last = measured
-            variance = p11 + sd_m * sd_m
-            gain1, gain2 = p11 / variance, p12 / variance
-            innovation = measured - height
-            height += gain1 * innovation
-            grade += gain2 * innovation
-            p22 -= gain2 * p12
-            p12 -= gain1 * p12
-            p11 -= gain1 * p11
-        kept[k, 0], kept[k, 1] = height, grade
-        kept[k, 2], kept[k, 3], kept[k, 4] = p11, p12, p22
-    out[n - 1] = grade
-    smooth_height, smooth_grade = height, grade
-    for k in range(n - 2, -1, -1):
-        d = distance_m[k + 1]
-        p11, p12, p22 = kept[k, 2], kept[k, 3], kept[k, 4]
-        q11 = p11 + d * (2.0 * p12 + d * p22) + walk * walk * d * d * d / 3.0
-        q12 = p12 + d * p22 + walk * walk * d * d / 2.0
-        q22 = p22 + walk * walk * d
-        determinant = q11 * q22 - q12 * q12
-        out[k] = kept[k, 1]
-        if determinant <= 1e-300:
-            smooth_height, smooth_grade = kept[k, 0], kept[k, 1]
-            continue
-        # Smoother gain P F' (P predicted)^-1.
-        c11, c12, c21, c22 = p11 + d * p12, p12, p12 + d * p22, p22
-        step1 = smooth_height - (kept[k, 0] + d * kept[k, 1])
-        step2 = smooth_grade - kept[k, 1]
-        u1 = (q22 * step1 - q12 * step2) / determinant
-        u2 = (q11 * step2 - q12 * step1) / determinant
-        smooth_height = kept[k, 0] + c11 * u1 + c12 * u2
-        smooth_grade = kept[k, 1] + c21 * u1 + c22 * u2
-        out[k] = smooth_grade
 
 
 @dataclass(frozen=True)
@@ -235,10 +174,6 @@ def force_intervals(inputs: Inputs, interval_s: float) -> Intervals:
     inputs : Inputs
     interval_s : float
         Intervals are at least this long (s).
-
-    Returns
-    -------
-    Intervals
     """
     time_s, speed = inputs.time_s, inputs.speed_m_s
     usable = (inputs.reason == KNOWN) & np.isfinite(speed)
@@ -329,10 +264,6 @@ def rig_belief(
     rig : Rig
     initial_mass_kg, initial_mass_sd_kg : float, optional
         Another belief about the combined mass (kg).
-
-    Returns
-    -------
-    Belief
     """
     vehicle, sealed = rig.vehicle, HANDBOOK_GROUNDS[0]
     span = rig.nominal_gcm_kg - vehicle.mass_kg

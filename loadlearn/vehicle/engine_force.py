@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import rotating_mass
 
@@ -67,7 +67,7 @@ RIG_CONSTANTS = np.dtype(
 class RigArrays(NamedTuple):
     """The rig as the kernels read it."""
 
-    constants: NDArray[np.void]
+    constants: Records
     """One record of ``RIG_CONSTANTS``."""
     ratios: FloatArray
     """Overall ratios (high range), first gear first."""
@@ -185,7 +185,7 @@ class BrakeTorque(NamedTuple):
 
 
 @jit
-def torque_from_fuel(constants: np.void, fuel_rate_g_s: float, engine_rad_s: float) -> BrakeTorque:
+def torque_from_fuel(constants: Record, fuel_rate_g_s: float, engine_rad_s: float) -> BrakeTorque:
     """Brake torque by the Willans line."""
     friction = friction_torque(
         constants.friction_torque_n_m, constants.friction_torque_slope_n_m_s, engine_rad_s
@@ -212,7 +212,7 @@ def torque_from_fuel(constants: np.void, fuel_rate_g_s: float, engine_rad_s: flo
 
 @jit
 def torque_from_channel(
-    constants: np.void, engine_torque_n_m: float, engine_rad_s: float
+    constants: Record, engine_torque_n_m: float, engine_rad_s: float
 ) -> BrakeTorque:
     """Brake torque as it is logged, less accessories."""
     friction = friction_torque(
@@ -268,7 +268,7 @@ class Driveline(NamedTuple):
 
 @jit
 def through_driveline(
-    constants: np.void,
+    constants: Record,
     ratio: float,
     slip: float,
     within: float,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, jit
 
 
 class Reasons(NamedTuple):
@@ -86,7 +86,7 @@ def traction_memory() -> np.ndarray:
 
 
 @jit
-def braked(memory: np.void, time_s: float, brake_active: float) -> bool:
+def braked(memory: Record, time_s: float, brake_active: float) -> bool:
     """Whether the service brake is on, or was a moment ago."""
     if not math.isnan(brake_active):
         memory.brake_logged = 1.0
@@ -96,7 +96,7 @@ def braked(memory: np.void, time_s: float, brake_active: float) -> bool:
 
 
 @jit
-def changing_gear(memory: np.void, time_s: float, slip: float, within: float, clutch: bool) -> bool:
+def changing_gear(memory: Record, time_s: float, slip: float, within: float, clutch: bool) -> bool:
     """Whether a gear change is under way or has just ended.
 
     Parameters
@@ -117,7 +117,7 @@ def changing_gear(memory: np.void, time_s: float, slip: float, within: float, cl
 
 @jit
 def retarded(
-    memory: np.void, exhaust_brake: bool, time_s: float, force_n: float, retarder: float
+    memory: Record, exhaust_brake: bool, time_s: float, force_n: float, retarder: float
 ) -> int:
     """Whether an exhaust brake or retarder is or may be at work: its drag is in no channel.
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import numpy as np
-
-from loadlearn._compile import jit
+from loadlearn._compile import Record, jit
 from loadlearn.vehicle.engine_force import RigArrays
 from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
 
@@ -53,9 +51,9 @@ def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
 
 @jit
 def believed_gear(
-    memory: np.void,
+    memory: Record,
     rig: RigArrays,
-    sample: np.void,
+    sample: Record,
     engine_rad_s: float,
     elapsed_s: float,
     within: float,

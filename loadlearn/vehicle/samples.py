@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn._compile import Records
 from loadlearn.errors import InputError
 from loadlearn.vehicle.roadload import air_density_kg_m3, isa_altitude_m
 
 FloatArray = NDArray[np.float64]
-Samples = NDArray[np.void]
+Samples = Records
 """Record array of ``SAMPLE``."""
 
 SAMPLE = np.dtype(

@@ -6,9 +6,8 @@ import math
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Record, Records, jit
 from loadlearn.vehicle.engine_force import (
     FRICTION_SD,
     MID_LOAD,
@@ -62,7 +61,7 @@ FORCE = np.dtype(
 
 
 @jit
-def _nothing(force: np.void, wheels_kg: float, gear: float, reason: int) -> None:
+def _nothing(force: Record, wheels_kg: float, gear: float, reason: int) -> None:
     """No force known, in place."""
     force.force_n = force.force_sd_n = force.unreported_n = force.gross_n = force.tilt_n = 0.0
     force.spin_up_n = force.per_unit_n = 0.0
@@ -70,7 +69,7 @@ def _nothing(force: np.void, wheels_kg: float, gear: float, reason: int) -> None
 
 
 @jit
-def _spin_up(memory: np.void, constants: np.void, engine_rad_s: float, elapsed_s: float) -> float:
+def _spin_up(memory: Record, constants: Record, engine_rad_s: float, elapsed_s: float) -> float:
     """Torque that spun the engine up since the last sample (N m), NaN where it was not seen.
 
     What spins the engine up does not reach the road. Its own speed tells it, whether converter,
@@ -104,7 +103,7 @@ def _usual_engine_speed(rig: RigArrays, speed_m_s: float, ratio: float) -> float
 
 @jit
 def traction_sample(
-    memory: np.void, rig: RigArrays, source: int, sample: np.void, force: np.void
+    memory: Record, rig: RigArrays, source: int, sample: Record, force: Record
 ) -> None:
     """Force at the tread from one sample, in place.
 
@@ -208,11 +207,11 @@ def traction_sample(
 
 @jit
 def _traction_loop(
-    memories: NDArray[np.void],
+    memories: Records,
     rig: RigArrays,
     source: int,
     samples: Samples,
-    forces: NDArray[np.void],
+    forces: Records,
 ) -> None:
     for index in range(samples.size):
         traction_sample(memories[0], rig, source, samples[index], forces[index])

@@ -1,4 +1,4 @@
-"""Stretches of ground as a run tells them."""
+"""Stretches of ground and changes of load as a run tells them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadlearn.estimation.summary import surface_segments
+from loadlearn.estimation.summary import load_changes, surface_segments
 
 NAMES = ("sealed", "gravel", "earth", "sand")
 
@@ -53,3 +53,63 @@ def test_stretches_of_ground(parts: list[tuple[str, float, float]], expected: li
     for before, after in zip(segments, segments[1:], strict=False):
         assert after["start_s"] == pytest.approx(before["end_s"] + 0.1)
     assert segments[-1]["rolling_resistance"]["mean"] == pytest.approx(parts[-1][2])
+
+
+def test_a_ground_whose_change_comes_with_doubt_is_another_ground() -> None:
+    """Resistance is compared where it was known, not in the seconds of the change."""
+    made = history([("sealed", 60, 0.011), ("earth", 400, 0.06), ("sand", 400, 0.086)])
+    change = 60 * 10 + 400 * 10
+    doubt = slice(change - 50, change + 100)
+    made.loc[doubt, "rolling_resistance_sd"] = 0.03
+    made.loc[doubt, "rolling_resistance"] = np.linspace(0.06, 0.075, 151)
+    # The name is in doubt for most of the stretch, too, and surest where the change is.
+    made["p_sand"] = np.where(made["surface"] == "sand", 0.55, 0.1)
+    made.loc[change, "p_sand"] = 0.7
+    segments = surface_segments(made)
+    assert [segment["surface"] for segment in segments] == ["sealed", "earth", "sand"]
+    told = [segment["rolling_resistance"]["mean"] for segment in segments]
+    assert told == pytest.approx([0.011, 0.06, 0.086])
+
+
+def halts(parts: list[tuple[float, float, float, float]]) -> tuple[np.ndarray, np.ndarray]:
+    """Outputs a second: end of the last halt, mass before it, mass now, probability of a change."""
+    names = ("last_stop_s", "mass_before_stop_kg", "mass_kg", "p_load_changed")
+    outputs = np.zeros(60 * len(parts), [(name, np.float64) for name in names])
+    for number, part in enumerate(parts):
+        outputs[60 * number : 60 * (number + 1)] = part
+    return outputs, np.arange(float(len(outputs)))
+
+
+def test_a_change_of_load_is_told_once() -> None:
+    """Later halts too short to change anything leave the probability where it was."""
+    outputs, time_s = halts(
+        [
+            (0.0, np.nan, 5200.0, 0.0),
+            (60.0, 5200.0, 2700.0, 1.0),
+            (120.0, 2700.0, 2690.0, 1.0),
+            (180.0, 2690.0, 2690.0, 0.9999),
+        ]
+    )
+    told = load_changes(outputs, time_s)
+    assert [(one["time_s"], one["before_kg"], one["after_kg"]) for one in told] == [
+        (60.0, 5200.0, 2690.0)
+    ]
+
+
+def test_each_true_change_of_load_is_told() -> None:
+    """A halt long enough asks anew: the probability falls, and rises with the drive after it."""
+    outputs, time_s = halts(
+        [
+            (0.0, np.nan, 5200.0, 0.0),
+            (60.0, 5200.0, 2700.0, 1.0),
+            (120.0, 2700.0, 5200.0, 1.0),
+            (180.0, 5200.0, 5200.0, 0.02),
+        ]
+    )
+    outputs["p_load_changed"][[60, 120]] = 0.3
+    told = load_changes(outputs, time_s)
+    assert [(one["time_s"], one["after_kg"]) for one in told] == [(60.0, 2700.0), (120.0, 5200.0)]
+
+
+def test_without_a_halt_no_change_is_told() -> None:
+    assert load_changes(*halts([(0.0, np.nan, 5200.0, 0.0)])) == []

@@ -56,11 +56,9 @@ def test_the_smoother_is_that_of_filterpy() -> None:
     """filterpy's Kalman filter and Rauch-Tung-Striebel smoother, its own process noise."""
     way, place = winding(1, 120)
     density = 60.0**-5.0
-    n = way.size
-    means, covariances = np.empty((n, 3, 2)), np.empty((n, 3, 3))
     place = place - place[0]
-    _forward(way, place, density, means, covariances, np.empty(n))
-    _backward(way, density, means, covariances)
+    ours = _forward(way, place, np.array([20.0**-5.0, density]), keep=True)
+    means = _backward(way, density, ours.means[:, 1], ours.covariances[:, 1])
     for axis in range(2):
         theirs = KalmanFilter(dim_x=3, dim_z=1)
         theirs.P, theirs.H, theirs.R = np.diag(_DIFFUSE), np.eye(3)[:1], np.eye(1)

@@ -1,15 +1,11 @@
-"""The tables of channels and units, and one sample in canonical columns."""
+"""The tables of channels and units."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-import pandas as pd
 import pytest
-from drive_bench import small_rig
-from hypothesis import given
-from hypothesis import strategies as st
 
 from loadlearn.errors import InputError
 from loadlearn.log.channels import (
@@ -26,8 +22,6 @@ from loadlearn.log.channels import (
     units_of,
     unknown_unit,
 )
-from loadlearn.log.readers import read_log
-from loadlearn.log.sample import canonical_sample
 
 # Every spelling that loggers use and that the documentation names.
 SPELLINGS = {
@@ -159,110 +153,3 @@ def test_mapped_reading_errors_list_all_spellings() -> None:
     for spelling in ("bananas", "g/s", "l/h", "mg/stroke", "map.toml", "fuel_rate_g_s"):
         assert spelling in str(caught.value)
     assert "km/h" in accepted_spellings("speed")
-
-
-# ---------------------------------------------------------------------------------- one sample
-
-SAMPLE = {"time_s": 1.0, "speed_m_s": 20.0, "fuel_rate_g_s": 2.0, "grade_percent": 1.5}
-
-
-def test_canonical_sample_converts_and_drops() -> None:
-    sample = canonical_sample(
-        {
-            "time_ms": 1500,
-            "speed_kmh": 72,
-            "fuel_rate_g_s": None,
-            "grade_deg": 45.0 / 2.0,
-            "coolant_temp_degf": 212.0,
-            "brake_active": True,
-            "transfer_range": "low",
-            "driver": "someone",
-        }
-    )
-    fuel = sample.pop("fuel_rate_g_s")
-    assert math.isnan(fuel)
-    assert sample == pytest.approx(
-        {
-            "time_s": 1.5,
-            "speed_m_s": 20.0,
-            "grade_percent": 100.0 * math.tan(math.pi / 8.0),
-            "coolant_temp_degc": 100.0,
-            "brake_active": 1.0,
-            "transfer_range": 1.0,
-        }
-    )
-    assert all(type(value) is float for value in sample.values())
-
-
-def test_canonical_sample_takes_rows_of_a_frame() -> None:
-    frame = pd.DataFrame([SAMPLE])
-    assert canonical_sample(frame.iloc[0]) == SAMPLE
-    assert canonical_sample({**SAMPLE, "speed_m_s": np.float32(20.0)}) == SAMPLE
-    assert canonical_sample({**SAMPLE, "speed_m_s": -0.3})["speed_m_s"] == 0.0
-    assert canonical_sample({**SAMPLE, "speed_kmh": 1.0}) == SAMPLE
-
-
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"speed_m_s": 300.0}, ["speed_m_s", "300", "impossible"]),
-        ({"grade_percent": 90.0}, ["grade_percent", "impossible"]),
-        ({"fuel_rate_g_s": -0.1}, ["fuel_rate_g_s", "impossible"]),
-        ({"speed_m_s": "fast"}, ["speed_m_s", "'fast'", "not a number"]),
-        ({"time_s": None}, ["time_s"]),
-        ({"fuel_rate_g_s": math.inf}, ["fuel_rate_g_s", "impossible"]),
-    ],
-)
-def test_canonical_sample_rejects(change: dict[str, object], words: list[str]) -> None:
-    with pytest.raises(InputError) as caught:
-        canonical_sample({**SAMPLE, **change})
-    assert all(word in str(caught.value) for word in words), caught.value
-
-
-@pytest.mark.parametrize("missing", ["time_s", "speed_m_s"])
-def test_canonical_sample_needs_time_and_speed(missing: str) -> None:
-    with pytest.raises(InputError, match=missing):
-        canonical_sample({name: value for name, value in SAMPLE.items() if name != missing})
-
-
-def test_canonical_sample_needs_the_rig_where_a_log_would() -> None:
-    with pytest.raises(InputError, match=r"engine\.fuel_density_kg_m3"):
-        canonical_sample({"time_s": 0.0, "speed_m_s": 1.0, "fuel_rate_l_h": 3.0})
-
-
-def test_time_stamp_of_a_sample() -> None:
-    stamp = {"timestamp": "2030-01-31T08:30:00.5Z", "speed_m_s": 1.0}
-    assert canonical_sample(stamp)["time_s"] == pd.Timestamp("2030-01-31T08:30:00.5Z").timestamp()
-
-
-finite = {"allow_nan": False, "allow_infinity": False}
-
-
-@given(
-    speed=st.floats(0.0, 300.0, **finite),
-    fuel=st.floats(0.0, 80.0, **finite),
-    torque=st.floats(0.0, 100.0, **finite),
-    friction=st.floats(0.0, 30.0, **finite),
-    pressure=st.floats(60.0, 105.0, **finite),
-    manifold=st.floats(60.0, 300.0, **finite),
-)
-def test_a_sample_and_a_log_agree(
-    speed: float, fuel: float, torque: float, friction: float, pressure: float, manifold: float
-) -> None:
-    row = {
-        "time_s": 1.0,
-        "speed_kmh": speed,
-        "fuel_rate_l_h": fuel,
-        "engine_percent_torque": torque,
-        "engine_friction_percent_torque": friction,
-        "ambient_pressure_kpa": pressure,
-        "manifold_pressure_kpa": manifold,
-        "brake_pressure_kpa": torque - 50.0,
-        "tractive_power_kw": torque,
-    }
-    rig = small_rig()
-    log = read_log(pd.DataFrame([row, {**row, "time_s": 2.0}]), rig=rig)
-    sample = canonical_sample(row, rig)
-    # Below 2 m/s a power gives no force; a log leaves that column out, a sample gives NaN.
-    for name in set(log.columns) & set(CANONICAL):
-        assert sample[name] == pytest.approx(log[name].iloc[0], rel=1e-12, nan_ok=True), name

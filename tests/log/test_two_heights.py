@@ -16,8 +16,7 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 from loadlearn import LoadEstimator, prepare
 from loadlearn.log.two_heights import (
     Difference,
-    _filter_level,
-    _smooth_level,
+    _fit_level,
     corrected_slope,
     difference_of_heights,
 )
@@ -38,16 +37,16 @@ def test_the_level_is_that_of_statsmodels(walk: float) -> None:
     """statsmodels' unobserved components (local level, exact diffuse start)."""
     seen = walked(1, np.sqrt(walk), 1.0)
     seen[[20, 21, 22, 90]] = np.nan
-    mean, variance = np.empty(seen.size), np.empty(seen.size)
-    likelihood, noise = _filter_level(np.ones(seen.size), seen, walk, mean, variance)
+    there = np.flatnonzero(np.isfinite(seen))
+    way = np.diff(there).astype(np.float64)
+    likelihood, variance, noise = _fit_level(way, np.diff(seen[there]), walk)
     model = UnobservedComponents(seen, "llevel", use_exact_diffuse=True)
-    theirs = model.smooth([noise, noise * walk])
-    assert_allclose(mean, theirs.filtered_state[0], atol=1e-9)
-    count = np.isfinite(seen).sum() - 1
-    constant = -0.5 * count * (np.log(2.0 * np.pi) + 1.0)
+    theirs = model.smooth([variance, variance * walk])
+    constant = -0.5 * way.size * (np.log(2.0 * np.pi) + 1.0)
     assert likelihood + constant == pytest.approx(theirs.llf_obs[1:].sum(), abs=1e-6)
-    _smooth_level(np.ones(seen.size), walk, mean, variance)
-    assert_allclose(mean, theirs.smoothed_state[0], atol=1e-9)
+    assert_allclose(seen[there] - noise, theirs.smoothed_state[0][there], atol=1e-9)
+    between = np.interp(np.arange(seen.size), there, seen[there] - noise)
+    assert_allclose(between, theirs.smoothed_state[0], atol=1e-9)
 
 
 def test_both_levels_come_from_the_log() -> None:

@@ -9,7 +9,7 @@ from closed_loop_bench import Belief, Law, Record, close_loop
 from plant_bench import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
-from loadlearn.policy.protections import EXHAUST_GAS_HEAT, PROTECTION_NAMES
+from loadlearn.policy.protections import PROTECTION_NAMES
 from loadlearn.vehicle.rig import Rig
 
 SPEED_M_S = 22.0
@@ -166,8 +166,8 @@ def judge_climb(climb: Climb, seconds: float = 260.0) -> ClimbVerdict:
     extra = record.get("extra_torque")
     end = extra[-600:]
     caps = record.caps[-600:].mean(axis=0)
-    exhaust = float(caps[EXHAUST_GAS_HEAT])
-    caps[EXHAUST_GAS_HEAT] = 1.0
+    exhaust = float(caps[PROTECTION_NAMES.index("exhaust_gas_heat")])
+    caps[PROTECTION_NAMES.index("exhaust_gas_heat")] = 1.0
     return ClimbVerdict(
         over_s=longest_s(over > OVER_K),
         half_over_s=longest_s(over > 0.5 * OVER_K),

@@ -7,19 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loadlearn._compile import as_record
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
-    OUT_BITS,
-    OUT_EXTRA,
-    OUT_FACTOR,
     SAMPLE_COLUMNS,
-    TICK_COLUMNS,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
 )
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.law import policy_entry
 from loadlearn.policy.reason import limits_of_bits
 from loadlearn.policy.state import (
-    PolicyState,
     initial_policy_state,
     policy_config,
     policy_memory,
@@ -49,11 +49,13 @@ class Law:
         self.belief = belief or Belief()
         self.rig = rig
         self.p = thermal_parameters(rig)
-        self.config, self.memory = policy_config(rig), policy_memory(rig)
-        self.state = initial_policy_state(self.p)
+        self.memory = policy_memory(rig)
+        states = as_record(initial_policy_state(self.p)).view(np.recarray)
+        self.state = states[0]
+        self.given = (as_record(self.p), as_record(policy_config(rig)), self.memory, states)
         self.out = np.zeros((1, len(ADVICE_COLUMNS)))
         self.second = None
-        self.run: Callable[..., PolicyState] | None = None
+        self.run: Callable[..., None] | None = None
         self.set_belief(self.belief)
 
     def set_belief(self, belief: Belief) -> None:
@@ -70,8 +72,7 @@ class Law:
             belief.drag_area_m2,
             0.1 * belief.drag_area_m2,
         )
-        self.ticks = np.full((1, len(TICK_COLUMNS)), np.nan)
-        self.ticks[0, :2] = belief.mass_kg, belief.mass_sd_kg
+        self.ticks = as_record(Tick(belief.mass_kg, belief.mass_sd_kg))
 
     def step(self, sample: dict[str, float]) -> np.ndarray:
         """Advice (a row of ``ADVICE_COLUMNS``) after one sample."""
@@ -83,19 +84,16 @@ class Law:
         tick = np.array([0 if second != self.second else -1], dtype=np.int64)
         self.second = second
         arguments = (
-            self.p,
-            self.config,
-            self.memory,
-            self.state,
-            row,
+            *self.given,
+            as_records(row, Sample),
             tick,
             self.draws,
             self.ticks,
-            self.out,
+            as_records(self.out, AdviceRow),
         )
         if self.run is None:
             self.run = policy_entry(*arguments)
-        self.state = self.run(*arguments)
+        self.run(*arguments)
         return self.out[0]
 
 
@@ -120,7 +118,7 @@ class Record:
 
     def acting(self, name: str) -> np.ndarray:
         """Whether a limit acted, per sample."""
-        bits = self.advice[:, OUT_BITS]
+        bits = self.get("limit_bits")
         table = {b: name in limits_of_bits(b) for b in np.unique(bits)}
         return np.array([table[b] for b in bits])
 
@@ -149,7 +147,7 @@ def close_loop(
         if disturb is not None:
             sample = disturb(plant.time_s, sample)
         out = law.step(sample)
-        share, factor = float(out[OUT_EXTRA]), float(out[OUT_FACTOR])
+        share, factor = float(out[ADVICE["extra_torque"]]), float(out[ADVICE["torque_factor"]])
         advice[i], caps[i] = out, law.memory.caps
         rows[i] = (
             plant.time_s,
@@ -185,7 +183,7 @@ def close_loop_at(
                 pedal(plant.time_s), share, factor, grade(plant.distance_m), interval / steps
             )
         out = law.step(disturb(stamp, {**plant.sample(), "time_s": float(stamp)}))
-        share, factor = float(out[OUT_EXTRA]), float(out[OUT_FACTOR])
+        share, factor = float(out[ADVICE["extra_torque"]]), float(out[ADVICE["torque_factor"]])
         extra[i] = share
-        acting[i] = "exhaust_sensor" in limits_of_bits(out[OUT_BITS])
+        acting[i] = "exhaust_sensor" in limits_of_bits(out[ADVICE["limit_bits"]])
     return extra, acting

@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from plant_bench import Deviations, Plant
 from policy_bench import make_rig, with_sensor
 
-from loadlearn.policy.protections import RATINGS
+from loadlearn.policy.protections import PROTECTION_NAMES
 
 
 def loaded(rig, share: float = 0.98) -> Belief:
@@ -337,14 +337,15 @@ def test_ratings_warn_and_take_extra_torque_away_over_ten_seconds(
 
     record = close_loop(plant, law, 112.0, pedal, lambda x: 0.12 if x > 400 else 0.0)
     extra, chance = record.get("extra_torque"), record.get("rating_probability")
-    masses, weights = law.draws[0, 0], law.draws[0, 6]
+    masses, weights = law.draws[0]["mass_kg"], law.draws[0]["weight"]
     assert chance[-1] >= weights[masses > rated].sum() / weights.sum() - 1e-9
     assert record.acting("ratings")[-1] == (chance[-1] > 0.2)
     ceiling = np.clip((0.5 - chance[-1]) / 0.3, 0.0, 1.0)
     assert extra[-1] <= ceiling + 1e-9
     # Never in one step, for a vehicle may be in mid-overtake: a tenth a second, if nothing else
     # takes it away faster.
-    others = np.delete(record.caps, RATINGS, axis=1).min(axis=1)
+    ratings = PROTECTION_NAMES.index("ratings")
+    others = np.delete(record.caps, ratings, axis=1).min(axis=1)
     alone = (record.time > 90.5) & (others >= extra + 0.2) & (record.get("wanted_share") > extra)
     fall = np.diff(extra)[alone[1:]]
     assert fall.size == 0 or fall.min() >= -0.1 * 0.1 - 1e-9

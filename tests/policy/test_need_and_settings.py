@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from policy_bench import make_rig
 
-from loadlearn.policy.draws import draws_from_summaries, normal_points, stack_draws
+from loadlearn._compile import as_record
+from loadlearn.policy.draws import draws_from_summaries, normal_points
 from loadlearn.policy.exhaust import FullLoadGas, initial_exhaust_state
 from loadlearn.policy.law_settings import (
     CALM_S,
@@ -22,7 +24,6 @@ from loadlearn.policy.law_settings import (
     HeatNow,
     HeldSetting,
     calm_pace,
-    default_setting,
     economy_of_reserve,
     follow_episode,
     follow_kept,
@@ -35,12 +36,12 @@ from loadlearn.policy.law_settings import (
 from loadlearn.policy.need import (
     GRADE_SLOTS,
     SPEED_SLOTS,
+    DemandState,
     GradeState,
-    LoadDraws,
+    LoadDraw,
     follow_reference_speed,
     grade_now,
     grades_ahead,
-    initial_demand_state,
     need_of_force,
     remember_grade,
     scaled_requirements,
@@ -92,9 +93,7 @@ def test_need_is_the_definition(force, base, extra):
 
 def test_scaled_requirements_against_the_balance_by_hand():
     """5000 kg, c 0.012 + 0.002((22/20)^2-1), 4 % grade, CdA 2.5, 1.2 kg/m3, scale 1.05."""
-    draws = stack_draws(
-        LoadDraws(*(np.array([x]) for x in (5000.0, 0.012, 0.002, 2.5, 1.05, 2300.0, 1.0)))
-    )
+    draws = as_record(LoadDraw(5000.0, 0.012, 0.002, 2.5, 1.05, 2300.0, 1.0)).view(np.recarray)
     found = scaled_requirements(draws, np.array([0.04]), 22.0, 1.2)[0, 0]
     angle = math.atan(0.04)
     rolling = 0.012 + 0.002 * ((22 / 20) ** 2 - 1)
@@ -105,49 +104,50 @@ def test_scaled_requirements_against_the_balance_by_hand():
 
 def test_draws_reproduce_the_summaries_and_the_common_scale():
     draws = draws_from_summaries(RIG, 5000.0, 250.0, 150.0, 0.012, 0.002, 2.5, 0.4)[0]
-    assert draws[0].mean() == pytest.approx(5000.0, rel=0.01)
-    assert draws[0].std() == pytest.approx(250.0, rel=0.1)
-    assert draws[1].mean() == pytest.approx(0.012, rel=0.02)
-    assert draws[3].std() == pytest.approx(0.4, rel=0.15)
+    assert draws["mass_kg"].mean() == pytest.approx(5000.0, rel=0.01)
+    assert draws["mass_kg"].std() == pytest.approx(250.0, rel=0.1)
+    assert draws["rolling_resistance"].mean() == pytest.approx(0.012, rel=0.02)
+    assert draws["drag_area_m2"].std() == pytest.approx(0.4, rel=0.15)
     # Over the scale, the part of the mass's spread that the scale causes is gone.
-    assert (draws[0] / draws[4]).std() == pytest.approx(150.0, rel=0.15)
+    assert (draws["mass_kg"] / draws["tractive_scale"]).std() == pytest.approx(150.0, rel=0.15)
     assert np.abs(np.corrcoef(normal_points())).max() == pytest.approx(1.0)
     off = np.abs(np.corrcoef(normal_points()) - np.eye(6)).max()
     assert off < 0.2
     missing = draws_from_summaries(RIG, *(np.nan,) * 7)[0]
-    assert np.all(np.isfinite(missing))
+    assert all(np.all(np.isfinite(missing[name])) for name in missing.dtype.names)
 
 
 def test_reference_speed_is_the_median_before_demand():
     speeds = np.zeros(SPEED_SLOTS)
-    state = initial_demand_state()
+    state = DemandState()
     history = []
     for i in range(600):
         time = 0.1 * i
         speed = 20.0 + 0.02 * time if time < 40 else max(20.8 - 0.3 * (time - 40), 12.0)
         load = 0.5 if time < 40 else 1.0
         history.append(speed)
-        state = follow_reference_speed(state, speeds, speed, load, math.nan, 0.1)
+        follow_reference_speed(state, speeds, speed, load, math.nan, 0.1)
     assert state.reference_speed_m_s == pytest.approx(np.median(history[300:400]), abs=0.11)
-    capped = follow_reference_speed(state, speeds, 12.0, 1.0, 16.0, 0.1)
+    capped = replace(state)
+    follow_reference_speed(capped, speeds.copy(), 12.0, 1.0, 16.0, 0.1)
     assert capped.reference_speed_m_s == 16.0
     for _ in range(600):
-        state = follow_reference_speed(state, speeds, 12.0, 0.3, math.nan, 0.1)
+        follow_reference_speed(state, speeds, 12.0, 0.3, math.nan, 0.1)
     assert state.reference_speed_m_s == pytest.approx(12.0)
 
 
 def test_a_bend_on_a_climb_does_not_lower_the_speed_asked_for():
-    speeds, state = np.zeros(SPEED_SLOTS), initial_demand_state()
+    speeds, state = np.zeros(SPEED_SLOTS), DemandState()
     for i in range(1500):
         time = 0.1 * i
         bend = 60.0 < time < 75.0
         speed = 18.0 if bend else min(22.0, 18.0 + 0.2 * max(time - 75.0, 0.0)) if time > 60 else 22
-        state = follow_reference_speed(state, speeds, speed, 0.1 if bend else 1.0, math.nan, 0.1)
+        follow_reference_speed(state, speeds, speed, 0.1 if bend else 1.0, math.nan, 0.1)
         if time > 30.0:
             assert state.reference_speed_m_s == pytest.approx(22.0)
     # A higher speed reached under full demand is asked for too.
     for _ in range(20):
-        state = follow_reference_speed(state, speeds, 24.0, 1.0, math.nan, 0.1)
+        follow_reference_speed(state, speeds, 24.0, 1.0, math.nan, 0.1)
     assert state.reference_speed_m_s == 24.0
 
 
@@ -155,12 +155,12 @@ def test_a_bend_on_a_climb_does_not_lower_the_speed_asked_for():
 def test_grades_ahead_are_those_at_or_above_the_present(seed, metres):
     random = np.random.default_rng(seed)
     grades = np.zeros(GRADE_SLOTS)
-    state = GradeState(0.0, 0.0, 0.0, 0.0, math.nan)
+    state = GradeState()
     kept, slot, total = [], 0.0, 0.0
     grade = 0.0
     for _ in range(min(int(metres / 25.0), 900)):
         grade = 0.9 * grade + random.normal() * 1.2
-        state = remember_grade(state, grades, grade, math.nan, 25.0)
+        remember_grade(state, grades, grade, math.nan, 25.0)
         slot, total = slot + 25.0, total + grade / 100.0 * 25.0
         if slot >= 50.0:
             kept.append(total / slot)
@@ -178,19 +178,19 @@ def test_grades_ahead_are_those_at_or_above_the_present(seed, metres):
 
 def test_grade_from_altitude():
     grades = np.zeros(GRADE_SLOTS)
-    state = GradeState(0.0, 0.0, 0.0, 0.0, math.nan)
+    state = GradeState()
     for i in range(800):
-        state = remember_grade(state, grades, math.nan, 100.0 + 0.05 * 2.0 * i, 2.0)
+        remember_grade(state, grades, math.nan, 100.0 + 0.05 * 2.0 * i, 2.0)
     assert grade_now(state, grades) == pytest.approx(0.05, abs=0.003)
 
 
 def held_over(candidates, rises, pace=1.0, state=None):
     """A held setting over a series of candidates, one a second; its states."""
     waits = (CHANGE_WAIT_S, CALM_S) if rises else (CALM_S, CHANGE_WAIT_S)
-    state, states = state or default_setting(), []
+    state, states = replace(state) if state else HeldSetting(), []
     for candidate in candidates:
-        state = hold_setting(state, candidate, 1.0, pace, *waits, 1.0)
-        states.append(state)
+        hold_setting(state, candidate, 1.0, pace, *waits, 1.0)
+        states.append(replace(state))
     return states
 
 
@@ -199,7 +199,7 @@ def test_settings_change_rarely_and_only_after_what_was_asked_has_stayed(candida
     # Nearly level for the longer wait, then anything.
     candidates = [*np.full(140, level), *candidates]
     states = held_over(candidates, rises)
-    last_change, old = -100, default_setting()
+    last_change, old = -100, HeldSetting()
     for i, new in enumerate(states):
         if new.value != old.value:
             up = new.value > old.value
@@ -265,21 +265,21 @@ def test_hills_are_lengths():
 
 
 def test_what_heat_forbids_does_not_come_back_whole():
-    state = default_setting()
+    state = HeldSetting()
     for candidate, most in ((0.9, 1.0), (0.0, 1.0), (0.4, 0.45)):
         for _ in range(200):
-            state = hold_setting(state, candidate, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
+            hold_setting(state, candidate, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
     assert state.value == pytest.approx(0.45)
     # Nor does it stay for patience's sake.
-    state = state._replace(patience=16.0, rested_s=1e3)
+    state = replace(state, patience=16.0, rested_s=1e3)
     for _ in range(round(CALM_S)):
-        state = hold_setting(state, 0.35, 1.0, 1.0, CALM_S, CALM_S, 0.35)
+        hold_setting(state, 0.35, 1.0, 1.0, CALM_S, CALM_S, 0.35)
     assert state.value == pytest.approx(0.35)
     # But a breath of heat while nothing is needed hurries nothing.
-    state = state._replace(patience=16.0, rested_s=1e3)
+    state = replace(state, patience=16.0, rested_s=1e3)
     for i in range(round(3.0 * CALM_S)):
         most = 0.2 * (i % 5)
-        state = hold_setting(state, 0.0, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
+        hold_setting(state, 0.0, 1.0, 1.0, CHANGE_WAIT_S, CALM_S, most)
     assert state.value == pytest.approx(0.35)
 
 
@@ -312,10 +312,10 @@ def test_settings_are_at_their_defaults_until_then():
 
 
 def run_episode(pedal, retention, seconds, credit=60.0, heat=60.0, dt=0.1):
-    state = EpisodeState(0.0, 0.0, credit, heat, -1.0)
+    state = EpisodeState(credit_s=credit, heat_s=heat)
     share, wanted_over_time = 0.0, []
     for i in range(round(seconds / dt)):
-        state, wanted = follow_episode(P, state, pedal(i * dt), share, retention, dt)
+        wanted = follow_episode(P, state, pedal(i * dt), share, retention, dt)
         share = min(wanted, share + 0.25 * dt)
         wanted_over_time.append(wanted)
     return state, np.array(wanted_over_time)
@@ -368,7 +368,7 @@ def test_credit_refills_with_rest():
     assert full_share_time_s(state) == 0.0
     credit = []
     for _ in range(3000):
-        state, wanted = follow_episode(P, state, 0.0, 0.0, 0.2, 0.1)
+        wanted = follow_episode(P, state, 0.0, 0.0, 0.2, 0.1)
         credit.append(state.credit_s)
     assert wanted == 0.0
     assert credit[95] == 0.0 and credit[300] > 5.0 and credit[-1] > 55.0
@@ -394,7 +394,7 @@ def test_kept_share_falls_evenly_to_what_the_liquids_allow(liquids, need):
     state = HeldSetting(1.0, 0.0, 1.0, 0.0, 1.0, 1.0, 0.0)
     values = [state.value]
     for _ in range(300):
-        state = follow_kept(state, need, liquids, 1.0, 1.0)
+        follow_kept(state, need, liquids, 1.0, 1.0)
         values.append(state.value)
     steps = -np.diff(values)
     assert np.all(steps >= 0.0) and steps.max() <= (1.0 - liquids) / 29.0

@@ -10,7 +10,7 @@ from draws_bench import evenly
 from hypothesis import given
 from policy_bench import make_rig
 
-from loadlearn.policy.columns import AIR_FLOW, FUEL, GEAR, INTAKE, PRESSURE, RPM, SAMPLE_COLUMNS
+from loadlearn.policy.columns import Sample
 from loadlearn.policy.readings import (
     SPUN_UP,
     follow_fuel_ratio,
@@ -42,22 +42,28 @@ def pull(turbo_s, air, limited, seconds=20.0):
     The plant's charge has a lag of its own and ``air`` times the model's air; ``limited`` is the
     fuelling over what full load asks for while the charge is missing, in proportion to it.
     """
-    state = initial_policy_state(P)._replace(charge_kpa=130.0)
+    state = initial_policy_state(P)
+    state.charge_kpa = 130.0
     charge, air_ratios, fuel_ratios, fuel_ratio, air_ratio = 130.0, [], [], 1.0, 1.0
     for _ in range(round(seconds / DT)):
         full = charge_pressure_kpa(P, BASE_FUEL, BASE_FUEL, OMEGA, 101.3)
         fuel = BASE_FUEL * (1.0 - limited * max(1.0 - charge / full, 0.0))
         asked = charge_pressure_kpa(P, fuel, BASE_FUEL, OMEGA, 101.3)
         charge = asked + (charge - asked) * math.exp(-DT / turbo_s)
-        row = np.full(len(SAMPLE_COLUMNS), np.nan)
-        row[[RPM, GEAR, INTAKE, PRESSURE]] = RPM_NOW, 3.0, 45.0, 101.3
-        row[FUEL], row[AIR_FLOW] = fuel, air * charge * air_per_kpa(P, OMEGA, 45.0)
+        row = Sample(
+            engine_speed_rpm=RPM_NOW,
+            gear=3.0,
+            intake_temp_degc=45.0,
+            ambient_pressure_kpa=101.3,
+            fuel_rate_g_s=fuel,
+            air_flow_g_s=air * charge * air_per_kpa(P, OMEGA, 45.0),
+        )
         engine = read_engine(P, CONFIG, MEMORY, state, row)
         engine = engine._replace(pedal_percent=100.0)
         now = read_air(P, state, row, engine, surroundings(row), DT)
         fuel_ratio = follow_fuel_ratio(fuel_ratio, 0.0, engine, 10.0, now.spin_up, False, DT)
         air_ratio = now.air_ratio
-        state = state._replace(charge_kpa=now.charge_model_kpa, air_ratio=air_ratio)
+        state.charge_kpa, state.air_ratio = now.charge_model_kpa, air_ratio
         air_ratios.append(air_ratio)
         fuel_ratios.append(fuel_ratio)
     return np.array(air_ratios), np.array(fuel_ratios)

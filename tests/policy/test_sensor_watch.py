@@ -7,16 +7,16 @@ import math
 import numpy as np
 import pytest
 
-from loadlearn.policy.sensor_watch import TRUST_AFTER_S, initial_sensor_state, watch_sensor
+from loadlearn.policy.sensor_watch import TRUST_AFTER_S, SensorState, watch_sensor
 
 
-def watch(readings, dt=0.1, expected=None, state=None, low=-40.0, high=1150.0, lively=True):
-    state = state or initial_sensor_state()
+def watch(readings, dt=0.1, expected=None, state=None, low=-40.0, high=1150.0, lively=1.0):
+    state = state or SensorState()
     trusted = []
     for i, reading in enumerate(readings):
         model = math.nan if expected is None else expected[i]
         move = 0.0 if expected is None or i == 0 else expected[i] - expected[i - 1]
-        state, ok, _ = watch_sensor(state, reading, low, high, model, 150.0, move, dt, lively)
+        ok, _ = watch_sensor(state, reading, low, high, model, 150.0, move, dt, lively)
         trusted.append(ok)
     return np.array(trusted), state
 
@@ -44,7 +44,7 @@ def test_a_channel_polled_once_a_second_is_trusted():
 
 def test_a_coolant_at_its_thermostat_is_trusted():
     warm = np.concatenate([np.round(np.linspace(15.0, 88.0, 3000)), np.full(36_000, 88.0)])
-    trusted, _ = watch(warm, low=-50.0, high=150.0, lively=False)
+    trusted, _ = watch(warm, low=-50.0, high=150.0, lively=0.0)
     assert trusted.all()
 
 

@@ -10,7 +10,7 @@ from draws_bench import evenly
 from hypothesis import given
 from policy_bench import make_rig
 
-from loadlearn.policy.columns import ALTITUDE, SAMPLE_COLUMNS
+from loadlearn.policy.columns import Sample
 from loadlearn.policy.need import best_gear
 from loadlearn.policy.readings import surroundings
 from loadlearn.policy.thermal_model import (
@@ -98,10 +98,8 @@ def test_altitude_takes_air_and_torque_away(a, b, rpm, share):
 
 def test_surroundings_follow_the_standard_atmosphere():
     """ISO 2533 through loadlearn.vehicle.roadload, whose own tests hold it to the table."""
-    row = np.full(len(SAMPLE_COLUMNS), np.nan)
     for altitude in (0.0, 1000.0, 2500.0):
-        row[ALTITUDE] = altitude
-        air = surroundings(row)
+        air = surroundings(Sample(altitude_m=altitude))
         assert air.ambient_degc == pytest.approx(float(isa_temperature_k(altitude)) - 273.15)
         assert air.ambient_kpa == pytest.approx(float(isa_pressure_kpa(altitude)), rel=1e-4)
 

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.driver import drive_pedals
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import random_road
@@ -36,14 +35,16 @@ def settle(
     time_s: float = 5.0,
 ) -> float:
     state = prepared.initial_state()
-    state[ps.ENGINE_SPEED] = 200.0
-    state[ps.PEDAL] = pedal
-    state[ps.TORQUE] = 0.0
+    state.engine_speed_rad_s = 200.0
+    state.pedal = pedal
+    state.torque_n_m = 0.0
     for _ in range(int(time_s / 0.02)):
         if shifting:
-            state[ps.SHIFT_TIME] = 0.3 * prepared.line.shift_time_s
-        command_torque(state, 450.0, 1e9, 40.0, economy, kept, 0.02, prepared.engine, prepared.line)
-    return float(state[ps.TORQUE])
+            state.shift_time_s = 0.3 * prepared.plant.line.shift_time_s
+        command_torque(
+            state, 450.0, 1e9, 40.0, economy, kept, 0.02, prepared.plant.engine, prepared.plant.line
+        )
+    return state.torque_n_m
 
 
 def test_economy_flattens_the_lower_pedal_and_leaves_the_top(prepared: PreparedDrive) -> None:
@@ -73,16 +74,16 @@ def test_gears_are_changed_for_what_is_asked(
     def gears(pedal: float, economy: float) -> list[float]:
         """Gears over 40 s at a steady speed."""
         state = prepared.initial_state()
-        state[ps.GEAR] = state[ps.GEAR_BEFORE] = 3.0
-        state[ps.PEDAL] = pedal
-        wheel = speed_m_s / prepared.line.tyre_radius_m
+        state.gear = state.gear_before = 3.0
+        state.pedal = pedal
+        wheel = speed_m_s / prepared.plant.line.tyre_radius_m
         taken = []
         for _ in range(2000):
             shift_gears(
-                state, wheel, 0.0, prepared.gears, 1.0, economy, 0.02, prepared.engine,
-                prepared.line,
+                state, wheel, 0.0, prepared.gears, 1.0, economy, 0.02, prepared.plant.engine,
+                prepared.plant.line,
             )  # fmt: skip
-            taken.append(float(state[ps.GEAR]))
+            taken.append(state.gear)
         return taken
 
     # The same demand, asked for with a flattened pedal, is driven in the same gears.
@@ -93,15 +94,15 @@ def test_gears_are_changed_for_what_is_asked(
 def test_the_foot_gets_used_to_the_pedal(prepared: PreparedDrive, cruising: bool) -> None:
     def pedal(economy: float, time_s: float, adaptation_s: float) -> float:
         """Where the foot is after a time of holding 20 m/s against 3 kN of 8."""
-        driver = prepared.driver._replace(adaptation_s=adaptation_s)
+        driver = prepared.plant.driver._replace(adaptation_s=adaptation_s)
         state = prepared.initial_state()
-        state[ps.SPEED] = 20.0
+        state.speed_m_s = 20.0
         for _ in range(int(time_s / 0.02)):
             drive_pedals(
                 state, 20.0, 40.0, 40.0, 1e4, 0.0, False, cruising, 3000.0, 8000.0, 0.0, economy,
                 0.02, driver,
             )  # fmt: skip
-        return float(state[ps.PEDAL])
+        return state.pedal
 
     usual = pedal(0.0, 60.0, 10.0)
     asked = interpreted_pedal(pedal(1.0, 60.0, 10.0), 1.0)
@@ -130,8 +131,10 @@ def test_torque_is_taken_out_in_a_gear_change(prepared: PreparedDrive) -> None:
 
 def test_no_air_no_torque(prepared: PreparedDrive) -> None:
     state = prepared.initial_state()
-    state[ps.ENGINE_SPEED] = 200.0
-    state[ps.PEDAL] = 1.0
+    state.engine_speed_rad_s = 200.0
+    state.pedal = 1.0
     for _ in range(300):
-        command_torque(state, 450.0, 180.0, 40.0, 0.0, 1.0, 0.02, prepared.engine, prepared.line)
-    assert state[ps.TORQUE] == pytest.approx(180.0, rel=1e-3)
+        command_torque(
+            state, 450.0, 180.0, 40.0, 0.0, 1.0, 0.02, prepared.plant.engine, prepared.plant.line
+        )
+    assert state.torque_n_m == pytest.approx(180.0, rel=1e-3)

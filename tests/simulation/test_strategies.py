@@ -12,13 +12,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from loadlearn._compile import as_record, record_type
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator
-from loadlearn.policy.columns import ADVICE_COLUMNS, SAMPLE_COLUMNS, TICK_COLUMNS
+from loadlearn.policy.columns import (
+    ADVICE_COLUMNS,
+    SAMPLE_COLUMNS,
+    AdviceRow,
+    Sample,
+    Tick,
+    as_records,
+)
 from loadlearn.policy.law import run_policy
+from loadlearn.policy.need import LoadDraw
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
 from loadlearn.policy.thermal_model import thermal_parameters
-from loadlearn.simulation import plant_state as ps
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
@@ -63,9 +71,9 @@ def runs(utility: Rig, prepared: PreparedDrive, logger: LiveLogger) -> dict[str,
 
 
 def test_base_is_the_plain_simulator(prepared: PreparedDrive, runs: dict[str, StrategyRun]) -> None:
-    records, state = _run(prepared)
+    records, fuel_g = _run(prepared)
     assert np.array_equal(records, runs["base"].records)
-    assert state[ps.FUEL_BURNT] == runs["base"].fuel_burnt_g
+    assert fuel_g == runs["base"].fuel_burnt_g
 
 
 def test_strategies_part_only_once_advice_acts(runs: dict[str, StrategyRun]) -> None:
@@ -97,7 +105,7 @@ def test_rows_are_those_of_the_logger(
     live = live_logger(kind, utility, SEED, prepared.steps, prepared.step_s, road.length_m)
     run = run_strategy(utility, prepared, live, strategies()[0])
     fine = named_record(utility, run.records)
-    log = finish_drive(utility, road, prepared, fine, np.zeros(ps.STATE_SIZE), kind).log
+    log = finish_drive(utility, road, prepared, fine, 0.0, kind).log
     assert len(log) == len(run.rows)
     compared = 0
     for name in log.columns.intersection(SAMPLE_COLUMNS):
@@ -120,20 +128,18 @@ def test_law_in_the_loop_is_the_law_over_the_log(
 ) -> None:
     run = runs["short_pull"]
     thermal = thermal_parameters(utility)
-    ticks = np.zeros((1, len(TICK_COLUMNS)))
-    ticks[0] = (1000.0, 0.0, 0.0, 60.0, 0.0)
     out = np.zeros((len(run.rows), len(ADVICE_COLUMNS)))
     tick_of_row = np.where(np.arange(len(run.rows)) % 10 == 0, 0, -1)
     run_policy(
-        thermal,
-        policy_config(utility, from_table=True),
+        as_record(thermal),
+        as_record(policy_config(utility, from_table=True)),
         policy_memory(utility),
-        initial_policy_state(thermal),
-        run.rows,
+        as_record(initial_policy_state(thermal)),
+        as_records(run.rows, Sample),
         tick_of_row,
-        np.zeros((1, 7, 1)),
-        ticks,
-        out,
+        np.zeros((1, 1), dtype=record_type(LoadDraw)),
+        as_record(Tick(1000.0, 0.0, 0.0, 60.0, 0.0)),
+        as_records(out, AdviceRow),
     )
     assert np.allclose(out, run.advice, rtol=1e-9, atol=1e-9, equal_nan=True)
 

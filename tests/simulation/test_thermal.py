@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.simulation import thermal
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.scenarios import RIG_NAMES, shipped_rig
 from loadlearn.simulation.sensors import Logger, log_drive
-from loadlearn.simulation.thermal import ThermalParameters, heat_step, initial_heat
+from loadlearn.simulation.thermal import (
+    HeatState,
+    ThermalParameters,
+    fuel_ceiling,
+    heat_step,
+    initial_heat,
+)
 from loadlearn.vehicle.rig import Rig
 
 CLIMB = Path(__file__).parents[2] / "synthetic_data" / "roads" / "long_climb.toml"
@@ -61,17 +66,17 @@ def test_gas_passes_its_limit_some_tens_of_seconds_after_cruising() -> None:
     base = rated_fuel(rig, 650.0, speed)
     for _ in range(40_000):
         heat_step(heat, 0.35 * base, 0.0, base, speed, 0.0, 0.0, 25.0, 35.0, 100.0, 0.02, p)
-    assert heat[thermal.GAS] < 480.0
+    assert heat.gas_degc < 480.0
     above = None
     for step in range(30_000):
-        most = thermal.fuel_ceiling(heat, speed, 1.0, 160.0 / 650.0, base, 100.0, p)
+        most = fuel_ceiling(heat, speed, 1.0, 160.0 / 650.0, base, 100.0, p)
         more = min(rated_fuel(rig, 810.0, speed), most)
         heat_step(heat, more, 0.0, base, speed, 0.0, 0.0, 25.0, 35.0, 100.0, 0.02, p)
-        if above is None and heat[thermal.GAS] > 720.0:
+        if above is None and heat.gas_degc > 720.0:
             above = step * 0.02
-    assert above is not None, heat[thermal.GAS]
+    assert above is not None, heat.gas_degc
     assert 10.0 < above < 70.0
-    assert 735.0 < heat[thermal.GAS] < 830.0
+    assert 735.0 < heat.gas_degc < 830.0
 
 
 def rated_fuel(rig: Rig, torque: float, speed: float) -> float:
@@ -150,20 +155,20 @@ def test_more_fuel_is_hotter_and_everything_stays_finite(
     speed = rpm * np.pi / 30.0
     base = rated_fuel(rig, 440.0, speed)
 
-    def settle(fuel: float, late: float = 0.0, slip: float = 0.0) -> np.ndarray:
+    def settle(fuel: float, late: float = 0.0, slip: float = 0.0) -> HeatState:
         heat = initial_heat(ambient, pressure, 0.0)
         for _ in range(3000):
             heat_step(heat, fuel, late, base, speed, slip, 2e3, 20.0, ambient, pressure, 0.1, p)
         return heat
 
     less, more = settle(load * base), settle(1.1 * load * base)
-    assert np.isfinite(less).all()
-    assert more[thermal.GAS] > less[thermal.GAS]
-    assert more[thermal.COOLANT] >= less[thermal.COOLANT] - 1e-9
+    assert np.isfinite(astuple(less)).all()
+    assert more.gas_degc > less.gas_degc
+    assert more.coolant_degc >= less.coolant_degc - 1e-9
     late = settle(load * base, 0.1 * load * base)
-    assert late[thermal.GAS] > less[thermal.GAS]
+    assert late.gas_degc > less.gas_degc
     slipping = settle(load * base, 0.0, 8e3)
-    assert slipping[thermal.GEARBOX_OIL] > less[thermal.GEARBOX_OIL] + 5.0
+    assert slipping.gearbox_oil_degc > less.gearbox_oil_degc + 5.0
 
 
 def test_engine_energy_is_not_spent_twice() -> None:

@@ -356,8 +356,8 @@ def test_slope_from_altitude_is_the_best_line_through_all_samples() -> None:
         rows.append(line / sd)
         right.append(value / sd)
 
-    equation({0: 1.0}, 0.0, 1e3)
-    equation({1: 1.0}, 0.0, 0.05)
+    equation({0: 1.0}, altitude[0], 10.0)
+    equation({1: 1.0}, 0.0, 0.1)
     for k in range(n):
         equation({2 * k: 1.0}, altitude[k], peer_inputs.ALTITUDE_SD_M)
     for k in range(1, n):
