@@ -321,6 +321,14 @@ def test_merging_is_moment_matching(seed: int, share: float, total: float) -> No
     )
 
 
+@given(seeds)
+def test_a_copy_is_the_same_whatever_was_there(seed: int) -> None:
+    mean, covariance = some_gaussian(seed)
+    state, spread = np.full(N_STATES, np.nan), np.full((N_STATES, N_STATES), np.inf)
+    kalman.copy(state, spread, mean, covariance)
+    assert (state == mean).all() and (spread == covariance).all()
+
+
 def test_merging_nothing_with_nothing_leaves_it() -> None:
     ours, other = some_gaussian(1), some_gaussian(2)
     state, covariance = ours[0].copy(), ours[1].copy()
