@@ -197,7 +197,7 @@ def test_a_log_never_prepared_is_prepared_first(rig: Rig, drive: Drive) -> None:
     pd.testing.assert_frame_equal(history, expected, check_exact=True)
     assert history.attrs["summary"] == expected.attrs["summary"]
     assert ours.setup is not None and theirs.setup is not None
-    assert ours.setup.noise == theirs.setup.noise != LoadEstimator(rig).setup
+    assert ours.setup.noise == theirs.setup.noise != learner.default_noise(ours.setup.sources, rig)
     # The log itself is left as it was.
     assert list(log.columns) == columns and "delays_s" not in log.attrs
 
