@@ -149,7 +149,8 @@ def jit(
     return LazyKernel(function, inline, parallel)
 
 
-def record_type(schema: Any) -> np.dtype[Any]:
+@functools.cache
+def record_type(schema: type) -> np.dtype[Any]:
     """Structured type with the fields of a class of floats, for what compiled code carries about.
 
     A record is handed on as one pointer and changed in place; each field of a tuple is an argument
@@ -186,7 +187,7 @@ def as_record(values: Any) -> NDArray[Any]:
     """
     import numpy as np
 
-    kind = record_type(type(values))
+    kind = record_type(values.__class__)
     return np.array([_plain(values, kind)], dtype=kind)
 
 
