@@ -141,7 +141,9 @@ def follow_reference_speed(
             state.position = (state.position + 1.0) % SPEED_SLOTS
             state.slots = min(state.slots + 1.0, float(SPEED_SLOTS))
             count = int(state.slots)
-            ordered = speeds[:count].copy()
+            ordered = np.empty(count)
+            for i in range(count):
+                ordered[i] = speeds[i]
             _sort(ordered)
             reference = 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
     if asked_lately:
@@ -245,10 +247,8 @@ def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.f
     ndarray, shape (GRADE_POINTS,)
         Quantile midpoints (tangent), rising; level road before anything is known.
     """
-    points = np.zeros(GRADE_POINTS)
+    points = np.empty(GRADE_POINTS)
     kept = int(state.slots)
-    if kept == 0:
-        return points
     present = grade_now(state, grades)
     steeper = np.empty(kept + 1)
     steeper[0] = present
