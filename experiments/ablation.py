@@ -30,8 +30,8 @@ import pandas as pd
 
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation import estimator as estimator_module
-from loadlearn.estimation import intervals as rows
-from loadlearn.estimation import model
+from loadlearn.estimation import learner, model
+from loadlearn.estimation.intervals import rows_of
 from loadlearn.simulation.scenarios import with_scale_sd
 from loadlearn.simulation.sensors import Logger
 from loadlearn.vehicle.rig import Rig
@@ -56,16 +56,20 @@ Variant = Callable[[pd.DataFrame, pd.DataFrame, Rig], pd.DataFrame]
 
 
 @contextmanager
-def _rows_without(column: int) -> Iterator[None]:
-    """Rows in which one column is always zero."""
-    actual = rows.samples_to_rows
+def _rows_without(field: str) -> Iterator[None]:
+    """Rows of which one field is always zero."""
 
-    def without(*arguments: Any) -> int:
-        count = actual(*arguments)
-        arguments[6][:count, column] = 0.0
-        return int(count)
+    def without(*arguments: Any) -> Any:
+        made = rows_of(*arguments)
+        made.rows[field] = 0.0
+        return made
 
-    with mock.patch.object(rows, "samples_to_rows", without):
+    # The package's name "prepare" is the function of that module.
+    preparing = sys.modules[prepare.__module__]
+    with (
+        mock.patch.object(learner, "rows_of", without),
+        mock.patch.object(preparing, "rows_of", without),
+    ):
         yield
 
 
@@ -99,7 +103,7 @@ def one_ground(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFr
 
 def no_load_change(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """Standstills change nothing."""
-    with _rows_without(model.R_STILL):
+    with _rows_without("still_s"):
         return LoadEstimator(rig).run(prepared)
 
 
@@ -158,7 +162,7 @@ def no_lag(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
 
 def no_bends(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """A road that is straight everywhere; prepared so, too."""
-    with _rows_without(model.R_BENDS):
+    with _rows_without("bends_m"):
         return LoadEstimator(rig).run(prepare(log, rig))
 
 
@@ -220,7 +224,7 @@ def no_squat(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFram
 
 def no_interval_likelihood(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """Whole km/h taken as exact values with white noise; prepared so, too."""
-    with _rows_without(model.R_HALF):
+    with _rows_without("half_width_m_s"):
         return LoadEstimator(rig).run(prepare(log, rig))
 
 

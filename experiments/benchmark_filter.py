@@ -36,7 +36,6 @@ from loadlearn import LoadEstimator
 from loadlearn.estimation import filter as kernel
 from loadlearn.estimation import layout
 from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.intervals import HEIGHT_FROM_GRADE
 from loadlearn.estimation.model import ground_modes, states_needed
 from loadlearn.simulation.drive import PlantVariation, simulate
 from loadlearn.simulation.road import random_road
@@ -45,7 +44,7 @@ from loadlearn.simulation.sensors import Logger
 from loadlearn.study import problem, reference
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.traction import SOURCE_FUEL
+from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
 
 FloatArray = NDArray[np.float64]
 

@@ -7,7 +7,6 @@ import pytest
 from numpy.typing import NDArray
 
 from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.intervals import HEIGHT_FROM_GRADE
 from loadlearn.estimation.model import Grounds, Noise, Prior, ground_modes
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
@@ -16,7 +15,7 @@ from loadlearn.simulation.sensors import Logger
 from loadlearn.study import problem
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.traction import SOURCE_FUEL
+from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
 
 TRUE_MASS_KG = 5200.0
 

@@ -129,15 +129,16 @@ def interval_state() -> IntervalState:
 @jit
 def _hold_absent(
     values: FloatArray,
+    index: int,
     held: FloatArray,
     held_s: FloatArray,
     may_be_held: NDArray[np.bool_],
-    time_s: float,
 ) -> None:
     """Hold what is absent for a short while, in place: channels are polled in turn."""
+    time_s = values[index, 0]  # the first of a sample's fields
     for column in range(held.size):
-        if not math.isnan(values[column]):
-            held[column] = values[column]
+        if not math.isnan(values[index, column]):
+            held[column] = values[index, column]
             held_s[column] = time_s
         elif not (may_be_held[column] and time_s - held_s[column] <= HOLD_S):
             held[column] = math.nan
@@ -361,11 +362,15 @@ def _remember(memory: Record, sample: Record, channel: float, reason: int) -> No
 
 @jit
 def _take_sample(
-    state: IntervalState,
+    traction: Record,
+    memory: Record,
+    force: Record,
+    before: Record,
+    sample: Record,
+    row: Record,
     rig: RigArrays,
     source: int,
     height_source: int,
-    half_width_m_s: float,
     shortest_row_s: float,
 ) -> tuple[int, bool]:
     """Integrate the sample at hand into the row, in place.
@@ -377,13 +382,11 @@ def _take_sample(
     complete : bool
         Whether the row is.
     """
-    memory, row = state.memory[0], state.row[0]
-    force, before, sample = state.forces[0], state.forces[1], state.held[0]
     time_s, speed = sample.time_s, sample.speed_m_s
-    traction_sample(state.traction[0], rig, source, sample, force)
+    traction_sample(traction, rig, source, sample, force)
     if force.reason in (REASON.known, REASON.gear_change) and source != SOURCE_TRACTIVE:
         pull_n, may_be = force.force_n + force.spin_up_n, rig.constants[0].exhaust_brake == 1
-        unknown = retarded(state.traction[0], may_be, time_s, pull_n, sample.exhaust_brake_active)
+        unknown = retarded(traction, may_be, time_s, pull_n, sample.exhaust_brake_active)
         if unknown != REASON.known:
             force.reason = unknown
     if force.gear < 0.0:
@@ -391,9 +394,9 @@ def _take_sample(
     if math.isnan(speed):
         # Without a speed there is no interval; the next one reaches back to the last speed.
         return force.reason, False
-    whole_m_s = _half_width(memory, speed)
-    if math.isnan(half_width_m_s):
-        half_width_m_s = whole_m_s
+    half_width_m_s = _half_width(memory, speed)
+    if not math.isnan(sample.speed_half_width_m_s):
+        half_width_m_s = sample.speed_half_width_m_s
     if math.isnan(sample.air_density_kg_m3):
         sample.air_density_kg_m3 = USUAL_DENSITY_KG_M3
     if math.isnan(sample.curvature_squared_1_m2):
@@ -471,7 +474,7 @@ def _samples_to_rows(
     rows: FloatArray,
     row_of_sample: NDArray[np.int64],
     reason_of_sample: NDArray[np.int64],
-    forces: Records,
+    force_n: FloatArray,
 ) -> int:
     """The pass of :func:`rows_of`; ``held``, ``row``, ``values`` and ``rows`` are floats.
 
@@ -480,22 +483,31 @@ def _samples_to_rows(
     int
         Rows written.
     """
-    count = 0
+    count, held_s = 0, state.held_s
+    traction, memory, sample = state.traction[0], state.memory[0], state.held[0]
+    force, before, so_far = state.forces[0], state.forces[1], state.row[0]
     for index in range(values.shape[0]):
-        time_s = values[index, 0]  # the first of a sample's fields
-        _hold_absent(values[index], held, state.held_s, may_be_held, time_s)
+        _hold_absent(values, index, held, held_s, may_be_held)
         reason, complete = _take_sample(
-            state, rig, source, height_source, state.held[0].speed_half_width_m_s, shortest_row_s
+            traction,
+            memory,
+            force,
+            before,
+            sample,
+            so_far,
+            rig,
+            source,
+            height_source,
+            shortest_row_s,
         )
-        forces[index] = state.forces[0]
-        reason_of_sample[index] = reason
-        if not math.isnan(state.held[0].speed_m_s):
-            state.forces[1] = state.forces[0]
+        reason_of_sample[index], force_n[index] = reason, force.force_n
+        if not math.isnan(sample.speed_m_s):
+            state.forces[1] = force
         if complete:
             for column in range(row.size):
                 rows[count, column] = row[column]
                 row[column] = 0.0
-            state.row[0].known = 1.0
+            so_far.known = 1.0
             count += 1
         row_of_sample[index] = count
     return count
@@ -548,7 +560,7 @@ def rows_of(
     Intervals
     """
     count = len(samples)
-    rows, forces = np.empty(count, ROW), np.empty(count, FORCE)
+    rows, force_n = np.empty(count, ROW), np.empty(count)
     row_of_sample, reason = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
     made = _samples_to_rows(
         state,
@@ -563,6 +575,6 @@ def rows_of(
         rows.view(np.float64).reshape(count, -1),
         row_of_sample,
         reason,
-        forces,
+        force_n,
     )
-    return Intervals(rows[:made], row_of_sample, reason, forces["force_n"])
+    return Intervals(rows[:made], row_of_sample, reason, force_n)

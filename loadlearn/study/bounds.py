@@ -25,7 +25,6 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit
 from loadlearn.errors import InputError
-from loadlearn.estimation import intervals as rows
 from loadlearn.estimation import layout
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
 from loadlearn.estimation.filter import predict, relax_slow, set_datum
@@ -60,7 +59,13 @@ from loadlearn.estimation.model import (
 from loadlearn.study.problem import drive_rows, one_component
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
-from loadlearn.vehicle.traction import SOURCE_FUEL, force_source
+from loadlearn.vehicle.samples import (
+    HEIGHT_FROM_ACCELEROMETER,
+    HEIGHT_FROM_GRADE,
+    SOURCE_FUEL,
+    force_source,
+    height_source,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -107,9 +112,9 @@ def conditional_bound(
     InputError
         ``truth`` lacks a column or names a ground that is none of ``grounds``.
     """
-    source, height, share = SOURCE_FUEL, rows.HEIGHT_FROM_GRADE, False
+    source, height, share = SOURCE_FUEL, HEIGHT_FROM_GRADE, False
     if isinstance(trace_or_rows, pd.DataFrame):
-        source, height = force_source(trace_or_rows), rows.height_source(trace_or_rows)
+        source, height = force_source(trace_or_rows), height_source(trace_or_rows)
         share = share_logged(trace_or_rows)
         found = trace_or_rows.attrs.get("noise")
         if noise is None and found is not None:
@@ -121,9 +126,7 @@ def conditional_bound(
         raise InputError(f"rows of shape {table.shape}; they have {N_ROW} columns")
     noise = noise or default_noise(height, rig, source)
     pooled = pooled_prior(prior or prior_for(rig, source, height))
-    n = n_states or states_needed(
-        source == SOURCE_FUEL, share, height == rows.HEIGHT_FROM_ACCELEROMETER
-    )
+    n = n_states or states_needed(source == SOURCE_FUEL, share, height == HEIGHT_FROM_ACCELEROMETER)
     modes = ground_modes(grounds, with_regeneration=False)
     true_states, mode, changed, mass, scale = _true_states(table, truth, grounds, pooled, n)
     covariances = _bound_rows(table, true_states, mode, changed, modes, pooled, noise)

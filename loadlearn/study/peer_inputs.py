@@ -13,13 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation.intervals import (
-    HEIGHT_FROM_ALTITUDE,
-    HEIGHT_FROM_GRADE,
-    density_of,
-    height_source,
-)
 from loadlearn.log.grade import new_heights, smooth_slope, steps_m
+from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
     GRAVITY_M_S2,
@@ -29,7 +24,13 @@ from loadlearn.vehicle.roadload import (
     resisting_force,
     rolling_coefficient,
 )
-from loadlearn.vehicle.traction import GAP, KNOWN, NO_GRADE, REASONS, traction
+from loadlearn.vehicle.samples import (
+    HEIGHT_FROM_ALTITUDE,
+    HEIGHT_FROM_GRADE,
+    height_source,
+    samples_of,
+)
+from loadlearn.vehicle.traction import traction
 
 FloatArray = NDArray[np.float64]
 
@@ -51,7 +52,7 @@ class Inputs:
     time_s, speed_m_s, force_n, rotating_kg, density_kg_m3, sin_grade, cos_grade : ndarray
         Force at the tread times the rig's mean tractive scale (N).
     reason : ndarray of int
-        0 where the sample may be learnt from, else an index into ``traction.REASONS``.
+        0 where the sample may be learnt from, else an index into ``gating.REASONS``.
     """
 
     time_s: FloatArray
@@ -83,15 +84,15 @@ def read_inputs(trace: pd.DataFrame, rig: Rig) -> Inputs:
     speed = trace["speed_m_s"].to_numpy(dtype=np.float64)
     sine, cosine = slope(trace)
     reason = np.array(pulled["set_aside_because"].cat.codes, dtype=np.int64)
-    reason[(reason == KNOWN) & ~np.isfinite(sine)] = NO_GRADE
+    reason[(reason == REASON.known) & ~np.isfinite(sine)] = REASON.no_grade
     gap = np.diff(time_s, prepend=time_s[0]) > LONGEST_STEP_S
-    reason[(reason == KNOWN) & gap] = GAP
+    reason[(reason == REASON.known) & gap] = REASON.gap
     return Inputs(
         time_s=time_s,
         speed_m_s=speed,
         force_n=pulled["force_n"].to_numpy() * rig.uncertainty.tractive_scale,
         rotating_kg=pulled["rotating_mass_kg"].to_numpy(),
-        density_kg_m3=density_of(trace),
+        density_kg_m3=samples_of(trace)["air_density_kg_m3"].copy(),
         sin_grade=sine,
         cos_grade=cosine,
         reason=reason,
@@ -176,7 +177,7 @@ def force_intervals(inputs: Inputs, interval_s: float) -> Intervals:
         Intervals are at least this long (s).
     """
     time_s, speed = inputs.time_s, inputs.speed_m_s
-    usable = (inputs.reason == KNOWN) & np.isfinite(speed)
+    usable = (inputs.reason == REASON.known) & np.isfinite(speed)
     coefficient = rolling_coefficient(0.0, SPEED_SLOPE, speed)
     per_mass = resisting_force(
         1.0, coefficient, 0.0, 1.0, speed, 0.0, inputs.sin_grade, inputs.cos_grade
@@ -305,7 +306,7 @@ def history(inputs: Inputs, rig: Rig, estimates: FloatArray) -> pd.DataFrame:
             "drag_area_m2": estimates[:, 4],
             "drag_area_sd_m2": estimates[:, 5],
             "surface": pd.Categorical(["sealed"] * len(estimates)),
-            "learning": (inputs.reason == KNOWN).astype(np.int8),
+            "learning": (inputs.reason == REASON.known).astype(np.int8),
             "set_aside_because": pd.Categorical(
                 np.array(REASONS, dtype=object)[inputs.reason], categories=list(REASONS)
             ),

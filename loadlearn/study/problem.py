@@ -12,22 +12,28 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import intervals as rows
+from loadlearn._compile import Records
 from loadlearn.estimation import layout
 from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.intervals import SHORTEST_ROW_S, interval_state, rows_of
 from loadlearn.estimation.loads import start
 from loadlearn.estimation.model import (
-    N_ROW,
-    R_STILL,
     Grounds,
     Noise,
     Prior,
     ground_modes,
     states_needed,
 )
+from loadlearn.vehicle.engine_force import rig_arrays
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import Ground
-from loadlearn.vehicle.traction import SOURCE_FUEL, force_source, rig_arrays
+from loadlearn.vehicle.samples import (
+    HEIGHT_FROM_ACCELEROMETER,
+    SOURCE_FUEL,
+    force_source,
+    height_source,
+    samples_of,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -37,7 +43,7 @@ class Hypotheses(NamedTuple):
 
     Attributes
     ----------
-    rows : ndarray, shape (rows, 30)
+    rows : record array of ``ROW``, shape (rows,)
     states : ndarray, shape (n, modes)
         Prior means.
     covariances : ndarray, shape (n, n, modes)
@@ -47,7 +53,7 @@ class Hypotheses(NamedTuple):
     noise : Noise
     """
 
-    rows: FloatArray
+    rows: Records
     states: FloatArray
     covariances: FloatArray
     grounds: Grounds
@@ -55,9 +61,7 @@ class Hypotheses(NamedTuple):
     noise: Noise
 
 
-def drive_rows(
-    trace: pd.DataFrame, rig: Rig, shortest_row_s: float = rows.SHORTEST_ROW_S
-) -> FloatArray:
+def drive_rows(trace: pd.DataFrame, rig: Rig, shortest_row_s: float = SHORTEST_ROW_S) -> Records:
     """The rows of a whole trace, as the estimator makes them.
 
     Parameters
@@ -70,30 +74,21 @@ def drive_rows(
 
     Returns
     -------
-    ndarray, shape (rows, 30)
-        In the order of ``model.ROW_NAMES``.
+    record array of ``ROW``, shape (rows,)
 
     Raises
     ------
     InputError
         No force or no grade channel.
     """
-    inputs = rows.row_inputs(trace)
-    samples = inputs.shape[0]
-    table = np.empty((samples, N_ROW))
-    count = rows.samples_to_rows(
-        rows.rows_memory(),
+    return rows_of(
         rig_arrays(rig),
         force_source(trace),
-        rows.height_source(trace),
+        height_source(trace),
         shortest_row_s,
-        inputs,
-        table,
-        np.empty(samples, dtype=np.int64),
-        np.empty(samples, dtype=np.int64),
-        np.empty((samples, 3)),
-    )
-    return table if count == samples else table[:count].copy()
+        interval_state(),
+        samples_of(trace),
+    ).rows
 
 
 def one_component(prior: Prior, part: int = 1) -> Prior:
@@ -142,18 +137,18 @@ def hypotheses(
     -------
     Hypotheses
     """
-    source, height = force_source(trace), rows.height_source(trace)
+    source, height = force_source(trace), height_source(trace)
     modes = ground_modes(grounds, with_regeneration=False)
     prior = one_component(prior_for(rig, source, height))
     noise = noise or default_noise(height, rig, source)
     n = states_needed(
-        source == SOURCE_FUEL, share_logged(trace), height == rows.HEIGHT_FROM_ACCELEROMETER
+        source == SOURCE_FUEL, share_logged(trace), height == HEIGHT_FROM_ACCELEROMETER
     )
     count = modes.mean.size
     arrays = layout.filter_arrays(n, count)
     start(*arrays[1:], modes, prior, noise)
     table = drive_rows(trace, rig)
-    table[:, R_STILL] = 0.0
+    table["still_s"] = 0.0
     return Hypotheses(
         rows=table,
         states=arrays.states[0, :, :count].copy(),

@@ -9,9 +9,8 @@ from loadlearn._compile import Record, jit
 from loadlearn.vehicle.engine_force import RigArrays
 from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
 
-LOW_RANGE_FAR = 0.02
-"""The ranges interleave: low range must be nearer by this (log ratio; common practice, no
-source)."""
+LOW_RANGE_FAR = math.exp(0.02)
+"""The ranges interleave: low range must be nearer by this factor (common practice, no source)."""
 RATIO_WITHIN = 0.04
 """A gear's ratio is met to within this (log ratio; common practice, no source)."""
 CONVERTER_SLIP = 0.75
@@ -35,18 +34,18 @@ class GearBelief(NamedTuple):
 @jit
 def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
     """Gear, range and log-distance of the overall ratio nearest to an observed one."""
-    low_ratio = rig.constants[0].transfer_low_ratio
-    best_gear, best_low, best = 0, False, 1e9
-    for index in range(rig.ratios.size):
-        distance = abs(math.log(observed / rig.ratios[index]))
-        if distance < best:
-            best, best_gear = distance, index + 1
-    if low_ratio > 0.0:
-        for index in range(rig.ratios.size):
-            distance = abs(math.log(observed / (rig.ratios[index] * low_ratio))) + LOW_RANGE_FAR
-            if distance < best:
-                best, best_gear, best_low = distance, index + 1, True
-    return best_gear, best_low, best
+    # Taken out of the tuple once: each taking counts a reference.
+    ratios, low_ratio = rig.ratios, rig.constants[0].transfer_low_ratio
+    best_gear, best_low, best = 0, False, math.inf
+    for low in range(2 if low_ratio > 0.0 else 1):
+        seen = observed / low_ratio if low else observed
+        for index in range(ratios.size):
+            apart = max(seen / ratios[index], ratios[index] / seen) * (
+                LOW_RANGE_FAR if low else 1.0
+            )
+            if apart < best:
+                best, best_gear, best_low = apart, index + 1, low == 1
+    return best_gear, best_low, math.log(best)
 
 
 @jit

@@ -89,13 +89,13 @@ def _usual_engine_speed(rig: RigArrays, speed_m_s: float, ratio: float) -> float
     Friction is then taken at the engine speed of the highest gear that keeps the engine above twice
     idle.
     """
-    constants = rig.constants[0]
+    constants, ratios = rig.constants[0], rig.ratios
     radius, idle = constants.tyre_radius_m, constants.idle_rad_s
     if ratio > 0.0:
         return max(idle, speed_m_s * ratio / radius)
     found = 2.0 * idle
-    for index in range(rig.ratios.size):
-        candidate = speed_m_s * rig.ratios[index] / radius
+    for index in range(ratios.size):
+        candidate = speed_m_s * ratios[index] / radius
         if candidate >= 2.0 * idle:
             found = candidate
     return found
