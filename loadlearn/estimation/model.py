@@ -477,3 +477,12 @@ def load_prior(
         slip_per_n=0.5 / stiffness_n,
         slip_sd_per_n=0.25 / stiffness_n,
     )
+
+
+def pooled_prior(prior: Prior) -> Prior:
+    """The prior of loads as one broad component of the mixture's mean and sd."""
+    parts = prior.parts
+    mean = float(np.sum(parts["weight"] * parts["mass_kg"]))
+    second = float(np.sum(parts["weight"] * (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2)))
+    one = (mean, math.sqrt(second - mean * mean), 1.0, 0)
+    return prior._replace(parts=np.array([one], PART))

@@ -31,7 +31,7 @@ from loadlearn.estimation.learner import (
 )
 from loadlearn.estimation.loads import no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import PART, Noise, Prior
+from loadlearn.estimation.model import Noise, pooled_prior
 from loadlearn.estimation.overrun import exhaust_brake_unused
 from loadlearn.estimation.smoothing import smoothed
 from loadlearn.estimation.summary import load_changes, surface_segments
@@ -82,9 +82,7 @@ class _Likelihood:
         self.sources = Sources.of(trace)
         setup = setup_for(rig, self.sources)
         # One broad load and no regeneration: enough to compare noise levels and delays with.
-        self.setup: Setup = setup._replace(
-            prior=_one_component(setup.prior), grounds=ground_modes()
-        )
+        self.setup: Setup = setup._replace(prior=pooled_prior(setup.prior), grounds=ground_modes())
         self.samples = samples_of(trace)
         time_s = self.samples["time_s"]
         step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
@@ -114,16 +112,6 @@ class _Likelihood:
             False,
         )
         return float(memory["log_likelihood"][0])
-
-
-def _one_component(prior: Prior) -> Prior:
-    """The same prior as one broad component: enough to compare noise levels with."""
-    parts = prior.parts
-    mean = float(np.sum(parts["weight"] * parts["mass_kg"]))
-    second = float(np.sum(parts["weight"] * (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2)))
-    one = np.zeros(1, PART)
-    one["mass_kg"], one["mass_sd_kg"], one["weight"] = mean, math.sqrt(second - mean * mean), 1.0
-    return prior._replace(parts=one)
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:

@@ -23,49 +23,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
+from loadlearn._compile import Records, jit
 from loadlearn.errors import InputError
-from loadlearn.estimation import layout
-from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
-from loadlearn.estimation.filter import predict, relax_slow, set_datum
-from loadlearn.estimation.lanes import measured_cross, rank_one_downdate, relax
-from loadlearn.estimation.loads import start
+from loadlearn.estimation.filter import predict_row, relax_slow
+from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.kalman import redraw, relax, set_first, update
+from loadlearn.estimation.learner import Sources, default_noise, prior_for
 from loadlearn.estimation.model import (
-    COLD,
-    ENERGY,
-    KAPPA,
-    N_ROW,
-    PHI,
-    R_DT,
-    R_HALF,
-    R_KNOWN,
-    R_ROT,
-    R_SLIP,
-    R_SPEED,
-    R_TIME,
-    R_Y,
-    ROLL,
-    SLIP,
-    UNREPORTED,
-    WIND,
-    Grounds,
+    ROW,
+    STATE,
     Noise,
     Prior,
-    ground_modes,
+    measurement_half_width,
+    measurement_row,
     measurement_variance,
-    states_needed,
-    unevenness,
+    pooled_prior,
 )
-from loadlearn.study.problem import drive_rows, one_component
+from loadlearn.study.problem import drive_rows, prior_moments
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import GRAVITY_M_S2, HANDBOOK_GROUNDS, Ground
-from loadlearn.vehicle.samples import (
-    HEIGHT_FROM_ACCELEROMETER,
-    HEIGHT_FROM_GRADE,
-    SOURCE_FUEL,
-    force_source,
-    height_source,
-)
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
+from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
 
 FloatArray = NDArray[np.float64]
 
@@ -74,20 +51,19 @@ LEAST_LOAD_CHANGE_KG = 60.0
 
 
 def conditional_bound(
-    trace_or_rows: pd.DataFrame | FloatArray,
+    trace_or_rows: pd.DataFrame | Records,
     truth: pd.DataFrame,
     rig: Rig,
     noise: Noise | None = None,
     grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
     prior: Prior | None = None,
-    n_states: int | None = None,
 ) -> pd.DataFrame:
     """Posterior Cramer-Rao bound of mass, rolling resistance and drag area along a drive.
 
     Parameters
     ----------
-    trace_or_rows : DataFrame, or ndarray of shape (k, 30)
-        Canonical columns, or rows in the order of ``model.ROW_NAMES``.
+    trace_or_rows : DataFrame, or record array of ``ROW``, shape (k,)
+        Canonical columns, or rows.
     truth : DataFrame
         ``time_s``, ``mass_kg``, ``drag_area_m2``, ``surface``; ``tractive_scale`` (1 if absent),
         ``headwind_m_s`` (0 if absent). The last row at or before each instant holds.
@@ -98,8 +74,6 @@ def conditional_bound(
         Which ``surface`` names.
     prior : Prior, optional
         Of loads; its components are pooled. Default: what the estimator would take.
-    n_states : int, optional
-        With rows: how many states; default all that force from fuelling needs.
 
     Returns
     -------
@@ -112,49 +86,27 @@ def conditional_bound(
     InputError
         ``truth`` lacks a column or names a ground that is none of ``grounds``.
     """
-    source, height, share = SOURCE_FUEL, HEIGHT_FROM_GRADE, False
+    sources = Sources(SOURCE_FUEL, HEIGHT_FROM_GRADE)
     if isinstance(trace_or_rows, pd.DataFrame):
-        source, height = force_source(trace_or_rows), height_source(trace_or_rows)
-        share = share_logged(trace_or_rows)
+        sources = Sources.of(trace_or_rows)
         found = trace_or_rows.attrs.get("noise")
         if noise is None and found is not None:
             noise = Noise(**found)
         table = drive_rows(trace_or_rows, rig)
     else:
-        table = np.asarray(trace_or_rows, dtype=np.float64)
-    if table.ndim != 2 or table.shape[1] != N_ROW:
-        raise InputError(f"rows of shape {table.shape}; they have {N_ROW} columns")
-    noise = noise or default_noise(height, rig, source)
-    pooled = pooled_prior(prior or prior_for(rig, source, height))
-    n = n_states or states_needed(source == SOURCE_FUEL, share, height == HEIGHT_FROM_ACCELEROMETER)
+        table = trace_or_rows
+    if getattr(table, "dtype", None) != ROW:
+        raise InputError("these are no rows: give a log, or a record array of model.ROW")
+    noise = noise or default_noise(sources, rig)
+    pooled = pooled_prior(prior or prior_for(rig, sources))
     modes = ground_modes(grounds, with_regeneration=False)
-    true_states, mode, changed, mass, scale = _true_states(table, truth, grounds, pooled, n)
+    true_states, mode, changed, mass, scale = _true_states(table, truth, grounds, pooled)
     covariances = _bound_rows(table, true_states, mode, changed, modes, pooled, noise)
-    return _table(table[:, R_TIME], covariances, true_states, mass, scale, pooled.log_scale_sd)
-
-
-def pooled_prior(prior: Prior) -> Prior:
-    """The prior of loads as one broad component of the mixture's mean and sd.
-
-    Parameters
-    ----------
-    prior : Prior
-
-    Returns
-    -------
-    Prior
-    """
-    mean = float(np.sum(prior.weight * prior.mass_kg))
-    second = float(np.sum(prior.weight * (prior.mass_sd_kg**2 + prior.mass_kg**2)))
-    return one_component(prior, 0)._replace(
-        mass_kg=np.array([mean]),
-        mass_sd_kg=np.array([math.sqrt(second - mean * mean)]),
-        solo=np.zeros(1, dtype=np.int64),
-    )
+    return _table(table["time_s"], covariances, true_states, mass, scale, pooled.log_scale_sd)
 
 
 def _true_states(
-    table: FloatArray, truth: pd.DataFrame, grounds: tuple[Ground, ...], prior: Prior, n: int
+    table: Records, truth: pd.DataFrame, grounds: tuple[Ground, ...], prior: Prior
 ) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.bool_], FloatArray, FloatArray]:
     for column in ("time_s", "mass_kg", "drag_area_m2", "surface"):
         if column not in truth.columns:
@@ -164,7 +116,7 @@ def _true_states(
     if unknown:
         raise InputError(f"the truth names the ground '{unknown[0]}'; known are {', '.join(names)}")
     time = truth["time_s"].to_numpy(dtype=np.float64)
-    at = np.clip(np.searchsorted(time, table[:, R_TIME] + 1e-9, side="right") - 1, 0, None)
+    at = np.clip(np.searchsorted(time, table["time_s"] + 1e-9, side="right") - 1, 0, None)
 
     def column_at(name: str, default: float) -> FloatArray:
         if name not in truth.columns:
@@ -172,12 +124,11 @@ def _true_states(
         return truth[name].to_numpy(dtype=np.float64)[at]
 
     mass, scale = column_at("mass_kg", np.nan), column_at("tractive_scale", 1.0)
-    states = np.zeros((len(table), n))
-    states[:, PHI] = scale / mass
-    states[:, KAPPA] = column_at("drag_area_m2", np.nan) / mass
-    states[:, WIND] = column_at("headwind_m_s", 0.0)
-    if n > UNREPORTED:
-        states[:, UNREPORTED] = prior.unreported
+    states = np.zeros((len(table), len(STATE)))
+    states[:, STATE.inverse_mass_per_kg] = scale / mass
+    states[:, STATE.drag_per_mass_m2_kg] = column_at("drag_area_m2", np.nan) / mass
+    states[:, STATE.headwind_m_s] = column_at("headwind_m_s", 0.0)
+    states[:, STATE.unreported_share] = prior.unreported
     place = {name: index for index, name in enumerate(names)}
     mode = np.array([place[name] for name in truth["surface"]], dtype=np.int64)[at]
     changed = np.abs(np.diff(mass, prepend=mass[0])) > LEAST_LOAD_CHANGE_KG
@@ -185,7 +136,7 @@ def _true_states(
 
 
 def _bound_rows(
-    table: FloatArray,
+    table: Records,
     true_states: FloatArray,
     mode: NDArray[np.int64],
     changed: NDArray[np.bool_],
@@ -194,36 +145,23 @@ def _bound_rows(
     noise: Noise,
 ) -> FloatArray:
     """Covariance bound after every row, shape (k, n, n)."""
-    n = true_states.shape[1]
-    arrays = layout.filter_arrays(n, layout.LANES)
-    start(*arrays[1:], modes, prior, noise)
-    first = int(mode[0])
-    covariance = np.ascontiguousarray(arrays.covariances[0, :, :, first : first + 1])
+    covariance = prior_moments(modes, prior, noise)[1][int(mode[0])]
     # An interval tells as much as a point of this variance.
     extra = np.zeros(len(table))
-    for index in np.flatnonzero(table[:, R_HALF] > 0.0):
-        half = table[index, R_HALF] * table[index, R_SPEED] / GRAVITY_M_S2
+    for index in np.flatnonzero(table["half_width_m_s"] > 0.0):
+        half = measurement_half_width(table[index])
         variance = measurement_variance(table[index], noise)
         extra[index] = variance * (1.0 / interval_information(half / math.sqrt(variance)) - 1.0)
-    kept = np.empty((len(table), n, n))
+    kept = np.empty((len(table), *covariance.shape))
     _bound_loop(
-        table,
-        true_states,
-        mode,
-        changed,
-        covariance.copy(),
-        covariance,
-        extra,
-        modes,
-        noise,
-        kept,
+        table, true_states, mode, changed, covariance.copy(), covariance, extra, modes, noise, kept
     )
     return kept
 
 
 @jit
 def _bound_loop(
-    table: FloatArray,
+    table: Records,
     true_states: FloatArray,
     mode: NDArray[np.int64],
     changed: NDArray[np.bool_],
@@ -235,64 +173,43 @@ def _bound_loop(
     kept: FloatArray,
 ) -> None:
     n = covariance.shape[0]
-    state, sensitivity = np.zeros((n, 1)), np.zeros((n, 1))
-    cross, predicted = np.zeros((n, 1)), np.zeros(1)
-    reduction, nothing = np.zeros(1), np.zeros(1)
-    disturbance, walk = np.zeros(1), np.zeros(1)
-    driven, elapsed = 0.0, 0.0
-    open_datum = True
-    for index in range(table.shape[0]):
-        row = table[index]
-        here = mode[index]
-        if index > 0 and mode[index - 1] != here:
-            for j in range(n):
-                covariance[ROLL, j, 0] = 0.0
-                covariance[j, ROLL, 0] = 0.0
-            covariance[ROLL, ROLL, 0] = grounds.sd[here] ** 2
-            relax(covariance, SLIP, grounds.slip[here] / grounds.slip[mode[index - 1]], nothing)
-        if changed[index]:
-            for i in (PHI, KAPPA):
-                for j in range(n):
-                    covariance[i, j, 0] = prior_covariance[i, j, 0]
-                    covariance[j, i, 0] = prior_covariance[j, i, 0]
+    state, sensitivity, cross = np.empty(n), np.empty(n), np.empty(n)
+    phi, kappa = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
+    driven, elapsed, datum = 0.0, 0.0, False
+    for index in range(table.size):
+        row, here = table[index], mode[index]
         # The transition over this row is taken at the true state before it.
         for i in range(n):
-            state[i, 0] = true_states[max(index - 1, 0), i]
-        elapsed += row[R_DT]
-        if row[R_KNOWN] > 0.5:
-            driven += row[R_DT]
+            state[i] = true_states[max(index - 1, 0), i]
+        if index > 0 and mode[index - 1] != here:
+            sd, before = grounds[here].sd, grounds[mode[index - 1]].slip
+            redraw(state, covariance, STATE.rolling_resistance, 0.0, sd * sd)
+            relax(state, covariance, STATE.slip_per_n, grounds[here].slip / before, 0.0)
+        if changed[index]:
+            for j in range(n):
+                covariance[phi, j] = covariance[j, phi] = prior_covariance[phi, j]
+            for j in range(n):
+                covariance[kappa, j] = covariance[j, kappa] = prior_covariance[kappa, j]
+        elapsed += row.dt_s
+        if row.known > 0.5:
+            driven += row.dt_s
             if driven >= noise.mix_every_s:
                 relax_slow(state, covariance, elapsed, noise)
-                state[WIND, 0] = true_states[max(index - 1, 0), WIND]
                 driven, elapsed = 0.0, 0.0
-        disturbance[0], walk[0] = unevenness(
-            state[ROLL, 0], grounds.mean[here], grounds.texture[here], grounds.mean[0], noise
-        )
-        predict(
-            state,
-            covariance,
-            row,
-            noise,
-            disturbance,
-            walk,
-            sensitivity,
-            cross,
-            predicted,
-        )
-        if not math.isnan(row[R_Y]):
-            variance = measurement_variance(row, noise) + extra[index]
-            if open_datum:
-                set_datum(state, covariance, row, noise)
-                open_datum = False
+        for i in range(n):
+            state[i] = true_states[max(index - 1, 0), i]
+        faded = math.exp(-row.dt_s / noise.disturbance_time_s)
+        predict_row(state, covariance, row, here, grounds, noise, faded, sensitivity, cross)
+        if not math.isnan(row.measured_m):
+            variance, reads = measurement_variance(row, noise) + extra[index], measurement_row(row)
+            if datum:
+                update(state, covariance, row.measured_m, reads, variance, 0.0, cross)
             else:
-                measured_cross(covariance, row[R_ROT], row[R_SLIP], cross)
-                total = variance + cross[ENERGY, 0] - row[R_ROT] * cross[PHI, 0]
-                total += row[R_SLIP] * cross[SLIP, 0]
-                reduction[0] = 1.0 / total
-                rank_one_downdate(covariance, cross, reduction)
+                set_first(state, covariance, row.measured_m, reads, variance)
+                datum = True
         for i in range(n):
             for j in range(n):
-                kept[index, i, j] = covariance[i, j, 0]
+                kept[index, i, j] = covariance[i, j]
 
 
 def _table(
@@ -303,13 +220,15 @@ def _table(
     scale: FloatArray,
     log_scale_sd: float,
 ) -> pd.DataFrame:
-    phi = states[:, PHI]
-    ratio = states[:, KAPPA] / phi
-    relative = np.sqrt(covariances[:, PHI, PHI]) / phi
-    roll = covariances[:, ROLL, ROLL] + covariances[:, COLD, COLD]
-    roll = roll + 2.0 * covariances[:, ROLL, COLD]
-    drag = covariances[:, KAPPA, KAPPA] - 2.0 * ratio * covariances[:, KAPPA, PHI]
-    drag = (drag + ratio**2 * covariances[:, PHI, PHI]) / phi**2
+    mass_at, drag_at = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
+    roll_at, cold_at = STATE.rolling_resistance, STATE.cold_tyre_excess
+    phi = states[:, mass_at]
+    ratio = states[:, drag_at] / phi
+    relative = np.sqrt(covariances[:, mass_at, mass_at]) / phi
+    roll = covariances[:, roll_at, roll_at] + covariances[:, cold_at, cold_at]
+    roll = roll + 2.0 * covariances[:, roll_at, cold_at]
+    drag = covariances[:, drag_at, drag_at] - 2.0 * ratio * covariances[:, drag_at, mass_at]
+    drag = (drag + ratio**2 * covariances[:, mass_at, mass_at]) / phi**2
     given = scale * np.sqrt(np.maximum(drag, 0.0))
     area = scale * ratio
     return pd.DataFrame(

@@ -17,40 +17,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
-from loadlearn.estimation.layout import (
-    L_LOG_SCALE,
-    L_PRIOR_LOG_IMPLIED,
-    L_PRIOR_LOG_IMPLIED_VAR,
-    filter_arrays,
-)
-from loadlearn.estimation.loads import start
+from loadlearn._compile import Record, Records, jit
+from loadlearn.estimation.grounds import Grounds
+from loadlearn.estimation.kalman import measured_mean
 from loadlearn.estimation.model import (
-    ACCESSORY,
-    COLD,
-    DISTURBANCE,
-    ENERGY,
-    KAPPA,
-    PHI,
-    R_DT,
-    R_HALF,
-    R_KNOWN,
-    R_ROT,
-    R_SLIP,
-    R_STILL,
-    R_TIME,
-    R_Y,
-    ROLL,
-    SLIP,
-    WIND,
-    Grounds,
+    N_STATES,
+    SLOW,
+    STATE,
     Noise,
     Prior,
+    measurement_row,
     measurement_variance,
     process_variance,
-    row_sensitivities,
+    relaxation,
+    transition,
     unevenness,
 )
+from loadlearn.study.problem import prior_moments
 
 FloatArray = NDArray[np.float64]
 
@@ -60,7 +43,7 @@ class ModelDrive(NamedTuple):
 
     Attributes
     ----------
-    rows : ndarray, shape (k, 30)
+    rows : record array of ``ROW``, shape (k,)
     states : ndarray, shape (k, n)
         True state at every row's end.
     mode : ndarray of int, shape (k,)
@@ -70,20 +53,20 @@ class ModelDrive(NamedTuple):
         ``drag_area_m2``, ``headwind_m_s``; the ground as ``surface`` where names are given.
     """
 
-    rows: FloatArray
+    rows: Records
     states: FloatArray
     mode: NDArray[np.int64]
     truth: pd.DataFrame
 
 
 def draw_grounds(
-    rows: FloatArray, grounds: Grounds, noise: Noise, rng: np.random.Generator
+    rows: Records, grounds: Grounds, noise: Noise, rng: np.random.Generator
 ) -> NDArray[np.int64]:
     """A sequence of grounds from the switching model, one for each row.
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 30)
+    rows : record array of ``ROW``, shape (k,)
     grounds : Grounds
         Without modes in regeneration.
     noise : Noise
@@ -94,13 +77,13 @@ def draw_grounds(
     -------
     ndarray of int, shape (k,)
     """
-    modes = grounds.mean.size
-    here = int(rng.choice(modes, p=grounds.initial))
+    modes = grounds.size
+    here = int(rng.choice(modes, p=grounds["initial"]))
     sequence = np.empty(len(rows), dtype=np.int64)
     turn_s, _ = turns(rows, noise)
     for index in range(len(rows)):
         if turn_s[index] > 0.0:
-            chance = grounds.rate_per_s * turn_s[index]
+            chance = grounds["rate_per_s"] * turn_s[index]
             chance[here] = 0.0
             if rng.random() < chance.sum():
                 here = int(rng.choice(modes, p=chance / chance.sum()))
@@ -108,12 +91,12 @@ def draw_grounds(
     return sequence
 
 
-def turns(rows: FloatArray, noise: Noise) -> tuple[FloatArray, FloatArray]:
+def turns(rows: Records, noise: Noise) -> tuple[FloatArray, FloatArray]:
     """When the ground's turn comes: driving time and time since the last turn, else zero.
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 30)
+    rows : record array of ``ROW``, shape (k,)
     noise : Noise
 
     Returns
@@ -122,7 +105,7 @@ def turns(rows: FloatArray, noise: Noise) -> tuple[FloatArray, FloatArray]:
     """
     driven_s, elapsed_s = np.zeros(len(rows)), np.zeros(len(rows))
     driven, elapsed = 0.0, 0.0
-    for index, (dt, known) in enumerate(rows[:, [R_DT, R_KNOWN]]):
+    for index, (dt, known) in enumerate(zip(rows["dt_s"], rows["known"], strict=True)):
         elapsed += dt
         if known > 0.5:
             driven += dt
@@ -133,11 +116,10 @@ def turns(rows: FloatArray, noise: Noise) -> tuple[FloatArray, FloatArray]:
 
 
 def draw_drive(
-    rows: FloatArray,
+    rows: Records,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
-    n_states: int,
     rng: np.random.Generator,
     mode: NDArray[np.int64] | None = None,
     names: tuple[str, ...] | None = None,
@@ -146,14 +128,13 @@ def draw_drive(
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 30)
+    rows : record array of ``ROW``, shape (k,)
         Of a drive of the same rig; ``measured_m`` is replaced where it is there, standstills become
         uneventful and the speed exact to its noise.
     grounds : Grounds
         Without modes in regeneration.
     prior : Prior
     noise : Noise
-    n_states : int
     rng : numpy Generator
     mode : ndarray of int, shape (k,), optional
         The sequence of grounds; drawn from the switching model when absent.
@@ -164,47 +145,50 @@ def draw_drive(
     -------
     ModelDrive
     """
-    rows = np.array(rows)
-    rows[:, R_STILL] = 0.0
-    rows[:, R_HALF] = 0.0
+    rows = rows.copy()
+    rows["still_s"] = rows["half_width_m_s"] = 0.0
     if mode is None:
         mode = draw_grounds(rows, grounds, noise, rng)
-    arrays = filter_arrays(n_states, max(2, grounds.mean.size))
-    start(*arrays[1:], grounds, prior, noise)
-    part = int(rng.choice(prior.weight.size, p=prior.weight))
-    mean = arrays.states[part, :, mode[0]]
-    covariance = arrays.covariances[part, :, :, mode[0]]
+    part = int(rng.choice(prior.parts.size, p=prior.parts["weight"]))
+    means, covariances = prior_moments(grounds, prior, noise, part)
+    mean, covariance = means[mode[0]], covariances[mode[0]]
     # Some variances are zero: a root by eigenvalues, of the correlation since units differ.
     sd = np.sqrt(np.diag(covariance))
     unit = np.where(sd > 0.0, sd, 1.0)
     values, vectors = np.linalg.eigh(covariance / np.outer(unit, unit))
     root = unit[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
-    state = mean + root @ rng.standard_normal(n_states)
-    state[PHI] = max(state[PHI], 0.2 * mean[PHI])
-    load = arrays.loads[part]
-    gain = -(prior.log_scale_sd**2) / load[L_PRIOR_LOG_IMPLIED_VAR]
+    phi_at = STATE.inverse_mass_per_kg
+    state = mean + root @ rng.standard_normal(N_STATES)
+    state[phi_at] = max(state[phi_at], 0.2 * mean[phi_at])
+    # The scale given the mass that the force implies: ln m' = ln m - ln s, a joint normal.
+    one = prior.parts[part]
+    log_variance = math.log(1.0 + (one["mass_sd_kg"] / one["mass_kg"]) ** 2)
+    log_implied = math.log(one["mass_kg"]) - 0.5 * log_variance - prior.log_scale
+    gain = -(prior.log_scale_sd**2) / (log_variance + prior.log_scale_sd**2)
     left = prior.log_scale_sd**2 * (1.0 + gain)
-    shift = -math.log(state[PHI]) - load[L_PRIOR_LOG_IMPLIED]
-    scale = math.exp(load[L_LOG_SCALE] + gain * shift + math.sqrt(left) * rng.standard_normal())
-    states = np.empty((len(rows), n_states))
+    shift = -math.log(state[phi_at]) - log_implied
+    scale = math.exp(prior.log_scale + gain * shift + math.sqrt(left) * rng.standard_normal())
+    states = np.empty((len(rows), N_STATES))
     _draw_loop(
         rows,
         states,
-        state.reshape(-1, 1),
+        state,
         mode,
         turns(rows, noise)[1],
-        rng.standard_normal((len(rows), 7)),
+        rng.standard_normal((len(rows), 8)),
         grounds,
         noise,
     )
+    phi = states[:, phi_at]
+    roll = states[:, STATE.rolling_resistance] + states[:, STATE.cold_tyre_excess]
     truth = pd.DataFrame(
         {
-            "time_s": rows[:, R_TIME],
-            "mass_kg": scale / states[:, PHI],
+            "time_s": rows["time_s"],
+            "mass_kg": scale / phi,
             "tractive_scale": np.full(len(rows), scale),
-            "rolling_resistance": states[:, ROLL] + states[:, COLD],
-            "drag_area_m2": scale * states[:, KAPPA] / states[:, PHI],
-            "headwind_m_s": states[:, WIND],
+            "rolling_resistance": roll,
+            "drag_area_m2": scale * states[:, STATE.drag_per_mass_m2_kg] / phi,
+            "headwind_m_s": states[:, STATE.headwind_m_s],
         }
     )
     if names is not None:
@@ -213,8 +197,21 @@ def draw_drive(
 
 
 @jit
+def _relaxed(state: FloatArray, index: int, factor: float, gained: float, normal: float) -> None:
+    """Let a true state relax, in place."""
+    state[index] = factor * state[index] + math.sqrt(gained) * normal
+
+
+@jit
+def _measure(row: Record, state: FloatArray, noise: Noise, normal: float) -> None:
+    """Measure the true state, in place."""
+    sd = math.sqrt(measurement_variance(row, noise))
+    row.measured_m = measured_mean(state, measurement_row(row)) + sd * normal
+
+
+@jit
 def _draw_loop(
-    rows: FloatArray,
+    rows: Records,
     states: FloatArray,
     state: FloatArray,
     mode: NDArray[np.int64],
@@ -224,38 +221,27 @@ def _draw_loop(
     noise: Noise,
 ) -> None:
     """Carry the true state over the rows and measure it, in place."""
-    sensitivity, energy = np.zeros((state.shape[0], 1)), np.zeros(1)
-    for index in range(rows.shape[0]):
-        row, here = rows[index], mode[index]
+    sensitivity, roll = np.empty(state.size), STATE.rolling_resistance
+    for index in range(rows.size):
+        row, here, drawn = rows[index], mode[index], normal[index]
+        kind = grounds[here]
         if index > 0 and mode[index - 1] != here:
-            state[ROLL, 0] = grounds.mean[here] + grounds.sd[here] * normal[index, 0]
-            state[SLIP, 0] *= grounds.slip[here] / grounds.slip[mode[index - 1]]
+            state[roll] = kind.mean + kind.sd * drawn[0]
+            state[STATE.slip_per_n] *= kind.slip / grounds[mode[index - 1]].slip
         if elapsed_s[index] > 0.0:
-            factor = math.exp(-elapsed_s[index] / noise.wind_time_s)
-            spread = noise.wind_sd_m_s * math.sqrt(1.0 - factor * factor)
-            state[WIND, 0] = factor * state[WIND, 0] + spread * normal[index, 1]
-            factor = math.exp(-elapsed_s[index] / noise.accessory_time_s)
-            spread = noise.accessory_sd_w * math.sqrt(1.0 - factor * factor)
-            state[ACCESSORY, 0] = factor * state[ACCESSORY, 0] + spread * normal[index, 2]
-            state[COLD, 0] *= math.exp(-elapsed_s[index] / noise.cold_time_s)
-        disturbance, walk = unevenness(
-            state[ROLL, 0], grounds.mean[here], grounds.texture[here], grounds.mean[0], noise
-        )
-        added = math.sqrt(process_variance(state[PHI, 0], row, noise)) * normal[index, 3]
-        if row[R_KNOWN] > 0.5:
-            row_sensitivities(state, row, energy, sensitivity)
-            state[ENERGY, 0] = energy[0]
-            state[ROLL, 0] += math.sqrt(walk * row[R_DT]) * normal[index, 4]
-        state[ENERGY, 0] += added
-        factor = math.exp(-row[R_DT] / noise.disturbance_time_s)
-        spread = math.sqrt(disturbance * (1.0 - factor * factor))
-        state[DISTURBANCE, 0] = factor * state[DISTURBANCE, 0] + spread * normal[index, 5]
-        if not math.isnan(row[R_Y]):
-            row[R_Y] = (
-                state[ENERGY, 0]
-                - row[R_ROT] * state[PHI, 0]
-                + row[R_SLIP] * state[SLIP, 0]
-                + math.sqrt(measurement_variance(row, noise)) * normal[index, 6]
-            )
-        for i in range(state.shape[0]):
-            states[index, i] = state[i, 0]
+            for place in range(len(SLOW)):
+                factor, gained = relaxation(SLOW[place], elapsed_s[index], noise)
+                _relaxed(state, SLOW[place], factor, gained, drawn[1 + place])
+        disturbance, walk = unevenness(state[roll], kind.mean, kind.texture, grounds[0].mean, noise)
+        variance = process_variance(state[STATE.inverse_mass_per_kg], row, noise)
+        if row.known > 0.5:
+            state[0] = transition(state, row, sensitivity)
+            state[roll] += math.sqrt(walk * row.dt_s) * drawn[4]
+        state[0] += math.sqrt(variance) * drawn[5]
+        factor = math.exp(-row.dt_s / noise.disturbance_time_s)
+        gained = disturbance * (1.0 - factor * factor)
+        _relaxed(state, STATE.disturbance, factor, gained, drawn[6])
+        if not math.isnan(row.measured_m):
+            _measure(row, state, noise, drawn[7])
+        for i in range(state.size):
+            states[index, i] = state[i]

@@ -13,40 +13,28 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.estimation import layout
-from loadlearn.estimation.estimator import default_noise, prior_for, share_logged
+from loadlearn.estimation.grounds import Grounds, ground_modes
 from loadlearn.estimation.intervals import SHORTEST_ROW_S, interval_state, rows_of
-from loadlearn.estimation.loads import start
-from loadlearn.estimation.model import (
-    Grounds,
-    Noise,
-    Prior,
-    ground_modes,
-    states_needed,
-)
+from loadlearn.estimation.learner import Sources, default_noise, prior_for
+from loadlearn.estimation.loads import no_hypotheses, start
+from loadlearn.estimation.model import Noise, Prior
 from loadlearn.vehicle.engine_force import rig_arrays
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import Ground
-from loadlearn.vehicle.samples import (
-    HEIGHT_FROM_ACCELEROMETER,
-    SOURCE_FUEL,
-    force_source,
-    height_source,
-    samples_of,
-)
+from loadlearn.vehicle.samples import samples_of
 
 FloatArray = NDArray[np.float64]
 
 
-class Hypotheses(NamedTuple):
+class Problem(NamedTuple):
     """What the filters of one load need: rows, priors of the modes, levels of noise.
 
     Attributes
     ----------
     rows : record array of ``ROW``, shape (rows,)
-    states : ndarray, shape (n, modes)
+    states : ndarray, shape (modes, n)
         Prior means.
-    covariances : ndarray, shape (n, n, modes)
+    covariances : ndarray, shape (modes, n, n)
     grounds : Grounds
     prior : Prior
         Of one component.
@@ -81,44 +69,37 @@ def drive_rows(trace: pd.DataFrame, rig: Rig, shortest_row_s: float = SHORTEST_R
     InputError
         No force or no grade channel.
     """
-    return rows_of(
-        rig_arrays(rig),
-        force_source(trace),
-        height_source(trace),
-        shortest_row_s,
-        interval_state(),
-        samples_of(trace),
-    ).rows
+    sources, samples = Sources.of(trace), samples_of(trace)
+    return rows_of(rig_arrays(rig), *sources, shortest_row_s, interval_state(), samples).rows
 
 
 def one_component(prior: Prior, part: int = 1) -> Prior:
-    """A prior with one of its load components only.
+    """A prior with one of its load components only; by default the middle of the rig's range."""
+    only = prior.parts[part : part + 1].copy()
+    only["weight"] = 1.0
+    return prior._replace(parts=only)
 
-    Parameters
-    ----------
-    prior : Prior
-    part : int
-        Which; by default the middle of the rig's range.
+
+def prior_moments(
+    grounds: Grounds, prior: Prior, noise: Noise, part: int = 0
+) -> tuple[FloatArray, FloatArray]:
+    """Prior mean and covariance of each mode under one load component.
 
     Returns
     -------
-    Prior
+    states, covariances : ndarray, shapes (modes, n) and (modes, n, n)
     """
-    keep = slice(part, part + 1)
-    return prior._replace(
-        mass_kg=prior.mass_kg[keep].copy(),
-        mass_sd_kg=prior.mass_sd_kg[keep].copy(),
-        weight=np.ones(1),
-        solo=prior.solo[keep].copy(),
-    )
+    hypotheses = no_hypotheses(grounds.size)
+    start(hypotheses, grounds, prior, noise)
+    return hypotheses.states[part].copy(), hypotheses.covariances[part].copy()
 
 
-def hypotheses(
+def problem_of(
     trace: pd.DataFrame,
     rig: Rig,
     grounds: tuple[Ground, ...],
     noise: Noise | None = None,
-) -> Hypotheses:
+) -> Problem:
     """One load on the given grounds: the problem that the reference filters solve.
 
     Standstills are taken as nothing happening, since another load is no hypothesis here.
@@ -135,25 +116,12 @@ def hypotheses(
 
     Returns
     -------
-    Hypotheses
+    Problem
     """
-    source, height = force_source(trace), height_source(trace)
+    sources = Sources.of(trace)
     modes = ground_modes(grounds, with_regeneration=False)
-    prior = one_component(prior_for(rig, source, height))
-    noise = noise or default_noise(height, rig, source)
-    n = states_needed(
-        source == SOURCE_FUEL, share_logged(trace), height == HEIGHT_FROM_ACCELEROMETER
-    )
-    count = modes.mean.size
-    arrays = layout.filter_arrays(n, count)
-    start(*arrays[1:], modes, prior, noise)
+    prior = one_component(prior_for(rig, sources))
+    noise = noise or default_noise(sources, rig)
     table = drive_rows(trace, rig)
     table["still_s"] = 0.0
-    return Hypotheses(
-        rows=table,
-        states=arrays.states[0, :, :count].copy(),
-        covariances=arrays.covariances[0, :, :, :count].copy(),
-        grounds=modes,
-        prior=prior,
-        noise=noise,
-    )
+    return Problem(table, *prior_moments(modes, prior, noise), modes, prior, noise)

@@ -30,31 +30,23 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.estimation import filter as kernel
-from loadlearn.estimation import layout
+from loadlearn._compile import Record
+from loadlearn.estimation.filter import MEMORY, filter_rows
+from loadlearn.estimation.grounds import Grounds, temper_grounds
+from loadlearn.estimation.loads import no_hypotheses
+from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
-    ACCESSORY,
-    COLD,
-    DISTURBANCE,
-    ENERGY,
-    N_ROW,
-    PHI,
-    R_DT,
-    R_KNOWN,
-    R_ROT,
-    R_SLIP,
-    R_Y,
-    ROLL,
-    SLIP,
-    WIND,
-    Grounds,
+    MEASURED,
+    ROW,
+    STATE,
     Noise,
+    measurement_row,
     measurement_variance,
     process_variance,
-    row_sensitivities,
+    transition,
     unevenness,
 )
-from loadlearn.study.problem import Hypotheses
+from loadlearn.study.problem import Problem
 
 FloatArray = NDArray[np.float64]
 
@@ -64,8 +56,8 @@ class Trajectory(NamedTuple):
 
     Attributes
     ----------
-    states : ndarray, shape (rows, n, modes)
-    covariances : ndarray, shape (rows, n, n, modes)
+    states : ndarray, shape (rows, modes, n)
+    covariances : ndarray, shape (rows, modes, n, n)
     weights : ndarray, shape (rows, modes)
         Probability of each mode.
     """
@@ -75,12 +67,12 @@ class Trajectory(NamedTuple):
     weights: FloatArray
 
 
-def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
+def run_compiled(problem: Problem, every_row: bool = True) -> Trajectory:
     """The compiled loop over the same rows.
 
     Parameters
     ----------
-    problem : Hypotheses
+    problem : Problem
     every_row : bool
         False for the posterior after the last row only, in one call.
 
@@ -88,40 +80,36 @@ def run_compiled(problem: Hypotheses, every_row: bool = True) -> Trajectory:
     -------
     Trajectory
     """
-    n, modes = problem.states.shape
-    arrays = layout.filter_arrays(n, modes)
-    samples = problem.rows.shape[0]
+    hypotheses, memory = no_hypotheses(problem.grounds.size), np.zeros(1, MEMORY)
+    samples = len(problem.rows)
     block = 1 if every_row else samples
-    states = np.empty((samples // block, n, modes))
-    covariances = np.empty((samples // block, n, n, modes))
-    weights = np.empty((samples // block, modes))
-    nothing, no_surface = np.empty((0, layout.N_OUTPUT)), np.empty((0, 1))
-    for index in range(samples // block):
-        kernel.filter_rows(
-            problem.rows[index * block : (index + 1) * block],
-            block,
-            *arrays,
+    states, covariances, weights = [], [], []
+    for begin in range(0, samples, block):
+        filter_rows(
+            problem.rows[begin : begin + block],
+            memory,
+            hypotheses,
             problem.grounds,
             problem.prior,
             problem.noise,
-            nothing,
-            no_surface,
+            np.empty(0, OUTPUT),
+            np.empty((0, 1)),
             False,
         )
-        states[index] = arrays.states[0, :, :modes]
-        covariances[index] = arrays.covariances[0, :, :, :modes]
-        weights[index] = np.exp(arrays.log_weights[0, :modes])
-    return Trajectory(states, covariances, weights / weights.sum(axis=1, keepdims=True))
+        states.append(hypotheses.states[0].copy())
+        covariances.append(hypotheses.covariances[0].copy())
+        weights.append(hypotheses.weights[0].copy())
+    return Trajectory(np.array(states), np.array(covariances), np.array(weights))
 
 
 # --- the parts of a step in full, for the textbook equations ----------------------------------
-def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
+def jacobian(state: FloatArray, row: Record) -> tuple[FloatArray, FloatArray]:
     """The model's prediction and its transition matrix at a state.
 
     Parameters
     ----------
     state : ndarray, shape (n,)
-    row : ndarray, shape (30,)
+    row : record of ``ROW``
         With a known force.
 
     Returns
@@ -130,18 +118,17 @@ def jacobian(state: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray
         The state at the row's end.
     transition_matrix : ndarray, shape (n, n)
     """
-    n = state.size
-    energy, sensitivity = np.empty(1), np.empty((n, 1))
-    row_sensitivities(np.ascontiguousarray(state).reshape(n, 1), row, energy, sensitivity)
-    transition_matrix = np.eye(n)
-    transition_matrix[ENERGY] = sensitivity[:, 0]
+    sensitivity = np.empty(state.size)
+    energy = transition(np.ascontiguousarray(state), row, sensitivity)
+    transition_matrix = np.eye(state.size)
+    transition_matrix[STATE.energy_height_m] = sensitivity
     predicted = state.copy()
-    predicted[ENERGY] = energy[0]
+    predicted[STATE.energy_height_m] = energy
     return predicted, transition_matrix
 
 
 def process_noise(
-    phi: float, row: FloatArray, noise: Noise, walk_variance: float, n: int
+    phi: float, row: Record, noise: Noise, walk_variance: float, n: int
 ) -> FloatArray:
     """Process noise covariance of a row, before the disturbance relaxes.
 
@@ -149,7 +136,7 @@ def process_noise(
     ----------
     phi : float
         Inverse mass at the row's start (1/kg).
-    row : ndarray, shape (30,)
+    row : record of ``ROW``
     noise : Noise
     walk_variance : float
         Of the rolling resistance, per second.
@@ -160,9 +147,10 @@ def process_noise(
     ndarray, shape (n, n)
     """
     covariance = np.zeros((n, n))
-    covariance[ENERGY, ENERGY] = process_variance(phi, row, noise)
-    if row[R_KNOWN] > 0.5:
-        covariance[ROLL, ROLL] = walk_variance * row[R_DT]
+    energy, roll = STATE.energy_height_m, STATE.rolling_resistance
+    covariance[energy, energy] = process_variance(phi, row, noise)
+    if row["known"] > 0.5:
+        covariance[roll, roll] = walk_variance * row["dt_s"]
     return covariance
 
 
@@ -212,26 +200,32 @@ def ground_levels(
     walk_variance : float
         Per second.
     """
-    mean, texture = float(grounds.mean[mode]), float(grounds.texture[mode])
-    disturbance, walk = unevenness(float(state[ROLL]), mean, texture, float(grounds.mean[0]), noise)
-    return ((DISTURBANCE, math.sqrt(disturbance), noise.disturbance_time_s),), walk
+    kind = grounds[mode]
+    disturbance, walk = unevenness(
+        float(state[STATE.rolling_resistance]),
+        float(kind["mean"]),
+        float(kind["texture"]),
+        float(grounds[0]["mean"]),
+        noise,
+    )
+    return ((STATE.disturbance, math.sqrt(disturbance), noise.disturbance_time_s),), walk
 
 
 def slow_levels(noise: Noise) -> Levels:
     """Head wind, accessory power and cold tyres: index, sd, correlation time."""
     return (
-        (WIND, noise.wind_sd_m_s, noise.wind_time_s),
-        (ACCESSORY, noise.accessory_sd_w, noise.accessory_time_s),
-        (COLD, 0.0, noise.cold_time_s),
+        (STATE.headwind_m_s, noise.wind_sd_m_s, noise.wind_time_s),
+        (STATE.accessory_power_w, noise.accessory_sd_w, noise.accessory_time_s),
+        (STATE.cold_tyre_excess, 0.0, noise.cold_time_s),
     )
 
 
-def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
-    """``y = E - mu T phi + 2 T F sigma`` as a matrix.
+def measurement_matrix(row: Record, n: int) -> FloatArray:
+    """What is measured of the states, as a matrix.
 
     Parameters
     ----------
-    row : ndarray, shape (30,)
+    row : record of ``ROW``
     n : int
 
     Returns
@@ -239,9 +233,7 @@ def measurement_matrix(row: FloatArray, n: int) -> FloatArray:
     ndarray, shape (1, n)
     """
     matrix = np.zeros((1, n))
-    matrix[0, ENERGY] = 1.0
-    matrix[0, PHI] = -row[R_ROT]
-    matrix[0, SLIP] = row[R_SLIP]
+    matrix[0, list(MEASURED)] = measurement_row(row)
     return matrix
 
 
@@ -265,11 +257,12 @@ def with_datum(
     """
     # The energy height is what is measured less the rest of the measurement's row.
     transform = np.eye(state.size)
-    transform[ENERGY] = -matrix
-    transform[ENERGY, ENERGY] = 0.0
+    energy = STATE.energy_height_m
+    transform[energy] = -matrix
+    transform[energy, energy] = 0.0
     state, covariance = transform @ state, transform @ covariance @ transform.T
-    state[ENERGY] += measured
-    covariance[ENERGY, ENERGY] += variance
+    state[energy] += measured
+    covariance[energy, energy] += variance
     return state, covariance
 
 
@@ -286,21 +279,21 @@ class Turns:
         self.driven_s = 0.0
         self.elapsed_s = 0.0
 
-    def due(self, row: FloatArray) -> tuple[float, float]:
+    def due(self, row: Record) -> tuple[float, float]:
         """Seconds of driving and of time since the last turn; zeros when it is not due.
 
         Parameters
         ----------
-        row : ndarray, shape (30,)
+        row : record of ``ROW``
 
         Returns
         -------
         driven_s, elapsed_s : float
         """
-        known = row[R_KNOWN] > 0.5
-        self.elapsed_s += row[R_DT]
+        known = row["known"] > 0.5
+        self.elapsed_s += row["dt_s"]
         if known:
-            self.driven_s += row[R_DT]
+            self.driven_s += row["dt_s"]
         if not known or self.driven_s < self.every_s:
             return 0.0, 0.0
         turn = (self.driven_s, self.elapsed_s)
@@ -309,19 +302,19 @@ class Turns:
 
 
 # --- plain numpy ------------------------------------------------------------------------------
-def run_numpy(problem: Hypotheses) -> Trajectory:
+def run_numpy(problem: Problem) -> Trajectory:
     """One hypothesis in plain numpy: full matrices, textbook equations.
 
     Parameters
     ----------
-    problem : Hypotheses
+    problem : Problem
         With one mode.
 
     Returns
     -------
     Trajectory
     """
-    state, covariance = problem.states[:, 0].copy(), problem.covariances[:, :, 0].copy()
+    state, covariance = problem.states[0].copy(), problem.covariances[0].copy()
     n, noise = state.size, problem.noise
     turns, datum = Turns(noise), False
     states, covariances = [], []
@@ -332,21 +325,23 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
             state = factor @ state
             covariance = factor @ covariance @ factor.T + gained
         disturbance, walk_variance = ground_levels(state, 0, problem.grounds, noise)
-        added = process_noise(float(state[PHI]), row, noise, walk_variance, n)
-        if row[R_KNOWN] > 0.5:
+        added = process_noise(float(state[STATE.inverse_mass_per_kg]), row, noise, walk_variance, n)
+        if row["known"] > 0.5:
             state, transition = jacobian(state, row)
             covariance = transition @ covariance @ transition.T
         covariance = covariance + added
-        factor, gained = relaxation(n, float(row[R_DT]), disturbance)
+        factor, gained = relaxation(n, float(row["dt_s"]), disturbance)
         state = factor @ state
         covariance = factor @ covariance @ factor.T + gained
-        if not math.isnan(row[R_Y]):
+        if not math.isnan(row["measured_m"]):
             matrix = measurement_matrix(row, n)[0]
             variance = measurement_variance(row, noise)
-            innovation = row[R_Y] - matrix @ state
+            innovation = row["measured_m"] - matrix @ state
             if not datum:
                 datum = True
-                state, covariance = with_datum(state, covariance, row[R_Y], matrix, variance)
+                state, covariance = with_datum(
+                    state, covariance, row["measured_m"], matrix, variance
+                )
             else:
                 # Joseph's form, which loses no digits after a stretch of unknown force.
                 cross = covariance @ matrix
@@ -361,8 +356,8 @@ def run_numpy(problem: Hypotheses) -> Trajectory:
 
 def _single(states: list[FloatArray], covariances: list[FloatArray]) -> Trajectory:
     return Trajectory(
-        np.array(states)[:, :, None],
-        np.array(covariances)[:, :, :, None],
+        np.array(states)[:, None],
+        np.array(covariances)[:, None],
         np.ones((len(states), 1)),
     )
 
@@ -376,13 +371,13 @@ def _filterpy_classes() -> tuple[Any, Any]:
     class RowFilter(ExtendedKalmanFilter):
         """One hypothesis; ``row`` is set before predicting, since filterpy passes ``z`` only."""
 
-        def __init__(self, problem: Hypotheses, mode: int) -> None:
-            super().__init__(dim_x=problem.states.shape[0], dim_z=1)
-            self.x = problem.states[:, mode].reshape(-1, 1).copy()
-            self.P = problem.covariances[:, :, mode].copy()
+        def __init__(self, problem: Problem, mode: int) -> None:
+            super().__init__(dim_x=problem.states.shape[1], dim_z=1)
+            self.x = problem.states[mode].reshape(-1, 1).copy()
+            self.P = problem.covariances[mode].copy()
             self.noise = problem.noise
             self.mode, self.grounds = mode, problem.grounds
-            self.row: FloatArray = np.zeros(N_ROW)
+            self.row: Record = np.zeros(1, ROW)[0]
             self.datum = False
             self.carried: FloatArray | None = None
 
@@ -402,14 +397,18 @@ def _filterpy_classes() -> tuple[Any, Any]:
                 self.x[:, 0], self.mode, self.grounds, self.noise
             )
             self.Q = process_noise(
-                float(self.x[PHI, 0]), self.row, self.noise, walk_variance, self.dim_x
+                float(self.x[STATE.inverse_mass_per_kg, 0]),
+                self.row,
+                self.noise,
+                walk_variance,
+                self.dim_x,
             )
             self.F, self.carried = np.eye(self.dim_x), None
-            if self.row[R_KNOWN] > 0.5:
+            if self.row["known"] > 0.5:
                 carried, self.F = jacobian(self.x[:, 0], self.row)
                 self.carried = carried.reshape(-1, 1)
             super().predict()
-            self.relax(float(self.row[R_DT]), disturbance)
+            self.relax(float(self.row["dt_s"]), disturbance)
 
         def update(self, z: float) -> None:
             """Update with ``z``; the first one sets the datum."""
@@ -430,12 +429,12 @@ def _filterpy_classes() -> tuple[Any, Any]:
     class RowIMM(IMMEstimator):
         """Interacting filters; mixing, when due, re-draws the rolling resistance."""
 
-        def __init__(self, problem: Hypotheses) -> None:
+        def __init__(self, problem: Problem) -> None:
             self.grounds = problem.grounds
-            modes = problem.grounds.mean.size
+            modes = problem.grounds.size
             members = [RowFilter(problem, mode) for mode in range(modes)]
-            super().__init__(members, problem.grounds.initial.copy(), np.eye(modes))
-            self.mu: FloatArray = problem.grounds.initial.copy()
+            super().__init__(members, problem.grounds["initial"].copy(), np.eye(modes))
+            self.mu: FloatArray = problem.grounds["initial"].copy()
 
         def predict(self, u: float | None = None) -> None:
             """Carry every member; filterpy's own would mix at every step, :meth:`mix` does."""
@@ -460,24 +459,24 @@ def _filterpy_classes() -> tuple[Any, Any]:
 
         def update(self, z: float) -> None:
             """Update every member; weigh the modes where the force was known."""
-            weigh = self.filters[0].datum and self.filters[0].row[R_KNOWN] > 0.5
+            weigh = self.filters[0].datum and self.filters[0].row["known"] > 0.5
             for member in self.filters:
                 member.update(z)
             if weigh:
                 log_likelihood = np.array([member.log_likelihood for member in self.filters])
-                kernel.temper_on_firm_ground(np.log(self.mu), log_likelihood, self.grounds)
+                temper_grounds(np.log(self.mu), log_likelihood, self.grounds)
                 weight = self.mu * np.exp(log_likelihood - log_likelihood.max())
                 self.mu = weight / weight.sum()
 
     return RowFilter, RowIMM
 
 
-def run_filterpy(problem: Hypotheses) -> Trajectory:
+def run_filterpy(problem: Problem) -> Trajectory:
     """One hypothesis on filterpy's extended Kalman filter.
 
     Parameters
     ----------
-    problem : Hypotheses
+    problem : Problem
         With one mode.
 
     Returns
@@ -494,19 +493,19 @@ def run_filterpy(problem: Hypotheses) -> Trajectory:
         if elapsed_s > 0.0:
             member.relax(elapsed_s, slow_levels(problem.noise))
         member.predict()
-        if not math.isnan(row[R_Y]):
-            member.update(row[R_Y])
+        if not math.isnan(row["measured_m"]):
+            member.update(row["measured_m"])
         states.append(member.x[:, 0].copy())
         covariances.append(member.P.copy())
     return _single(states, covariances)
 
 
-def run_filterpy_imm(problem: Hypotheses) -> Trajectory:
+def run_filterpy_imm(problem: Problem) -> Trajectory:
     """The grounds of one load on filterpy's interacting multiple models.
 
     Parameters
     ----------
-    problem : Hypotheses
+    problem : Problem
 
     Returns
     -------
@@ -525,10 +524,10 @@ def run_filterpy_imm(problem: Hypotheses) -> Trajectory:
         if driven_s > 0.0 and len(together.filters) > 1:
             together.mix(driven_s)
         together.predict()
-        if not math.isnan(row[R_Y]):
-            together.update(row[R_Y])
-        states.append(np.stack([member.x[:, 0] for member in together.filters], axis=-1))
-        covariances.append(np.stack([member.P for member in together.filters], axis=-1))
+        if not math.isnan(row["measured_m"]):
+            together.update(row["measured_m"])
+        states.append(np.stack([member.x[:, 0] for member in together.filters]))
+        covariances.append(np.stack([member.P for member in together.filters]))
         weights.append(together.mu.copy())
     return Trajectory(np.array(states), np.array(covariances), np.array(weights))
 
@@ -548,8 +547,8 @@ def switching_matrix(grounds: Grounds, driven_s: float) -> FloatArray:
     ndarray, shape (modes, modes)
         Rows sum to one.
     """
-    modes = grounds.mean.size
-    arrive = np.tile(grounds.rate_per_s * driven_s, (modes, 1))
+    modes = grounds.size
+    arrive = np.tile(grounds["rate_per_s"] * driven_s, (modes, 1))
     np.fill_diagonal(arrive, 0.0)
     return np.asarray(arrive + np.diag(1.0 - arrive.sum(axis=1)))
 
@@ -573,12 +572,13 @@ def redrawn(
     state, covariance : ndarray
     """
     state, covariance = state.copy(), covariance.copy()
-    state[ROLL] = grounds.mean[mode]
-    covariance[ROLL, :] = 0.0
-    covariance[:, ROLL] = 0.0
-    covariance[ROLL, ROLL] = grounds.sd[mode] ** 2
+    roll, slip = STATE.rolling_resistance, grounds["slip"]
+    state[roll] = grounds["mean"][mode]
+    covariance[roll, :] = 0.0
+    covariance[:, roll] = 0.0
+    covariance[roll, roll] = grounds["sd"][mode] ** 2
     factor = np.ones(state.size)
-    factor[SLIP] = grounds.slip[mode] / grounds.slip[origin]
+    factor[STATE.slip_per_n] = slip[mode] / slip[origin]
     return state * factor, covariance * np.outer(factor, factor)
 
 

@@ -1,3 +1,3 @@
-"""One rig and a few short drives, shared by these tests."""
+"""One rig and a short drive of known truth, shared by these tests."""
 
 from estimation_bench import *  # noqa: F403
