@@ -201,7 +201,8 @@ def jit(
     return LazyKernel(function, parallel, distinct)
 
 
-def record_type(schema: Any) -> np.dtype[Any]:
+@functools.cache
+def record_type(schema: type) -> np.dtype[Any]:
     """Structured type with the fields of a class of floats, for what compiled code carries about.
 
     A record is handed on as one pointer and changed in place; each field of a tuple is an argument
@@ -238,7 +239,7 @@ def as_record(values: Any) -> NDArray[Any]:
     """
     import numpy as np
 
-    kind = record_type(type(values))
+    kind = record_type(values.__class__)
     return np.array([_plain(values, kind)], dtype=kind)
 
 

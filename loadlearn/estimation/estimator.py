@@ -221,6 +221,7 @@ class LoadEstimator:
             learnt.outputs[1:],
             learnt.rows["time_s"],
             float(self.state.memory["learnt_s"][0]),
+            wanted._asdict(),
             present_of(self.state.hypotheses, self.setup),
         )
         summary["smoothed"] = smoothed_summary(history, summary)

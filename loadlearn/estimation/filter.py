@@ -20,8 +20,10 @@ from loadlearn.estimation.grounds import (
     REGENERATION_EVERY_S,
     Grounds,
     flag_evidence,
+    greatest,
     ground_named,
     mix,
+    temper_grounds,
 )
 from loadlearn.estimation.kalman import predict, relax, set_first, update
 from loadlearn.estimation.loads import (
@@ -142,6 +144,7 @@ def _advance_load(
     datum: bool,
     grounds: Grounds,
     noise: Noise,
+    log_likelihood: FloatArray,
     sensitivity: FloatArray,
     cross: FloatArray,
 ) -> tuple[float, float]:
@@ -156,7 +159,7 @@ def _advance_load(
     reads = measurement_row(row)
     variance, half_width = measurement_variance(row, noise), measurement_half_width(row)
     kept = math.exp(-row.dt_s / noise.disturbance_time_s)
-    peak, normalised_best = NO_WEIGHT, math.nan
+    normalised_best, best = math.nan, NO_WEIGHT
     for mode in range(log_weights.size):
         state, covariance = states[mode], covariances[mode]
         predict_row(state, covariance, row, mode, grounds, noise, kept, sensitivity, cross)
@@ -166,14 +169,17 @@ def _advance_load(
             spread = variance + half_width * half_width / 3.0
             set_first(state, covariance, row.measured_m, reads, spread)
             continue
-        log_likelihood, normalised = update(
+        log_likelihood[mode], normalised = update(
             state, covariance, row.measured_m, reads, variance, half_width, cross
         )
-        if row.known > 0.5:
-            log_weights[mode] += log_likelihood
-            if log_weights[mode] > peak:
-                peak, normalised_best = log_weights[mode], normalised
-    return peak, normalised_best
+        if log_weights[mode] > best:
+            best, normalised_best = log_weights[mode], normalised
+    if not measured or not datum or row.known < 0.5:
+        return NO_WEIGHT, math.nan
+    temper_grounds(log_weights, log_likelihood, grounds)
+    for mode in range(log_weights.size):
+        log_weights[mode] += log_likelihood[mode]
+    return greatest(log_weights), normalised_best
 
 
 @jit
@@ -251,7 +257,7 @@ def filter_rows(
     loads, log_weights, weights, states, covariances = hypotheses
     modes, n = grounds.size, states.shape[2]
     sensitivity, cross = np.empty(n), np.empty(n)
-    before = np.empty(loads.size)
+    before, log_likelihood = np.empty(loads.size), np.empty(modes)
     scratch = np.empty((6, loads.size * modes))
     for index in range(rows.size):
         row = rows[index]
@@ -296,6 +302,7 @@ def filter_rows(
                 memory.datum == 1,
                 grounds,
                 noise,
+                log_likelihood,
                 sensitivity,
                 cross,
             )

@@ -312,16 +312,13 @@ def _change_regeneration(
     begin = weight[off] * REGENERATION_ON_PER_S * dt
     end = weight[on] * REGENERATION_OFF_PER_S * dt if grounds[off].unchanged == 0 else 0.0
     stay_off, stay_on = weight[off] - begin, weight[on] - end
-    # A regeneration that is believed in less than its absence leaves the latter's moments alone:
-    # "it has just ended" would be merged there with "it never was", at another mass.
-    ends = end > 1e-6 * stay_off and weight[on] > weight[off]
     n, excess = states.shape[1], STATE.regeneration_excess
     begun, begun_covariance = np.empty(n), np.empty((n, n))
     ended, ended_covariance = np.empty(n), np.empty((n, n))
     # Both from what was before.
     copy(begun, begun_covariance, states[off], covariances[off])
     copy(ended, ended_covariance, states[on], covariances[on])
-    if ends:
+    if end > 1e-6 * stay_off:
         redraw(ended, ended_covariance, excess, 0.0, 0.0)
         merge(states[off], covariances[off], stay_off, ended, ended_covariance, end)
     if begin > 1e-6 * stay_on:
@@ -339,6 +336,42 @@ def flag_evidence(log_weights: FloatArray, grounds: Grounds, flag: float) -> Non
     for mode in range(log_weights.size):
         agrees = (grounds[mode].regeneration == 1) == (flag > 0.0)
         log_weights[mode] += FLAG_AGREES if agrees else FLAG_CONTRADICTS
+
+
+GROUND_EVIDENCE = 0.35
+"""Share of the evidence between firm grounds that counts."""
+
+
+@jit
+def temper_grounds(log_weights: FloatArray, log_likelihood: FloatArray, grounds: Grounds) -> None:
+    """Let a third of the misfit speak between firm grounds, in place.
+
+    Their resistances lie within what bends, gusts and a grade's errors do for some seconds, and
+    those have wider tails and more time scales than one coloured disturbance. Raised to a power
+    (a tempered likelihood) the evidence needs to last for longer. Loose ground is not concerned,
+    nor is the evidence for a regeneration.
+
+    Parameters
+    ----------
+    log_weights : ndarray, shape (modes,)
+        Before the measurement.
+    log_likelihood : ndarray, shape (modes,)
+        Of the measurement; tempered about the most probable firm ground's, with regeneration and
+        without.
+    grounds : Grounds
+    """
+    for flag in range(2):
+        likeliest = -1
+        for mode in range(grounds.size):
+            firm = grounds[mode].mean < LOOSE_RESISTANCE and grounds[mode].regeneration == flag
+            if firm and (likeliest < 0 or log_weights[mode] > log_weights[likeliest]):
+                likeliest = mode
+        if likeliest < 0:
+            continue
+        about = log_likelihood[likeliest]
+        for mode in range(grounds.size):
+            if grounds[mode].mean < LOOSE_RESISTANCE and grounds[mode].regeneration == flag:
+                log_likelihood[mode] = about + GROUND_EVIDENCE * (log_likelihood[mode] - about)
 
 
 @jit
@@ -365,9 +398,7 @@ def ground_shares(log_weights: FloatArray, grounds: Grounds, shares: FloatArray)
 
 
 LEAST_NAMED_AGAIN = 0.01
-"""A hypothesis of less weight than this keeps the name it has ..."""
-SURELY_FIRST = 1.5
-"""... and so does one on the first kind whose resistance is within so many sd of that kind's."""
+"""A hypothesis of less weight than this keeps the name it has."""
 
 
 @jit
@@ -404,11 +435,6 @@ def name_ground(
     if weight < LEAST_NAMED_AGAIN:
         surface_probability[own] += weight
         return
-    if own == 0:
-        variance = grounds[0].sd * grounds[0].sd + roll_variance
-        if (roll - grounds[0].mean) ** 2 < SURELY_FIRST * SURELY_FIRST * variance:
-            surface_probability[0] += weight
-            return
     total = 0.0
     for kind in range(surface_probability.size):
         one = grounds[kind]

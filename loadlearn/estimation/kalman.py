@@ -331,12 +331,8 @@ def merge(
         return
     a, b = weight / total, other_weight / total
     for i in range(N_STATES):
-        apart = a * b * (other_state[i] - state[i])
         for j in range(N_STATES):
-            covariance[i, j] = (
-                a * covariance[i, j]
-                + b * other_covariance[i, j]
-                + apart * (other_state[j] - state[j])
-            )
+            apart = (other_state[i] - state[i]) * (other_state[j] - state[j])
+            covariance[i, j] = a * covariance[i, j] + b * other_covariance[i, j] + a * b * apart
     for i in range(N_STATES):
         state[i] += b * (other_state[i] - state[i])

@@ -326,7 +326,8 @@ def learn(setup: Setup, state: LearnerState, samples: Samples, with_outputs: boo
         surface_probability,
         with_outputs,
     )
-    state.output[0], state.surface_probability[0] = outputs[-1], surface_probability[-1]
+    if with_outputs:
+        state.output[0], state.surface_probability[0] = outputs[-1], surface_probability[-1]
     return Learnt(*made, outputs, surface_probability)
 
 

@@ -457,12 +457,14 @@ def spawn(
 
 
 # --- evidence between loads ----------------------------------------------------------------------
+FIRM_EVIDENCE = 0.4
+"""Share of the evidence between loads that counts on firm ground: what is wrong with the engine's
+line stays with the operating point, so the samples of one pull are not independent ..."""
 LOOSE_EVIDENCE = 0.03
-"""Share of the evidence between loads that counts on loose ground, which wanders ..."""
+"""... on loose ground, which wanders ..."""
 LOOSE_MEMORY_S = 300.0
 """... and for this long after it was last believed in: the way out of a misfit on sand is another
 load on an easier ground."""
-EVIDENCE_WHOLE = 1.0 - 1e-6
 CHARGE_EVERY_S = 20.0
 """Driving time over which a change of ground is told whole: none takes longer to be believed."""
 
@@ -470,7 +472,7 @@ CHARGE_EVERY_S = 20.0
 @jit
 def evidence_share(loose: float) -> float:
     """Share of the evidence between loads that counts, ``loose`` of it gained on loose ground."""
-    return 1.0 - loose * (1.0 - LOOSE_EVIDENCE)
+    return FIRM_EVIDENCE + loose * (LOOSE_EVIDENCE - FIRM_EVIDENCE)
 
 
 @jit
@@ -486,12 +488,12 @@ def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
 
 @jit
 def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bool:
-    """Let only a share of the misfit on loose ground speak between loads, in place.
+    """Let only a share of the misfit speak between loads, in place.
 
-    Sand wanders in ways that no model follows, and each misfit would be one more reason for another
-    load. The evidence between *grounds* of one load is left as it is; between loads it is raised to
-    a power below one (a tempered likelihood). A load that was really changed shows in hundreds of
-    nats, so it is still found.
+    No engine keeps to its line and sand wanders in ways that no model follows, and each misfit
+    would be one more reason for another load. The evidence between *grounds* of one load is left as
+    it is; between loads it is raised to a power below one, a small one on loose ground (a tempered
+    likelihood). A load that was really changed shows in hundreds of nats, so it is still found.
 
     Parameters
     ----------
@@ -514,7 +516,7 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bo
             several += 1
             total += before[slot]
             average += before[slot] * math.log(after / before[slot])
-    if several < 2 or share > EVIDENCE_WHOLE:
+    if several < 2:
         return False
     for slot in range(MOST_LOADS):
         after = total_of(hypotheses.weights[slot])

@@ -153,8 +153,9 @@ def summarise(
                 covariances[slot, mode, kappa_at, kappa_at],
                 covariances[slot, mode, phi_at, kappa_at],
             )
-            area_variance += offset_area_m2 * offset_area_m2
-            area *= math.exp(scale) if load.solo == 1 else scale_factor
+            scaled = math.exp(scale) if load.solo == 1 else scale_factor
+            area *= scaled
+            area_variance = (area_variance + offset_area_m2 * offset_area_m2) * scaled * scaled
             drag_1 += weight * area
             drag_given_2 += weight * (area_variance + area * area)
             drag_2 += weight * (area_variance + area * area * (1.0 + scale_variance))

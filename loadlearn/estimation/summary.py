@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.estimation.next_drive import what_to_drive_next
+from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.vehicle.rig import Rig
 
@@ -256,7 +257,8 @@ def summary_of(
     outputs: Records,
     row_times: FloatArray,
     learnt_s: float,
-    present: Any,
+    delays: Mapping[str, float],
+    present: Present,
 ) -> dict[str, Any]:
     """The summary of a run, as ``summary.json`` shows it (without the log's quality).
 
@@ -271,7 +273,9 @@ def summary_of(
     row_times : ndarray, shape (rows,)
     learnt_s : float
         Driving time learnt from (s).
-    present : EstimatorState and its surroundings
+    delays : mapping
+        How late the force and the height channel were taken to be (s).
+    present : Present
         Passed on to :func:`what_to_drive_next`.
 
     Returns
@@ -281,7 +285,6 @@ def summary_of(
     last = history.iloc[-1]
     summary = _quantities(last, rig)
     warnings = [str(text) for text in trace.attrs.get("warnings", [])]
-    delays = trace.attrs.get("delays_s", {})
     for name, delay in delays.items():
         if abs(delay) >= 0.3:
             word = "late" if delay > 0.0 else "early"

@@ -135,8 +135,9 @@ def policy_step(
         state.extra_torque, wanted, memory.caps, _REMOVAL, may_rise, interval
     )
     out.wanted_share, out.torque_factor = wanted, factor
-    out.limit_bits = _limit_bits(config, memory, state, changing, on_cruise, wanted)
-    _write_advice(memory, state, out)
+    out.limit_bits = _limit_bits(config, memory.caps, state, changing, on_cruise, wanted)
+    out.present_grade_percent = 100.0 * grade_now(state.grade, memory.grades)
+    _write_advice(state, out)
 
 
 def _slope_percent(state: PolicyState, row: Sample, speed_m_s: float, interval_s: float) -> float:
@@ -150,7 +151,7 @@ def _slope_percent(state: PolicyState, row: Sample, speed_m_s: float, interval_s
 
 def _limit_bits(
     config: PolicyConfig,
-    memory: PolicyMemory,
+    caps: NDArray[np.float64],
     state: PolicyState,
     changing: bool,
     on_cruise: bool,
@@ -159,7 +160,7 @@ def _limit_bits(
     """The limits that act, one bit each in the order of ``LIMIT_NAMES``."""
     bits = 0
     for i in range(_CAPS):
-        cap = memory.caps[i]
+        cap = caps[i]
         if i == _EXHAUST_GAS_HEAT and config.exhaust_sensor < 0.5:
             continue  # a guess without a sensor holds nothing back that the missing one does not
         if cap < 1.0 and (_PREDICTIVE[i] < 0.5 or cap < wanted - 0.01):
@@ -175,7 +176,7 @@ def _limit_bits(
     return float(bits)
 
 
-def _write_advice(memory: PolicyMemory, state: PolicyState, out: AdviceRow) -> None:
+def _write_advice(state: PolicyState, out: AdviceRow) -> None:
     out.power_retention = state.retention.value
     out.full_share_time_s = full_share_time_s(state.episode) if state.known > 0.5 else 0.0
     out.economy = state.economy.value
@@ -188,7 +189,6 @@ def _write_advice(memory: PolicyMemory, state: PolicyState, out: AdviceRow) -> N
     out.exhaust_gas_estimate_sd_k = state.exhaust.gas_sd_k
     out.rating_probability = state.rating_probability
     out.load_known = state.known
-    out.present_grade_percent = 100.0 * grade_now(state.grade, memory.grades)
     out.setting_changes = state.setting_changes
 
 

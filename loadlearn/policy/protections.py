@@ -248,7 +248,7 @@ def line_learns(prior: LinePrior, state: LineState, x: float, y: float, interval
     """Recursive least squares; weighed by the interval, so that fast logs teach no more."""
     by_offset = state.cov_offset + x * state.cov_cross
     by_slope = state.cov_cross + x * state.cov_slope
-    total = by_offset + x * by_slope + prior.noise**2 / min(max(interval_s, 1e-3), 1.0)
+    total = by_offset + x * by_slope + prior.noise * prior.noise / min(max(interval_s, 1e-3), 1.0)
     surprise = y - state.offset - state.slope * x
     gain_offset, gain_slope = by_offset / total, by_slope / total
     state.offset += gain_offset * surprise

@@ -24,6 +24,7 @@ from loadlearn.simulation.plant_state import (
     DrivelineParameters,
     DriverParameters,
     EngineParameters,
+    Halt,
     PlantState,
     Record,
     RoadHere,
@@ -88,7 +89,7 @@ class Course(NamedTuple):
         the uprated engine (N m), shape (3, n).
     accessory_w : float
         Mean accessory power (W).
-    rows : tuple of ndarray
+    here_row, ahead_row, noise_row : ndarray
         Numbers of the rows below.
     here, ahead : RoadHere
         The road here and where the driver looks.
@@ -103,7 +104,9 @@ class Course(NamedTuple):
     gears: NDArray[np.float64]
     curve: NDArray[np.float64]
     accessory_w: float
-    rows: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+    here_row: NDArray[np.float64]
+    ahead_row: NDArray[np.float64]
+    noise_row: NDArray[np.float64]
     here: RoadHere
     ahead: RoadHere
     noise: Disturbances
@@ -143,9 +146,24 @@ def lay_course(
         gears,
         curve,
         accessory_w,
-        (here.view(np.float64), ahead.view(np.float64), now.view(np.float64)),
-        *(row.view(np.recarray)[0] for row in (here, ahead, now)),
+        here.view(np.float64),
+        ahead.view(np.float64),
+        now.view(np.float64),
+        here.view(np.recarray)[0],
+        ahead.view(np.recarray)[0],
+        now.view(np.recarray)[0],
     )
+
+
+class Place(NamedTuple):
+    """Where and when the vehicle is."""
+
+    here: RoadHere
+    ahead: RoadHere
+    """Where the driver looks."""
+    noise: Disturbances
+    stop: Halt
+    """The next, or the one at which the vehicle stands."""
 
 
 class Advised(NamedTuple):
@@ -250,7 +268,12 @@ def resist(
 
 
 def stand(
-    p: Plant, course: Course, state: PlantState, against: Resistance, range_ratio: float
+    p: Plant,
+    state: PlantState,
+    against: Resistance,
+    density_kg_m3: float,
+    first_gear: float,
+    range_ratio: float,
 ) -> Motion:
     """Engine and converter while the vehicle stands or is backed."""
     engine, line = p.engine, p.line
@@ -258,7 +281,7 @@ def stand(
         state.engine_speed_rad_s = state.torque_n_m = 0.0
         return Motion(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     speed, radius = state.speed_m_s, line.tyre_radius_m
-    gear_ratio = course.gears[0] * line.final_drive * range_ratio
+    gear_ratio = first_gear * line.final_drive * range_ratio
     efficiency = driveline_efficiency(
         state.engine_speed_rad_s, state.driveline_cold, engine.rated_rad_s, line
     )
@@ -271,7 +294,7 @@ def stand(
             state.mass_kg,
             against.coefficient,
             against.drag_area_m2,
-            course.here.density_kg_m3,
+            density_kg_m3,
             speed,
             -against.headwind_m_s,
             -against.sine,
@@ -285,10 +308,11 @@ def stand(
 
 def ask_driver(
     p: Plant,
-    course: Course,
     state: PlantState,
+    place: Place,
     against: Resistance,
-    range_ratio: float,
+    full_load_n_m: float,
+    ratio_now: float,
     efficiency: float,
     drag_n_m: float,
     advised: Advised,
@@ -299,13 +323,10 @@ def ask_driver(
     The driver sees the grade and the kind of ground ahead and knows the wind; its fine unevenness,
     gusts and slipstreams show in the speed only.
     """
-    engine, line = p.engine, p.line
-    here, ahead, noise = course.here, course.ahead, course.noise
-    speed, radius = state.speed_m_s, line.tyre_radius_m
-    gap = course.halts[int(state.next_stop)].distance_m - state.distance_m
-    ratio_now = course.gears[int(state.gear) - 1] * line.final_drive * range_ratio
-    full_load = full_load_torque(state.engine_speed_rad_s, state.share, course.curve, engine)
-    reach = max(full_load, 0.3 * engine.peak_torque_n_m)
+    here, ahead, noise = place.here, place.ahead, place.noise
+    speed, radius = state.speed_m_s, p.line.tyre_radius_m
+    gap = place.stop.distance_m - state.distance_m
+    reach = max(full_load_n_m, 0.3 * p.engine.peak_torque_n_m)
     ahead_cosine = 1.0 / math.sqrt(1.0 + ahead.tangent * ahead.tangent)
     foreseen = rolling_coefficient(
         ahead.nominal_coefficient * state.tyre_factor + against.cold,
@@ -352,9 +373,11 @@ def ask_driver(
 
 def pull(
     p: Plant,
-    course: Course,
+    gears: NDArray[np.float64],
+    curve: NDArray[np.float64],
     state: PlantState,
     heat: HeatState,
+    place: Place,
     against: Resistance,
     range_ratio: float,
     accessory_w: float,
@@ -362,7 +385,7 @@ def pull(
     dt: float,
 ) -> Motion:
     """Driver, gearbox, engine and converter, and the acceleration that comes of them."""
-    engine, line, here, curve = p.engine, p.line, course.here, course.curve
+    engine, line, here = p.engine, p.line, place.here
     radius = line.tyre_radius_m
     efficiency = driveline_efficiency(
         state.engine_speed_rad_s, state.driveline_cold, engine.rated_rad_s, line
@@ -371,10 +394,12 @@ def pull(
     drag = engine.torque_scale * (
         friction_torque(state.engine_speed_rad_s, engine) + accessory_w / running
     )
-    ask_driver(p, course, state, against, range_ratio, efficiency, drag, advised, dt)
+    ratio_now = gears[int(state.gear) - 1] * line.final_drive * range_ratio
+    full_load = full_load_torque(state.engine_speed_rad_s, state.share, curve, engine)
+    ask_driver(p, state, place, against, full_load, ratio_now, efficiency, drag, advised, dt)
     wheel = state.speed_m_s * (1.0 + state.wheel_slip) / radius
     gear_ratio = shift_gears(
-        state, wheel, here.tangent, course.gears, range_ratio, advised.economy, dt, engine, line
+        state, wheel, here.tangent, gears, range_ratio, advised.economy, dt, engine, line
     )
     turbine = wheel * gear_ratio
     lock_up(state, turbine, engine, line)
@@ -478,8 +503,8 @@ def burn(
 
 def advance(
     p: Plant,
-    course: Course,
     state: PlantState,
+    place: Place,
     motion: Motion,
     fuel_g_s: float,
     halted: bool,
@@ -498,7 +523,7 @@ def advance(
         driven = p.load.tow_vehicle_mass_kg
         driven += _COUPLING_SHARE * max(mass - driven, 0.0)
         slip = motion.hub_n / (driven * GRAVITY_M_S2) - state.brake_force_n / (mass * GRAVITY_M_S2)
-        slip *= course.here.slip_compliance
+        slip *= place.here.slip_compliance
         state.wheel_slip += (slip - state.wheel_slip) * min(dt / 0.2, 1.0)
         if state.locked < 1.5:
             turned = state.engine_speed_rad_s + motion.engine_change_rad_s
@@ -510,10 +535,9 @@ def advance(
                     and state.locked > 1.2
                 ):
                     state.locked = 2.0
-        stop = course.halts[int(state.next_stop)]
-        gap = stop.distance_m - state.distance_m
+        gap = place.stop.distance_m - state.distance_m
         if gap < 0.3 or (gap < 4.0 and faster < 0.05 and state.braking > 0.5):
-            state.phase = BACKING if stop.reverse > 0.5 else STANDING
+            state.phase = BACKING if place.stop.reverse > 0.5 else STANDING
             state.phase_time_s = 0.0
     rate = dt / p.load.cold_time_s
     if speed > 3.0:
@@ -526,9 +550,11 @@ def advance(
 
 def drive_step(
     p: Plant,
-    course: Course,
+    gears: NDArray[np.float64],
+    curve: NDArray[np.float64],
     state: PlantState,
     heat: HeatState,
+    place: Place,
     accessory_w: float,
     advised: Advised,
     dt: float,
@@ -539,12 +565,13 @@ def drive_step(
     Parameters
     ----------
     p : Plant
-    course : Course
-        With the rows for where and when the vehicle is.
+    gears, curve
+        As in :class:`Course`.
     state : PlantState
         Changed.
     heat : HeatState
         Changed.
+    place : Place
     accessory_w : float
         Accessory power now (W).
     advised : Advised
@@ -553,24 +580,27 @@ def drive_step(
     record : Record
         Filled with the values at the start of the step; forces are those acting during it.
     """
-    engine, line, here, noise = p.engine, p.line, course.here, course.noise
+    engine, line, here = p.engine, p.line, place.here
+    regeneration = place.noise.regeneration
     range_ratio = line.low_ratio if state.low_range > 0.5 else 1.0
     halted = state.phase > 0.5
     happened = False
     if halted:
-        happened = stand_or_back(state, course.halts[int(state.next_stop)], dt, 0.6)
-    against = resist(p.load, state, here, noise)
+        happened = stand_or_back(state, place.stop, dt, 0.6)
+    against = resist(p.load, state, here, place.noise)
     if halted:
-        motion = stand(p, course, state, against, range_ratio)
+        motion = stand(p, state, against, here.density_kg_m3, gears[0], range_ratio)
     else:
-        motion = pull(p, course, state, heat, against, range_ratio, accessory_w, advised, dt)
-    fuel = burn(engine, course.curve, state, accessory_w, noise.regeneration)
-    _record(course, state, heat, against, motion, fuel, record)
+        motion = pull(
+            p, gears, curve, state, heat, place, against, range_ratio, accessory_w, advised, dt
+        )
+    fuel = burn(engine, curve, state, accessory_w, regeneration)
+    _record(state, heat, place, against, motion, fuel, record)
     record.accessory_power_w = accessory_w
     record.stop = state.next_stop + 1.0 if happened else 0.0
 
-    late = fuel.burnt_g_s * noise.regeneration / (1.0 + noise.regeneration)
-    base_torque = interpolate(state.engine_speed_rad_s, course.curve[0], course.curve[1])
+    late = fuel.burnt_g_s * regeneration / (1.0 + regeneration)
+    base_torque = interpolate(state.engine_speed_rad_s, curve[0], curve[1])
     heat_step(
         heat,
         fuel.burnt_g_s - late,
@@ -585,19 +615,19 @@ def drive_step(
         dt,
         p.thermal,
     )
-    advance(p, course, state, motion, fuel.burnt_g_s, halted, dt)
+    advance(p, state, place, motion, fuel.burnt_g_s, halted, dt)
 
 
 def _record(
-    course: Course,
     state: PlantState,
     heat: HeatState,
+    place: Place,
     against: Resistance,
     motion: Motion,
     fuel: Fuelling,
     record: Record,
 ) -> None:
-    here, noise = course.here, course.noise
+    here, noise = place.here, place.noise
     record.distance_m, record.speed_m_s = state.distance_m, state.speed_m_s
     record.accel_m_s2 = motion.accel_m_s2
     record.engine_speed_rad_s = state.engine_speed_rad_s
@@ -656,16 +686,16 @@ def take_step(
 
     The ground is that of the nearest point of the road's grid: kinds of ground do not blend.
     """
-    here, ahead, now = course.rows
-    table = course.road_table
-    place = state.distance_m / course.road_grid_m
-    lookup(here, table, place)
-    lookup(ahead, table, (state.distance_m + 1.2 * state.speed_m_s) / course.road_grid_m)
-    lookup(now, course.noise_table, time_s / course.noise_step_s)
-    here[_GROUND] = table[min(int(place + 0.5), table.shape[0] - 1), _GROUND]
+    table, at = course.road_table, state.distance_m / course.road_grid_m
+    lookup(course.here_row, table, at)
+    lookup(course.ahead_row, table, (state.distance_m + 1.2 * state.speed_m_s) / course.road_grid_m)
+    lookup(course.noise_row, course.noise_table, time_s / course.noise_step_s)
+    course.here_row[_GROUND] = table[min(int(at + 0.5), table.shape[0] - 1), _GROUND]
     record.time_s = time_s
-    accessory = max(100.0, course.accessory_w + 1000.0 * course.noise.accessory_kw)
-    drive_step(p, course, state, heat, accessory, advised, dt, record)
+    stop = course.halts[int(state.next_stop)]
+    place = Place(course.here, course.ahead, course.noise, stop)
+    accessory = max(100.0, course.accessory_w + 1000.0 * place.noise.accessory_kw)
+    drive_step(p, course.gears, course.curve, state, heat, place, accessory, advised, dt, record)
     at_end = state.phase == STANDING and int(state.next_stop) == course.halts.shape[0] - 1
     return at_end and state.phase_time_s > 5.0
 

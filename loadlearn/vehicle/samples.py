@@ -159,7 +159,7 @@ def sample_of(values: Mapping[str, Any]) -> Samples:
         if isinstance(value, str):
             value = _RANGE_WORDS.get(value.strip().lower())
         found.append(math.nan if value is None else value)
-    samples = np.array([tuple(found)], SAMPLE)
+    samples = np.array(found, dtype=np.float64).view(SAMPLE)
     grade = get("grade_percent")
     if grade is not None:
         tangent = grade / 100.0

@@ -6,12 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.delays import interval_means, shifted
 from loadlearn.log.fine_speed import fine_speed, whole_unit
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.simulation.sensors import Channel, Logger
@@ -22,50 +19,6 @@ def slow_drive(seed: int, logger: Logger, name: str = "obd_1hz_grade") -> Scenar
 
 
 # --- late channels --------------------------------------------------------------------------
-
-
-@settings(max_examples=40, deadline=None)
-@given(
-    delay_s=st.floats(0.0, 3.0),
-    seed=st.integers(0, 1000),
-    jitter=st.floats(0.0, 0.3),
-)
-def test_means_of_a_late_channel_are_those_of_its_straight_lines(
-    delay_s: float, seed: int, jitter: float
-) -> None:
-    rng = np.random.default_rng(seed)
-    time_s = np.arange(40.0) + jitter * rng.uniform(-1.0, 1.0, 40)
-    values = rng.normal(size=40).cumsum()
-    means = interval_means(time_s, values, delay_s)
-    # Independently: the corners and the ends of each interval, trapezoid by trapezoid.
-    for k in range(1, 36):
-        low, high = time_s[k - 1] + delay_s, time_s[k] + delay_s
-        inner = time_s[(time_s > low) & (time_s < high)]
-        corners = np.concatenate([[low], inner, [high]])
-        expected = np.trapezoid(np.interp(corners, time_s, values), corners) / (high - low)
-        assert means[k] == pytest.approx(expected, rel=1e-9, abs=1e-9)
-    assert np.isnan(means[0])
-
-
-def test_means_without_a_delay_are_those_of_the_two_ends() -> None:
-    time_s, values = np.arange(9.0), np.arange(9.0) ** 2
-    assert_allclose(interval_means(time_s, values, 0.0)[1:], 0.5 * (values[1:] + values[:-1]))
-
-
-def test_an_absent_value_leaves_its_neighbours_means_unknown_and_no_others() -> None:
-    time_s, values = np.arange(12.0), np.ones(12)
-    values[6] = np.nan
-    means = interval_means(time_s, values, 0.5)
-    assert np.isnan(means[[5, 6, 7]]).any() and np.isfinite(means[1:5]).all()
-    assert np.isfinite(means[8:11]).all()
-    assert_allclose(means[np.isfinite(means)], 1.0)
-
-
-def test_a_shift_moves_a_channel_by_its_delay() -> None:
-    time_s = np.arange(0.0, 60.0, 0.5)
-    late = np.sin(0.2 * (time_s - 0.7))
-    moved = shifted(time_s, late, 0.7)
-    assert_allclose(moved[:-2], np.sin(0.2 * time_s)[:-2], atol=2e-3)
 
 
 @pytest.mark.parametrize("delay_s", [0.0, 0.5, 0.9])
@@ -164,7 +117,7 @@ def test_a_logged_exhaust_brake_sets_the_overrun_aside() -> None:
         engine = made.rig.engine.model_copy(update={"exhaust_brake": fitted})
         rig = made.rig.model_copy(update={"engine": engine})
         log, truth = made.drive.log, made.drive.truth
-        history = LoadEstimator(rig).run(log)
+        history = LoadEstimator(rig).run(log, prepare=False)
         aside = (history["set_aside_because"] == "exhaust brake or retarder").to_numpy()
         assert aside.any() == (name == "told")
         if name == "told":

@@ -81,13 +81,13 @@ def halts(parts: list[tuple[float, float, float, float]]) -> tuple[np.ndarray, n
 
 
 def test_a_change_of_load_is_told_once() -> None:
-    """Later halts too short to change anything leave the probability where it was."""
+    """Later halts too short to change anything leave the stop and its probability as they were."""
     outputs, time_s = halts(
         [
             (0.0, np.nan, 5200.0, 0.0),
             (60.0, 5200.0, 2700.0, 1.0),
-            (120.0, 2700.0, 2690.0, 1.0),
-            (180.0, 2690.0, 2690.0, 0.9999),
+            (60.0, 5200.0, 2690.0, 1.0),
+            (60.0, 5200.0, 2690.0, 0.9999),
         ]
     )
     told = load_changes(outputs, time_s)
