@@ -1,21 +1,20 @@
-"""One rig and a few short drives, shared by the tests of the estimator."""
+"""One rig and a short drive, as fixtures, for the tests of log and study."""
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.model import Grounds, Noise, Prior, ground_modes
+from loadlearn._compile import Records
+from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.intervals import SHORTEST_ROW_S, interval_state, rows_of
+from loadlearn.estimation.learner import Setup, Sources, setup_for
+from loadlearn.estimation.model import Noise, Prior
 from loadlearn.simulation.drive import Drive, PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
 from loadlearn.simulation.sensors import Logger
-from loadlearn.study import problem
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
+from loadlearn.vehicle.samples import samples_of
 
 TRUE_MASS_KG = 5200.0
 
@@ -40,21 +39,28 @@ def drive(rig: Rig) -> Drive:
 
 
 @pytest.fixture(scope="session")
+def setup(drive: Drive, rig: Rig) -> Setup:
+    """What the drive's channels call for."""
+    return setup_for(rig, Sources.of(drive.log))
+
+
+@pytest.fixture(scope="session")
 def grounds() -> Grounds:
     """The handbook's grounds, without regeneration."""
-    return ground_modes(HANDBOOK_GROUNDS, with_regeneration=False)
+    return ground_modes()
 
 
 @pytest.fixture(scope="session")
-def prior(rig: Rig) -> Prior:
-    return prior_for(rig, SOURCE_FUEL, HEIGHT_FROM_GRADE)
+def prior(setup: Setup) -> Prior:
+    return setup.prior
 
 
 @pytest.fixture(scope="session")
-def noise(rig: Rig) -> Noise:
-    return default_noise(HEIGHT_FROM_GRADE, rig)
+def noise(setup: Setup) -> Noise:
+    return setup.noise
 
 
 @pytest.fixture(scope="session")
-def rows(drive: Drive, rig: Rig) -> NDArray[np.float64]:
-    return problem.drive_rows(drive.log, rig)
+def rows(drive: Drive, setup: Setup) -> Records:
+    samples = samples_of(drive.log)
+    return rows_of(setup.rig, *setup.sources, SHORTEST_ROW_S, interval_state(), samples).rows
