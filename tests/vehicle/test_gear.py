@@ -49,7 +49,9 @@ def test_low_range_not_logged_is_seen_in_the_ratio(rig: Rig) -> None:
 @given(st.floats(1.0, 60.0))
 def test_the_nearest_ratio_is_nearest_in_its_logarithm(observed: float) -> None:
     rig = small_rig()
-    gear, low, distance = nearest_ratio(observed, rig_arrays(rig))
+    low_ratio = rig.driveline.transfer_low_ratio
+    assert low_ratio is not None
+    gear, low, distance = nearest_ratio(observed, rig_arrays(rig).ratios, low_ratio)
     far = {
         (index, low_range): abs(math.log(observed / rig.overall_ratio(index, low_range=low_range)))
         + low_range * math.log(LOW_RANGE_FAR)
