@@ -158,7 +158,7 @@ Levels = tuple[tuple[int, float, float], ...]
 """Of states that relax: index, sd, correlation time."""
 
 
-def relaxation(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArray]:
+def relaxed(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArray]:
     """Transition and process noise of Ornstein-Uhlenbeck states over an interval.
 
     Parameters
@@ -196,7 +196,7 @@ def ground_levels(
     Returns
     -------
     disturbance : levels
-        As :func:`relaxation` takes them.
+        As :func:`relaxed` takes them.
     walk_variance : float
         Per second.
     """
@@ -321,7 +321,7 @@ def run_numpy(problem: Problem) -> Trajectory:
     for row in problem.rows:
         _, elapsed_s = turns.due(row)
         if elapsed_s > 0.0:
-            factor, gained = relaxation(n, elapsed_s, slow_levels(noise))
+            factor, gained = relaxed(n, elapsed_s, slow_levels(noise))
             state = factor @ state
             covariance = factor @ covariance @ factor.T + gained
         disturbance, walk_variance = ground_levels(state, 0, problem.grounds, noise)
@@ -330,7 +330,7 @@ def run_numpy(problem: Problem) -> Trajectory:
             state, transition = jacobian(state, row)
             covariance = transition @ covariance @ transition.T
         covariance = covariance + added
-        factor, gained = relaxation(n, float(row["dt_s"]), disturbance)
+        factor, gained = relaxed(n, float(row["dt_s"]), disturbance)
         state = factor @ state
         covariance = factor @ covariance @ factor.T + gained
         if not math.isnan(row["measured_m"]):
@@ -387,7 +387,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
 
         def relax(self, dt: float, levels: Levels) -> None:
             """States that relax, over ``dt``."""
-            self.F, self.Q = relaxation(self.dim_x, dt, levels)
+            self.F, self.Q = relaxed(self.dim_x, dt, levels)
             self.carried = None
             super().predict()
 

@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from loadlearn._compile import Record, jit
-from loadlearn.vehicle.engine_force import RigArrays
 from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
+
+FloatArray = NDArray[np.float64]
 
 LOW_RANGE_FAR = math.exp(0.02)
 """The ranges interleave: low range must be nearer by this factor (common practice, no source)."""
@@ -32,10 +36,8 @@ class GearBelief(NamedTuple):
 
 
 @jit
-def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
+def nearest_ratio(observed: float, ratios: FloatArray, low_ratio: float) -> tuple[int, bool, float]:
     """Gear, range and log-distance of the overall ratio nearest to an observed one."""
-    # Taken out of the tuple once: each taking counts a reference.
-    ratios, low_ratio = rig.ratios, rig.constants[0].transfer_low_ratio
     best_gear, best_low, best = 0, False, math.inf
     for low in range(2 if low_ratio > 0.0 else 1):
         seen = observed / low_ratio if low else observed
@@ -51,7 +53,8 @@ def nearest_ratio(observed: float, rig: RigArrays) -> tuple[int, bool, float]:
 @jit
 def believed_gear(
     memory: Record,
-    rig: RigArrays,
+    constants: Record,
+    ratios: FloatArray,
     sample: Record,
     engine_rad_s: float,
     elapsed_s: float,
@@ -62,7 +65,9 @@ def believed_gear(
     Parameters
     ----------
     memory : record of ``TRACTION_MEMORY``
-    rig : RigArrays
+    constants : record of ``RIG_CONSTANTS``
+    ratios : ndarray
+        Overall ratios, first gear first.
     sample : record of ``SAMPLE``
     engine_rad_s : float
         NaN where it is not logged.
@@ -75,7 +80,6 @@ def believed_gear(
     -------
     GearBelief
     """
-    constants, ratios = rig.constants[0], rig.ratios
     low_ratio = constants.transfer_low_ratio
     gear, low, known, slip = 0.0, False, False, 0.0
     if not math.isnan(sample.gear) and sample.gear <= ratios.size:
@@ -84,7 +88,7 @@ def believed_gear(
     if not math.isnan(engine_rad_s) and moving and not (known and gear == 0.0):
         observed = engine_rad_s * constants.tyre_radius_m / sample.speed_m_s
         if observed > 0.2 * ratios[ratios.size - 1]:
-            near_gear, near_low, distance = nearest_ratio(observed, rig)
+            near_gear, near_low, distance = nearest_ratio(observed, ratios, low_ratio)
             tolerance = RATIO_WITHIN + within
             if known:
                 stated = ratios[int(gear) - 1] * (low_ratio if low and low_ratio > 0.0 else 1.0)

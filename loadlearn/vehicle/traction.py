@@ -149,7 +149,7 @@ def traction_sample(
     engine_logged = not math.isnan(engine_rad_s)
     spin_up_n_m = _spin_up(memory, constants, engine_rad_s, elapsed_s)
     within = SPEED_STEP_M_S / max(speed_m_s, 1.0)
-    gear = believed_gear(memory, rig, sample, engine_rad_s, elapsed_s, within)
+    gear = believed_gear(memory, constants, rig.ratios, sample, engine_rad_s, elapsed_s, within)
     clutch = constants.has_converter == 0
     if reason == REASON.known and changing_gear(memory, time_s, gear.slip, within, clutch):
         reason = REASON.gear_change

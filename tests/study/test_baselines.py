@@ -35,6 +35,7 @@ from loadlearn.vehicle.roadload import (
     rolling_coefficient,
     rotating_mass,
 )
+from loadlearn.vehicle.samples import samples_of
 
 MASS_KG, ROLLING, DRAG_AREA_M2 = 5400.0, 0.0125, 2.6
 COLUMNS = [
@@ -98,7 +99,7 @@ def exact_drive(
         MASS_KG,
         rolling_coefficient(ROLLING, SPEED_SLOPE, speed),
         DRAG_AREA_M2,
-        peer_inputs.density_of(pd.DataFrame({"time_s": time_s})),
+        samples_of(pd.DataFrame({"time_s": time_s}))["air_density_kg_m3"],
         speed,
         0.0,
         sine,
