@@ -7,7 +7,8 @@ Method
     The same 30-minute drives of several situations, prepared once; ``LoadEstimator`` as it is and
     with one part left out. Errors given the scale, z in all and given the scale. Parts are left out
     through arguments where there are any (grounds, noise, the rig), else by replacing one function
-    for the run.
+    for the run. The rules of what evidence counts are left out on an outside plant too, whose load
+    never changes (as ``against_energy_plant.py --alone``).
 Expected answer
     Grounds matter on sand and gravel, load changes after unhitching, events in a regeneration, the
     considered scale for the total interval; on a good drive on sealed road most may go without much
@@ -21,18 +22,24 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 from typing import Any
 from unittest import mock
 
+import against_energy_plant
 import harness
 import judging
 import pandas as pd
+from plants import cases
+from situations import LIGHT_TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation import estimator as estimator_module
 from loadlearn.estimation import learner, model
+from loadlearn.estimation.grounds import ground_modes
 from loadlearn.estimation.intervals import rows_of
-from loadlearn.simulation.scenarios import with_scale_sd
+from loadlearn.simulation.road import Segment, Stop
+from loadlearn.simulation.scenarios import Scenario, with_scale_sd
 from loadlearn.simulation.sensors import Logger
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
@@ -50,6 +57,7 @@ SITUATIONS = (
     "unreported_extra",
     "exhaust_brake",
     "body_accelerometer",
+    "trailer_left_on_sand",
 )
 Variant = Callable[[pd.DataFrame, pd.DataFrame, Rig], pd.DataFrame]
 """From the log, the prepared log and the rig to a history."""
@@ -74,15 +82,25 @@ def _rows_without(field: str) -> Iterator[None]:
 
 
 @contextmanager
-def _prior_with(**values: float) -> Iterator[None]:
-    """A prior in which some entries are others."""
-    actual = estimator_module.prior_for
+def _setup_with(change: Callable[[learner.Setup], learner.Setup]) -> Iterator[None]:
+    """A setup that is changed before anything is learnt with it."""
+    actual = learner.setup_for
 
-    def changed(*arguments: Any) -> Any:
-        return actual(*arguments)._replace(**values)
+    def changed(*arguments: Any, **named: Any) -> Any:
+        return change(actual(*arguments, **named))
 
-    with mock.patch.object(estimator_module, "prior_for", changed):
+    with mock.patch.object(estimator_module, "setup_for", changed):
         yield
+
+
+def _prior_with(**values: float) -> Any:
+    """A prior in which some entries are others."""
+    return _setup_with(lambda setup: setup._replace(prior=setup.prior._replace(**values)))
+
+
+def _evidence_with(**values: float) -> Any:
+    """Another part of the evidence that counts."""
+    return _setup_with(lambda setup: setup._replace(evidence=setup.evidence._replace(**values)))
 
 
 def _with_noise(prepared: pd.DataFrame, **values: float) -> pd.DataFrame:
@@ -181,12 +199,20 @@ def no_cold_tyres(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.Dat
 
 def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """All fuel makes torque."""
-    actual = estimator_module.ground_modes
+    with _setup_with(lambda setup: setup._replace(grounds=ground_modes())):
+        return LoadEstimator(rig).run(prepared)
 
-    def without(grounds: Any, with_regeneration: bool = False) -> Any:
-        return actual(grounds, with_regeneration=False)
 
-    with mock.patch.object(estimator_module, "ground_modes", without):
+def nothing_apart(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """No mode of its own for "nothing has changed yet"."""
+
+    def change(setup: learner.Setup) -> learner.Setup:
+        grounds = setup.grounds[setup.grounds["unchanged"] == 0].copy()
+        kept = setup.grounds["unchanged"] == 1
+        grounds["initial"][0] += setup.grounds["initial"][kept].sum()
+        return setup._replace(grounds=grounds)
+
+    with _setup_with(change):
         return LoadEstimator(rig).run(prepared)
 
 
@@ -206,7 +232,7 @@ def default_noise(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.Dat
 
 def no_preparation(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """The log as it is: what the estimator does online."""
-    return LoadEstimator(rig).run(log)
+    return LoadEstimator(rig).run(log, prepare=False)
 
 
 def overrun_believed(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
@@ -251,6 +277,17 @@ VARIANTS: dict[str, Variant] = {
     "no interval likelihood": no_interval_likelihood,
     "overrun believed": overrun_believed,
     "no squat": no_squat,
+    "nothing apart": nothing_apart,
+}
+# Rules of what evidence counts: what is left out, as values of ``model.Evidence``.
+EVIDENCE: dict[str, dict[str, float]] = {
+    "full": {},
+    "all evidence between loads on firm ground": {"firm_loads": 1.0},
+    "as much on loose ground": {"loose_loads": 0.4},
+    "no memory of loose ground": {"loose_memory_s": 1.0},
+    "all evidence between firm grounds": {"firm_grounds": 1.0},
+    "changes of ground not charged": {"changes_charged": 0.0},
+    "halts of traffic as any other": {"traffic_halt_s": 1.0},
 }
 # What can matter only where the log has it.
 ONLY = {
@@ -261,26 +298,51 @@ ONLY = {
 }
 
 
+def _trailer_left_on_sand(index: int, count: int) -> Scenario:
+    """Sealed road, then slow sand, on which the trailer is left."""
+    limits = (20.0 / 3.6, 25.0 / 3.6, 30.0 / 3.6)
+    sand = [Segment("sealed", 8000.0), Segment("sand", 60_000.0, 0.12, limits)]
+    left = Stop(10_000.0, 240.0, event="drop_trailer", reverse_first=index % 2 == 0)
+    return lay_out(91_000 + index, (index + 0.5) / count, LIGHT_TOWING, segments=sand, stops=[left])
+
+
 def one_drive(situation: str, index: int, count: int) -> list[dict[str, Any]]:
     """All variants on one drive."""
-    if situation == "body_accelerometer":
+    if situation == "trailer_left_on_sand":
+        made = _trailer_left_on_sand(index, count)
+    elif situation == "body_accelerometer":
         logger = Logger.good_10hz("accelerometer")
         made = judging.stratified("good_10hz", index, count, 91_000, logger=logger)
     else:
         made = judging.stratified(situation, index, count, 91_000)
     log = made.drive.log
     prepared = prepare(log, made.rig)
-    return [
-        {
-            "situation": situation,
-            "variant": name,
-            "seed": 91_000 + index,
-            "rig": made.drive.meta["rig_name"],
-            **judging.judged(run(log, prepared, made.rig), made),
-        }
+    common = {
+        "situation": situation,
+        "seed": 91_000 + index,
+        "rig": made.drive.meta["rig_name"],
+    }
+    rows = [
+        {**common, "variant": name, **judging.judged(run(log, prepared, made.rig), made)}
         for name, run in VARIANTS.items()
         if situation in ONLY.get(name, SITUATIONS)
     ]
+    for name, values in EVIDENCE.items():
+        if values:
+            with _evidence_with(**values):
+                history = LoadEstimator(made.rig).run(prepared)
+            rows.append({**common, "variant": name, **judging.judged(history, made)})
+    return rows
+
+
+def plant_drive(case: Any, road: str, seed: int) -> list[dict[str, Any]]:
+    """The rules of evidence on an outside plant whose load never changes."""
+    rows = []
+    for name, values in EVIDENCE.items():
+        with _evidence_with(**values):
+            found = against_energy_plant.one_drive(case, road, seed)
+        rows += [{"left out": name, **row} for row in found if "fuelling" in row["measured"]]
+    return rows
 
 
 def summarise(found: pd.DataFrame) -> pd.DataFrame:
@@ -336,6 +398,12 @@ def main() -> int:
     found = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))
     print("Rms mass error given the scale, % (rms z in all / given the scale)\n")
     harness.write(chosen, "ablation", summarise(found), draw(found), details=found)
+    if find_spec("fastsim") is not None:
+        print("\nThe load never changes: an outside plant driven alone, from fuelling\n")
+        plants = against_energy_plant.tasks(2, chosen.quick, alone=True)
+        plants = plants[:2] if chosen.quick else plants
+        rows = pd.DataFrame(harness.run(plant_drive, plants, chosen, label="plant drives"))
+        harness.write(chosen, "ablation_plant", cases.summary(rows, ["left out"]), details=rows)
     return 0
 
 

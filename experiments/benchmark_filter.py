@@ -25,6 +25,7 @@ from __future__ import annotations
 import time
 import tracemalloc
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import harness
@@ -32,11 +33,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn import LoadEstimator
-from loadlearn.estimation import filter as kernel
-from loadlearn.estimation import layout
-from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.model import ground_modes, states_needed
+from loadlearn import LoadEstimator, prepare
+from loadlearn._compile import Records
+from loadlearn.estimation.learner import Sources, initial_state, learn, setup_for
+from loadlearn.estimation.model import STATE
 from loadlearn.simulation.drive import PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
@@ -44,7 +44,7 @@ from loadlearn.simulation.sensors import Logger
 from loadlearn.study import problem, reference
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
+from loadlearn.vehicle.samples import samples_of
 
 FloatArray = NDArray[np.float64]
 
@@ -73,40 +73,26 @@ def disagreement(ours: reference.Trajectory, theirs: reference.Trajectory) -> tu
 
     States of no variance (which nothing can move) are left out.
     """
-    sd = np.sqrt(np.einsum("kiim->kim", theirs.covariances))
-    moves = sd.max(axis=(0, 2)) > 0.0
-    sd = sd[:, moves]
-    mean = np.abs(ours.states - theirs.states)[:, moves] / sd
-    covariance = np.abs(ours.covariances - theirs.covariances)[:, moves][:, :, moves]
-    return float(mean.max()), float((covariance / (sd[:, :, None] * sd[:, None, :])).max())
+    sd = np.sqrt(np.einsum("kmii->kmi", theirs.covariances))
+    moves = sd.max(axis=(0, 1)) > 0.0
+    sd = sd[..., moves]
+    mean = np.abs(ours.states - theirs.states)[..., moves] / sd
+    covariance = np.abs(ours.covariances - theirs.covariances)[..., moves, :][..., moves]
+    return float(mean.max()), float((covariance / (sd[..., :, None] * sd[..., None, :])).max())
 
 
 def pooled(trajectory: reference.Trajectory, index: int) -> tuple[FloatArray, FloatArray]:
     """Mean and sd of one state over the modes, after every row."""
-    weight, value = trajectory.weights, trajectory.states[:, index]
+    weight, value = trajectory.weights, trajectory.states[..., index]
     mean = np.sum(weight * value, axis=1)
-    second = np.sum(weight * (value**2 + trajectory.covariances[:, index, index]), axis=1)
+    second = np.sum(weight * (value**2 + trajectory.covariances[..., index, index]), axis=1)
     return mean, np.sqrt(second - mean**2)
 
 
-def full_estimator(log: pd.DataFrame, rig: Rig) -> FloatArray:
+def full_estimator(log: pd.DataFrame, rig: Rig) -> Records:
     """From samples to outputs, all hypotheses; what ``LoadEstimator.run`` does before its table."""
-    rows = problem.drive_rows(log, rig)
-    grounds = ground_modes(HANDBOOK_GROUNDS, with_regeneration=True)
-    n_states = states_needed(True, False, False)
-    outputs = np.empty((len(rows), layout.N_OUTPUT))
-    kernel.filter_rows(
-        rows,
-        len(rows),
-        *layout.filter_arrays(n_states, grounds.mean.size),
-        grounds,
-        prior_for(rig, SOURCE_FUEL, HEIGHT_FROM_GRADE),
-        default_noise(HEIGHT_FROM_GRADE, rig),
-        outputs,
-        np.empty((len(rows), len(HANDBOOK_GROUNDS))),
-        True,
-    )
-    return outputs
+    setup = setup_for(rig, Sources.of(log))
+    return learn(setup, initial_state(setup), samples_of(log)).outputs[1:]
 
 
 def main() -> None:
@@ -140,7 +126,7 @@ def main() -> None:
         return entry
 
     # --- one hypothesis ------------------------------------------------------------------------
-    one = problem.hypotheses(log, rig, HANDBOOK_GROUNDS[:1])
+    one = problem.problem_of(log, rig, HANDBOOK_GROUNDS[:1])
     reference.run_compiled(one, False)
     compiled_s, _ = processor_s(reference.run_compiled, one, False, repeats=9)
     compiled = reference.run_compiled(one)
@@ -161,24 +147,42 @@ def main() -> None:
     full_s, outputs = processor_s(full_estimator, log, rig, repeats=5)
     full = line(
         "compiled, full estimator",
-        "loads x 7 modes",
+        "loads x 8 modes",
         full_s,
         samples,
         peak_mb(full_estimator, log, rig),
     )
     estimator = LoadEstimator(rig)
-    whole_s, _ = processor_s(estimator.run, log, repeats=3)
+    prepared = prepare(log, rig)
+    whole_s, _ = processor_s(estimator.run, prepared, repeats=3)
     line(
         "the same with table and summary",
-        "loads x 7 modes",
+        "loads x 8 modes",
         whole_s,
         samples,
-        peak_mb(estimator.run, log),
+        peak_mb(estimator.run, prepared),
+    )
+    fast = simulate(
+        rig,
+        random_road(5, 3000.0, "rolling"),
+        seed=5,
+        combined_mass_kg=5200.0,
+        logger=replace(Logger.good_10hz(), rate_hz=100.0),
+        duration_s=120.0,
+        variation=PlantVariation.none(),
+    ).log
+    fast_s, _ = processor_s(full_estimator, fast, rig, repeats=5)
+    line(
+        "compiled, full estimator, 100 Hz",
+        "loads x 8 modes",
+        fast_s,
+        len(fast),
+        peak_mb(full_estimator, fast, rig),
     )
     few = log.iloc[: min(samples, 3000)].reset_index(drop=True)
-    several = problem.hypotheses(few, rig, HANDBOOK_GROUNDS)
+    several = problem.problem_of(few, rig, HANDBOOK_GROUNDS)
     mixed = reference.run_compiled(several)
-    whole = problem.hypotheses(log, rig, HANDBOOK_GROUNDS)
+    whole = problem.problem_of(log, rig, HANDBOOK_GROUNDS)
     grounds_s, _ = processor_s(reference.run_compiled, whole, False, repeats=5)
     same = line(
         "compiled",
@@ -197,12 +201,12 @@ def main() -> None:
         peak_mb(reference.run_filterpy_imm, several),
     )
     peer["ratio"] = peer["us_per_sample"] / same["us_per_sample"]
-    mean, _ = pooled(mixed, 1)
-    other_mean, other_sd = pooled(trajectory, 1)
+    mean, _ = pooled(mixed, STATE.inverse_mass_per_kg)
+    other_mean, other_sd = pooled(trajectory, STATE.inverse_mass_per_kg)
     peer["mean_difference_sd"] = float(np.max(np.abs(mean - other_mean) / other_sd))
     table = pd.DataFrame(lines)
     harness.write(chosen, "benchmark_filter", table)
-    loads = float(outputs[:, layout.O_LOADS].mean())
+    loads = float(outputs["loads"].mean())
     print(
         f"\n{samples} samples; on average {loads:.1f} loads were carried by the full estimator, "
         f"which is {peer['us_per_sample'] / full['us_per_sample']:.0f} times faster than one load "

@@ -35,10 +35,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation import filter as kernel
-from loadlearn.estimation import layout
-from loadlearn.estimation.estimator import default_noise, prior_for
-from loadlearn.estimation.model import Grounds, Noise, Prior, ground_modes, states_needed
+from loadlearn._compile import Records
+from loadlearn.estimation.filter import MEMORY, filter_rows
+from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.learner import Sources, default_noise, prior_for
+from loadlearn.estimation.loads import no_hypotheses
+from loadlearn.estimation.mixture import OUTPUT
+from loadlearn.estimation.model import Evidence, Noise, Prior, pooled_prior
 from loadlearn.simulation.drive import PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
@@ -46,7 +49,6 @@ from loadlearn.simulation.sensors import Logger
 from loadlearn.study import bounds, model_drive, problem
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
-from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
 
 FloatArray = NDArray[np.float64]
 NAMES = tuple(ground.name for ground in HANDBOOK_GROUNDS)
@@ -59,10 +61,9 @@ class Bench(NamedTuple):
     """What every task starts from."""
 
     rig: Rig
-    rows: FloatArray
+    rows: Records
     noise: Noise
     prior: Prior
-    n_states: int
 
 
 @cache
@@ -81,21 +82,31 @@ def bench() -> Bench:
     return Bench(
         rig,
         problem.drive_rows(drive.log, rig),
-        default_noise(HEIGHT_FROM_GRADE, rig),
-        prior_for(rig, SOURCE_FUEL, HEIGHT_FROM_GRADE),
-        states_needed(True, False, False),
+        default_noise(Sources.of(drive.log), rig),
+        prior_for(rig, Sources.of(drive.log)),
     )
 
 
 def run_filter(
-    rows: FloatArray, grounds: Grounds, prior: Prior, noise: Noise, n_states: int
-) -> tuple[FloatArray, FloatArray]:
+    rows: Records, grounds: Grounds, prior: Prior, noise: Noise
+) -> tuple[Records, FloatArray]:
     """Outputs of the compiled filter, and the probability of each ground, after every row."""
-    arrays = layout.filter_arrays(n_states, grounds.mean.size)
-    outputs = np.empty((len(rows), layout.N_OUTPUT))
-    probability = np.empty((len(rows), grounds.mean.size))
-    kernel.filter_rows(rows, len(rows), *arrays, grounds, prior, noise, outputs, probability, True)
-    return outputs, probability
+    outputs = np.full(len(rows) + 1, np.nan, OUTPUT)
+    outputs["surface"] = 0.0
+    probability = np.zeros((len(outputs), grounds.size))
+    filter_rows(
+        rows,
+        np.zeros(1, MEMORY),
+        no_hypotheses(grounds.size),
+        grounds,
+        prior,
+        noise,
+        Evidence(),
+        outputs,
+        probability,
+        True,
+    )
+    return outputs[1:], probability[1:]
 
 
 def against_bound(case: str, seed: int) -> list[dict[str, Any]]:
@@ -108,13 +119,12 @@ def against_bound(case: str, seed: int) -> list[dict[str, Any]]:
         grounds,
         made.prior,
         made.noise,
-        made.n_states,
         np.random.default_rng((41, seed)),
         names=NAMES[: len(which)],
     )
-    outputs, _ = run_filter(drive.rows, grounds, made.prior, made.noise, made.n_states)
+    outputs, _ = run_filter(drive.rows, grounds, made.prior, made.noise)
     bound = bounds.conditional_bound(
-        drive.rows, drive.truth, made.rig, made.noise, which, made.prior, made.n_states
+        drive.rows, drive.truth, made.rig, made.noise, which, made.prior
     )
     time = bound["time_s"].to_numpy()
     found = []
@@ -123,13 +133,13 @@ def against_bound(case: str, seed: int) -> list[dict[str, Any]]:
         truth, best, out = drive.truth.iloc[at], bound.iloc[at], outputs[at]
         implied = truth["mass_kg"] / truth["tractive_scale"]
         row = {"case": case, "seed": seed, "at_s": checkpoint}
-        row["mass, given scale"] = out[layout.O_IMPLIED] / implied - 1.0
+        row["mass, given scale"] = out["mass_given_scale_kg"] / implied - 1.0
         row["bound: mass, given scale"] = best["mass_sd_given_scale_kg"] / truth["mass_kg"]
-        row["mass"] = out[layout.O_MASS] / truth["mass_kg"] - 1.0
+        row["mass"] = out["mass_kg"] / truth["mass_kg"] - 1.0
         row["bound: mass"] = best["mass_sd_kg"] / truth["mass_kg"]
-        row["rolling resistance"] = out[layout.O_ROLL] - truth["rolling_resistance"]
+        row["rolling resistance"] = out["rolling_resistance"] - truth["rolling_resistance"]
         row["bound: rolling resistance"] = best["rolling_resistance_sd"]
-        row["drag area"] = out[layout.O_DRAG] - truth["drag_area_m2"]
+        row["drag area"] = out["drag_area_m2"] - truth["drag_area_m2"]
         row["bound: drag area"] = best["drag_area_sd_m2"]
         found.append(row)
     return found
@@ -168,25 +178,23 @@ def against_tree(seed: int, hypotheses: int) -> list[dict[str, Any]]:
     made = bench()
     grounds = ground_modes(HANDBOOK_GROUNDS, with_regeneration=False)
     # As often as makes about twenty changes a drive; both know of it, so the tree is exact.
-    grounds = grounds._replace(rate_per_s=OFTENER * grounds.rate_per_s)
+    grounds["rate_per_s"] *= OFTENER
     rng = np.random.default_rng((42, seed))
     mode = model_drive.draw_grounds(made.rows, grounds, made.noise, rng)
     edges = np.flatnonzero(np.diff(mode)) + 1
-    prior = bounds.pooled_prior(made.prior)
-    drive = model_drive.draw_drive(
-        made.rows, grounds, prior, made.noise, made.n_states, rng, mode=mode
-    )
-    outputs, probability = run_filter(drive.rows, grounds, prior, made.noise, made.n_states)
-    tree = ground_tree.run_tree(drive.rows, grounds, prior, made.noise, made.n_states, hypotheses)
+    prior = pooled_prior(made.prior)
+    drive = model_drive.draw_drive(made.rows, grounds, prior, made.noise, rng, mode=mode)
+    outputs, probability = run_filter(drive.rows, grounds, prior, made.noise)
+    tree = ground_tree.run_tree(drive.rows, grounds, prior, made.noise, hypotheses)
     implied = (drive.truth["mass_kg"] / drive.truth["tractive_scale"]).to_numpy()
     roll = drive.truth["rolling_resistance"].to_numpy()
-    given = outputs[:, layout.O_MASS_SD_GIVEN] / np.exp(outputs[:, layout.O_LOG_SCALE])
+    given = outputs["mass_sd_given_scale_kg"] / np.exp(outputs["log_scale"])
     answers = {
         "moments matched": (
-            outputs[:, layout.O_IMPLIED],
+            outputs["mass_given_scale_kg"],
             given,
-            outputs[:, layout.O_ROLL],
-            outputs[:, layout.O_ROLL_SD],
+            outputs["rolling_resistance"],
+            outputs["rolling_resistance_sd"],
             probability,
         ),
         "sequences apart": (*tree[:4], tree.probability),

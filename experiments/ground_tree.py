@@ -14,23 +14,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import jit
-from loadlearn.estimation.filter import predict, relax_slow, set_datum, update
-from loadlearn.estimation.layout import LANES, filter_arrays
-from loadlearn.estimation.loads import start
-from loadlearn.estimation.mixture import log_implied
+from loadlearn._compile import Records, jit
+from loadlearn.estimation.filter import predict_row, relax_slow
+from loadlearn.estimation.grounds import Grounds
+from loadlearn.estimation.kalman import copy, redraw, set_first, update
 from loadlearn.estimation.model import (
-    COLD,
-    PHI,
-    R_DT,
-    R_KNOWN,
-    R_Y,
-    ROLL,
-    Grounds,
+    STATE,
     Noise,
     Prior,
-    unevenness,
+    log_implied,
+    measurement_row,
+    measurement_variance,
 )
+from loadlearn.study.problem import prior_moments
 
 FloatArray = NDArray[np.float64]
 
@@ -58,25 +54,23 @@ class TreeOutput(NamedTuple):
 
 
 def run_tree(
-    rows: FloatArray,
+    rows: Records,
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
-    n_states: int,
     hypotheses: int = 1024,
 ) -> TreeOutput:
     """The posterior over sequences of grounds.
 
     Parameters
     ----------
-    rows : ndarray, shape (k, 25)
+    rows : record array of ``ROW``, shape (k,)
         Without standstills and readings in whole units.
     grounds : Grounds
         Without modes in regeneration.
     prior : Prior
         Of one load component.
     noise : Noise
-    n_states : int
     hypotheses : int
         How many sequences are kept.
 
@@ -84,20 +78,14 @@ def run_tree(
     -------
     TreeOutput
     """
-    blocks = -(-hypotheses // LANES)
-    modes = grounds.mean.size
-    arrays = filter_arrays(n_states, LANES)
-    start(*arrays[1:], grounds, prior, noise)
-    states = np.repeat(arrays.states[:1], blocks, axis=0)
-    covariances = np.repeat(arrays.covariances[:1], blocks, axis=0)
-    log_weights = np.full((blocks, LANES), -np.inf)
-    log_weights[0, :modes] = np.log(grounds.initial)
-    mode = np.zeros((blocks, LANES), dtype=np.int64)
-    mode[:, :modes] = np.arange(modes)
-    moments = np.empty((len(rows), 4))
-    probability = np.empty((len(rows), modes))
+    modes = grounds.size
+    mode = np.arange(hypotheses) % modes
+    means, spreads = prior_moments(grounds, prior, noise)
+    log_weights = np.full(hypotheses, -np.inf)
+    log_weights[:modes] = np.log(grounds["initial"])
+    moments, probability = np.empty((len(rows), 4)), np.empty((len(rows), modes))
     pruned = _tree_loop(
-        rows, states, covariances, log_weights, mode, grounds, noise, moments, probability
+        rows, means[mode], spreads[mode], log_weights, mode, grounds, noise, moments, probability
     )
     return TreeOutput(*moments.T, probability, pruned)
 
@@ -112,21 +100,18 @@ def _branch(
     driven_s: float,
 ) -> float:
     """Each hypothesis into all grounds, the heaviest kept, in place; returns the share dropped."""
-    blocks, n, lanes = states.shape
-    modes = grounds.mean.size
-    slots = blocks * lanes
+    slots, modes = log_weights.size, grounds.size
     candidate = np.full((slots, modes), -np.inf)
     for q in range(slots):
-        weight, here = log_weights[q // lanes, q % lanes], mode[q // lanes, q % lanes]
-        if weight == -np.inf:
+        if log_weights[q] == -np.inf:
             continue
         leaving = 0.0
         for to in range(modes):
-            if to != here:
-                chance = grounds.rate_per_s[to] * driven_s
+            if to != mode[q]:
+                chance = grounds[to].rate_per_s * driven_s
                 leaving += chance
-                candidate[q, to] = weight + math.log(chance)
-        candidate[q, here] = weight + math.log(1.0 - leaving)
+                candidate[q, to] = log_weights[q] + math.log(chance)
+        candidate[q, mode[q]] = log_weights[q] + math.log(1.0 - leaving)
     flat = candidate.ravel()
     order = np.argsort(-flat)[:slots]
     peak, total, kept = flat[order[0]], 0.0, 0.0
@@ -135,28 +120,19 @@ def _branch(
     old_states, old_covariances, old_mode = states.copy(), covariances.copy(), mode.copy()
     for slot in range(slots):
         source, to = order[slot] // modes, order[slot] % modes
-        block, lane = slot // lanes, slot % lanes
-        from_block, from_lane = source // lanes, source % lanes
         weight = flat[order[slot]]
         kept += math.exp(weight - peak)
-        log_weights[block, lane] = weight - peak
-        mode[block, lane] = to
-        for i in range(n):
-            states[block, i, lane] = old_states[from_block, i, from_lane]
-            for j in range(n):
-                covariances[block, i, j, lane] = old_covariances[from_block, i, j, from_lane]
-        if to != old_mode[from_block, from_lane]:
-            states[block, ROLL, lane] = grounds.mean[to]
-            for j in range(n):
-                covariances[block, ROLL, j, lane] = 0.0
-                covariances[block, j, ROLL, lane] = 0.0
-            covariances[block, ROLL, ROLL, lane] = grounds.sd[to] ** 2
+        log_weights[slot], mode[slot] = weight - peak, to
+        copy(states[slot], covariances[slot], old_states[source], old_covariances[source])
+        if to != old_mode[source]:
+            mean, sd = grounds[to].mean, grounds[to].sd
+            redraw(states[slot], covariances[slot], STATE.rolling_resistance, mean, sd * sd)
     return 1.0 - kept / total
 
 
 @jit
 def _tree_loop(
-    rows: FloatArray,
+    rows: Records,
     states: FloatArray,
     covariances: FloatArray,
     log_weights: FloatArray,
@@ -166,90 +142,73 @@ def _tree_loop(
     moments: FloatArray,
     probability: FloatArray,
 ) -> float:
-    blocks, n, lanes = states.shape
-    modes = grounds.mean.size
-    disturbance, walk = np.zeros(lanes), np.zeros(lanes)
-    sensitivity, cross = np.zeros((n, lanes)), np.zeros((n, lanes))
-    predicted, gain, reduction = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
-    kept, log_likelihood, nis = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+    slots, n = states.shape
+    sensitivity, cross = np.empty(n), np.empty(n)
+    roll_at, cold_at, phi_at = (
+        STATE.rolling_resistance,
+        STATE.cold_tyre_excess,
+        STATE.inverse_mass_per_kg,
+    )
     driven, elapsed, worst, datum = 0.0, 0.0, 0.0, False
-    for index in range(rows.shape[0]):
+    for index in range(rows.size):
         row = rows[index]
-        known = row[R_KNOWN] > 0.5
-        measured = not math.isnan(row[R_Y])
-        elapsed += row[R_DT]
-        turn = False
-        if known:
-            driven += row[R_DT]
-            turn = driven >= noise.mix_every_s
-        if turn:
-            for block in range(blocks):
-                relax_slow(states[block], covariances[block], elapsed, noise)
-            worst = max(worst, _branch(states, covariances, log_weights, mode, grounds, driven))
-            driven, elapsed = 0.0, 0.0
+        measured = not math.isnan(row.measured_m)
+        elapsed += row.dt_s
+        if row.known > 0.5:
+            driven += row.dt_s
+            if driven >= noise.mix_every_s:
+                for slot in range(slots):
+                    relax_slow(states[slot], covariances[slot], elapsed, noise)
+                lost = _branch(states, covariances, log_weights, mode, grounds, driven)
+                driven, elapsed, worst = 0.0, 0.0, max(worst, lost)
+        kept = math.exp(-row.dt_s / noise.disturbance_time_s)
+        reads, variance = measurement_row(row), measurement_variance(row, noise)
         peak = -np.inf
-        for block in range(blocks):
-            if log_weights[block].max() == -np.inf:
+        for slot in range(slots):
+            if log_weights[slot] == -np.inf:
                 continue
-            state, covariance = states[block], covariances[block]
-            for h in range(lanes):
-                here = mode[block, h]
-                disturbance[h], walk[h] = unevenness(
-                    state[ROLL, h],
-                    grounds.mean[here],
-                    grounds.texture[here],
-                    grounds.mean[0],
-                    noise,
-                )
-            predict(state, covariance, row, noise, disturbance, walk, sensitivity, cross, predicted)
+            state, covariance = states[slot], covariances[slot]
+            predict_row(
+                state, covariance, row, mode[slot], grounds, noise, kept, sensitivity, cross
+            )
             if measured and not datum:
-                set_datum(state, covariance, row, noise)
+                set_first(state, covariance, row.measured_m, reads, variance)
             elif measured:
-                update(
-                    state,
-                    covariance,
-                    row,
-                    noise,
-                    cross,
-                    gain,
-                    reduction,
-                    kept,
-                    log_likelihood,
-                    nis,
+                log_likelihood, _ = update(
+                    state, covariance, row.measured_m, reads, variance, 0.0, cross
                 )
-                if known:
-                    for h in range(lanes):
-                        log_weights[block, h] += log_likelihood[h]
-            peak = max(peak, log_weights[block].max())
+                if row.known > 0.5:
+                    log_weights[slot] += log_likelihood
+            peak = max(peak, log_weights[slot])
         datum = datum or measured
         moments[index, :] = 0.0
         probability[index, :] = 0.0
         total = 0.0
-        for block in range(blocks):
-            for h in range(lanes):
-                weight = math.exp(log_weights[block, h] - peak)
-                log_weights[block, h] -= peak
-                if weight < 1e-12:
-                    continue
-                total += weight
-                probability[index, mode[block, h]] += weight
-                mean, variance = log_implied(states[block, PHI, h], covariances[block, PHI, PHI, h])
-                mass = math.exp(mean) * (1.0 + 0.5 * variance)
-                moments[index, 0] += weight * mass
-                moments[index, 1] += weight * mass * mass * (1.0 + variance)
-                roll = states[block, ROLL, h] + states[block, COLD, h]
-                spread = (
-                    covariances[block, ROLL, ROLL, h]
-                    + covariances[block, COLD, COLD, h]
-                    + 2.0 * covariances[block, ROLL, COLD, h]
-                )
-                moments[index, 2] += weight * roll
-                moments[index, 3] += weight * (roll * roll + spread)
+        for slot in range(slots):
+            log_weights[slot] -= peak
+            weight = math.exp(log_weights[slot])
+            if weight < 1e-12:
+                continue
+            state, covariance = states[slot], covariances[slot]
+            total += weight
+            probability[index, mode[slot]] += weight
+            mean, spread = log_implied(state[phi_at], covariance[phi_at, phi_at])
+            mass = math.exp(mean) * (1.0 + 0.5 * spread)
+            moments[index, 0] += weight * mass
+            moments[index, 1] += weight * mass * mass * (1.0 + spread)
+            roll = state[roll_at] + state[cold_at]
+            spread = (
+                covariance[roll_at, roll_at]
+                + covariance[cold_at, cold_at]
+                + 2.0 * covariance[roll_at, cold_at]
+            )
+            moments[index, 2] += weight * roll
+            moments[index, 3] += weight * (roll * roll + spread)
         for i in range(4):
             moments[index, i] /= total
-        for i in range(modes):
+        for i in range(grounds.size):
             probability[index, i] /= total
         for i in (0, 2):
-            variance = max(moments[index, i + 1] - moments[index, i] ** 2, 1e-16)
-            moments[index, i + 1] = math.sqrt(variance)
+            spread = max(moments[index, i + 1] - moments[index, i] ** 2, 1e-16)
+            moments[index, i + 1] = math.sqrt(spread)
     return worst

@@ -29,14 +29,12 @@ from loadlearn.estimation.kalman import predict, relax, set_first, update
 from loadlearn.estimation.loads import (
     CHARGE_EVERY_S,
     LEAST_CHANGE,
-    LOOSE_MEMORY_S,
     MOST_LOADS,
     NO_WEIGHT,
     TIDY_EVERY_S,
     Hypotheses,
     change_probability,
     charge_changes,
-    evidence_share,
     loose_probability,
     normalise,
     spawn,
@@ -49,6 +47,7 @@ from loadlearn.estimation.mixture import summarise
 from loadlearn.estimation.model import (
     SLOW,
     STATE,
+    Evidence,
     Noise,
     Prior,
     measurement_half_width,
@@ -144,6 +143,7 @@ def _advance_load(
     datum: bool,
     grounds: Grounds,
     noise: Noise,
+    ground_share: float,
     log_likelihood: FloatArray,
     sensitivity: FloatArray,
     cross: FloatArray,
@@ -176,7 +176,7 @@ def _advance_load(
             best, normalised_best = log_weights[mode], normalised
     if not measured or not datum or row.known < 0.5:
         return NO_WEIGHT, math.nan
-    temper_grounds(log_weights, log_likelihood, grounds)
+    temper_grounds(log_weights, log_likelihood, grounds, ground_share)
     for mode in range(log_weights.size):
         log_weights[mode] += log_likelihood[mode]
     return greatest(log_weights), normalised_best
@@ -208,18 +208,23 @@ def _turns(memory: Record, row: Record, noise: Noise) -> tuple[float, float, flo
 
 @jit
 def _weigh_evidence(
-    memory: Record, hypotheses: Hypotheses, before: FloatArray, grounds: Grounds, dt_s: float
+    memory: Record,
+    hypotheses: Hypotheses,
+    before: FloatArray,
+    grounds: Grounds,
+    evidence: Evidence,
+    dt_s: float,
 ) -> None:
     """Weights after a measurement, in place; their sum is the log's likelihood."""
     total = normalise(hypotheses)
-    faded = memory.loose * math.exp(-dt_s / LOOSE_MEMORY_S)
+    faded = memory.loose * math.exp(-dt_s / evidence.loose_memory_s)
     memory.loose = max(loose_probability(hypotheses, grounds), faded)
-    if temper_loads(hypotheses, before, memory.loose):
+    share = evidence.firm_loads + memory.loose * (evidence.loose_loads - evidence.firm_loads)
+    if temper_loads(hypotheses, before, share):
         total += normalise(hypotheses)
     memory.log_likelihood += total
     if memory.since_charge_s >= CHARGE_EVERY_S:
-        if grounds.size > 1:
-            share = evidence_share(memory.loose)
+        if grounds.size > 1 and evidence.changes_charged > 0.0:
             charge_changes(hypotheses, grounds, memory.since_charge_s, share)
             normalise(hypotheses)
         memory.since_charge_s = 0.0
@@ -233,6 +238,7 @@ def filter_rows(
     grounds: Grounds,
     prior: Prior,
     noise: Noise,
+    evidence: Evidence,
     outputs: Records,
     surface_probability: FloatArray,
     with_outputs: bool,
@@ -244,7 +250,7 @@ def filter_rows(
     rows : record array of ``ROW``, shape (k,)
     memories : record array of ``MEMORY``, shape (1,)
     hypotheses : Hypotheses
-    grounds, prior, noise
+    grounds, prior, noise, evidence
         See :mod:`loadlearn.estimation.grounds` and :mod:`loadlearn.estimation.model`.
     outputs : record array of ``OUTPUT``, shape (k + 1,)
         Line 0 holds what was known before; the others receive what is known after each row.
@@ -265,7 +271,7 @@ def filter_rows(
             start(hypotheses, grounds, prior, noise)
             memory.started = 1
         if row.still_s > LEAST_STILL_S and memory.learnt_s > 0.0:
-            change = change_probability(row.still_s, row.reversed > 0.5)
+            change = change_probability(row.still_s, row.reversed > 0.5, evidence.traffic_halt_s)
             # A halt too short for a change of load leaves the last one that may have been one.
             if change > LEAST_CHANGE:
                 memory.last_stop_s = row.time_s
@@ -302,6 +308,7 @@ def filter_rows(
                 memory.datum == 1,
                 grounds,
                 noise,
+                evidence.firm_grounds,
                 log_likelihood,
                 sensitivity,
                 cross,
@@ -309,7 +316,7 @@ def filter_rows(
             if of_load > peak:
                 peak, normalised = of_load, innovation
         if peak > NO_WEIGHT:
-            _weigh_evidence(memory, hypotheses, before, grounds, row.dt_s)
+            _weigh_evidence(memory, hypotheses, before, grounds, evidence, row.dt_s)
         elif ground_dt > 0.0:
             normalise(hypotheses)
         if not math.isnan(row.measured_m):

@@ -338,18 +338,15 @@ def flag_evidence(log_weights: FloatArray, grounds: Grounds, flag: float) -> Non
         log_weights[mode] += FLAG_AGREES if agrees else FLAG_CONTRADICTS
 
 
-GROUND_EVIDENCE = 0.35
-"""Share of the evidence between firm grounds that counts."""
-
-
 @jit
-def temper_grounds(log_weights: FloatArray, log_likelihood: FloatArray, grounds: Grounds) -> None:
-    """Let a third of the misfit speak between firm grounds, in place.
+def temper_grounds(
+    log_weights: FloatArray, log_likelihood: FloatArray, grounds: Grounds, share: float
+) -> None:
+    """Let only a share of the misfit speak between firm grounds, in place.
 
-    Their resistances lie within what bends, gusts and a grade's errors do for some seconds, and
-    those have wider tails and more time scales than one coloured disturbance. Raised to a power
-    (a tempered likelihood) the evidence needs to last for longer. Loose ground is not concerned,
-    nor is the evidence for a regeneration.
+    Their resistances lie within what bends, gusts and a grade's errors do for some seconds: the
+    evidence needs to last for longer. Loose ground is not concerned, nor is the evidence for a
+    regeneration.
 
     Parameters
     ----------
@@ -359,6 +356,7 @@ def temper_grounds(log_weights: FloatArray, log_likelihood: FloatArray, grounds:
         Of the measurement; tempered about the most probable firm ground's, with regeneration and
         without.
     grounds : Grounds
+    share : float
     """
     for flag in range(2):
         likeliest = -1
@@ -371,7 +369,7 @@ def temper_grounds(log_weights: FloatArray, log_likelihood: FloatArray, grounds:
         about = log_likelihood[likeliest]
         for mode in range(grounds.size):
             if grounds[mode].mean < LOOSE_RESISTANCE and grounds[mode].regeneration == flag:
-                log_likelihood[mode] = about + GROUND_EVIDENCE * (log_likelihood[mode] - about)
+                log_likelihood[mode] = about + share * (log_likelihood[mode] - about)
 
 
 @jit

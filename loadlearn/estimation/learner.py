@@ -22,6 +22,7 @@ from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     SQUAT_RAD_S2_M,
     SQUAT_SD_RAD_S2_M,
+    Evidence,
     Noise,
     Prior,
     load_prior,
@@ -190,6 +191,7 @@ class Setup(NamedTuple):
     """Of the grounds."""
     prior: Prior
     noise: Noise
+    evidence: Evidence = Evidence()
 
 
 def setup_for(
@@ -322,6 +324,7 @@ def learn(setup: Setup, state: LearnerState, samples: Samples, with_outputs: boo
         setup.grounds,
         setup.prior,
         setup.noise,
+        setup.evidence,
         outputs,
         surface_probability,
         with_outputs,

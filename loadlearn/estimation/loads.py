@@ -299,10 +299,8 @@ def absolute_log_mass(
 
 
 # --- a standstill --------------------------------------------------------------------------------
-TRAFFIC_HALT_S = 120.0
-"""Standstills as long as this are as likely traffic's as the driver's own ..."""
 CHANGE_AT_MOST, CHANGE_TIME_S = 0.45, 500.0
-"""... and of long ones so many change the load, after so long (common practice, no source)."""
+"""Of long standstills so many change the load, after so long (common practice, no source)."""
 REVERSED_ODDS = 3.0
 """Hitching and tipping are done in reverse (common practice, no source)."""
 SOLO_ODDS = 5.0
@@ -317,13 +315,13 @@ OTHER_TYRES = 0.07
 
 
 @jit
-def change_probability(still_s: float, reversed_before: bool) -> float:
+def change_probability(still_s: float, reversed_before: bool, traffic_halt_s: float) -> float:
     """Probability that a standstill of this length changed the load.
 
     Halts of less than a minute or two are traffic's, many in every drive, and nobody hitches or
     unloads in that time; long ones leave time for it.
     """
-    own = (still_s / TRAFFIC_HALT_S) ** 2
+    own = (still_s / traffic_halt_s) ** 2
     change = CHANGE_AT_MOST * (1.0 - math.exp(-still_s / CHANGE_TIME_S)) * own / (1.0 + own)
     if reversed_before:
         return REVERSED_ODDS * change / (1.0 + (REVERSED_ODDS - 1.0) * change)
@@ -457,22 +455,8 @@ def spawn(
 
 
 # --- evidence between loads ----------------------------------------------------------------------
-FIRM_EVIDENCE = 0.4
-"""Share of the evidence between loads that counts on firm ground: what is wrong with the engine's
-line stays with the operating point, so the samples of one pull are not independent ..."""
-LOOSE_EVIDENCE = 0.03
-"""... on loose ground, which wanders ..."""
-LOOSE_MEMORY_S = 300.0
-"""... and for this long after it was last believed in: the way out of a misfit on sand is another
-load on an easier ground."""
 CHARGE_EVERY_S = 20.0
 """Driving time over which a change of ground is told whole: none takes longer to be believed."""
-
-
-@jit
-def evidence_share(loose: float) -> float:
-    """Share of the evidence between loads that counts, ``loose`` of it gained on loose ground."""
-    return FIRM_EVIDENCE + loose * (LOOSE_EVIDENCE - FIRM_EVIDENCE)
 
 
 @jit
@@ -487,7 +471,7 @@ def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
 
 
 @jit
-def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bool:
+def temper_loads(hypotheses: Hypotheses, before: FloatArray, share: float) -> bool:
     """Let only a share of the misfit speak between loads, in place.
 
     No engine keeps to its line and sand wanders in ways that no model follows, and each misfit
@@ -500,15 +484,14 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, loose: float) -> bo
     hypotheses : Hypotheses
     before : ndarray, shape (12,)
         Probability of each load before the evidence.
-    loose : float
-        Share of it that was gained on loose ground.
+    share : float
+        Of it that counts.
 
     Returns
     -------
     bool
         Whether anything was done.
     """
-    share = evidence_share(loose)
     total, average, several = 0.0, 0.0, 0
     for slot in range(MOST_LOADS):
         after = total_of(hypotheses.weights[slot])
@@ -545,7 +528,7 @@ def charge_changes(hypotheses: Hypotheses, grounds: Grounds, driven_s: float, sh
     driven_s : float
         Driving time since the last charge (s).
     share : float
-        Of the evidence that counts, from :func:`evidence_share`.
+        Of the evidence that counts.
     """
     loads, log_weights = hypotheses.loads, hypotheses.log_weights
     now = np.empty(MOST_GROUNDS)

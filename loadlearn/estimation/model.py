@@ -146,6 +146,31 @@ class Noise(NamedTuple):
     """How often, in driving time, the ground may have changed."""
 
 
+class Evidence(NamedTuple):
+    """How much of what speaks between hypotheses counts: misfit is not all noise.
+
+    A share below one raises a likelihood to a power (tempering). What each buys is a row of
+    ``experiments/ablation.py``.
+    """
+
+    firm_loads: float = 0.4
+    """Between loads, on firm ground: what is wrong with the engine's line stays with the operating
+    point, so the samples of one pull are not independent ..."""
+    loose_loads: float = 0.03
+    """... on loose ground, which wanders ..."""
+    loose_memory_s: float = 300.0
+    """... and for so long after it was last believed in: the way out of a misfit on sand is another
+    load on an easier ground."""
+    firm_grounds: float = 0.35
+    """Between firm grounds: bends, gusts and a grade's errors have wider tails and more time scales
+    than one coloured disturbance."""
+    changes_charged: float = 1.0
+    """Whether a load pays in full for changes of ground that it alone needs (1 or 0)."""
+    traffic_halt_s: float = 120.0
+    """Standstills as long as this are as likely traffic's as the driver's own (common practice, no
+    source)."""
+
+
 @jit(distinct=True)
 def transition(state: FloatArray, row: Record, sensitivity: FloatArray) -> float:
     """Energy height at the row's end, and its derivative with respect to each state.

@@ -107,6 +107,7 @@ class _Likelihood:
             self.setup.grounds,
             self.setup.prior,
             noise._replace(mix_every_s=2.0),
+            self.setup.evidence,
             np.empty(0, OUTPUT),
             np.empty((0, 1)),
             False,

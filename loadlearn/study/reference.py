@@ -39,6 +39,7 @@ from loadlearn.estimation.model import (
     MEASURED,
     ROW,
     STATE,
+    Evidence,
     Noise,
     measurement_row,
     measurement_variance,
@@ -49,6 +50,7 @@ from loadlearn.estimation.model import (
 from loadlearn.study.problem import Problem
 
 FloatArray = NDArray[np.float64]
+EVIDENCE = Evidence()
 
 
 class Trajectory(NamedTuple):
@@ -92,6 +94,7 @@ def run_compiled(problem: Problem, every_row: bool = True) -> Trajectory:
             problem.grounds,
             problem.prior,
             problem.noise,
+            EVIDENCE,
             np.empty(0, OUTPUT),
             np.empty((0, 1)),
             False,
@@ -464,7 +467,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
                 member.update(z)
             if weigh:
                 log_likelihood = np.array([member.log_likelihood for member in self.filters])
-                temper_grounds(np.log(self.mu), log_likelihood, self.grounds)
+                temper_grounds(np.log(self.mu), log_likelihood, self.grounds, EVIDENCE.firm_grounds)
                 weight = self.mu * np.exp(log_likelihood - log_likelihood.max())
                 self.mu = weight / weight.sum()
 

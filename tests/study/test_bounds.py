@@ -19,6 +19,7 @@ from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     N_STATES,
     STATE,
+    Evidence,
     Noise,
     Prior,
     measurement_variance,
@@ -173,6 +174,7 @@ def filtered(drive_: model_drive.ModelDrive, grounds: Grounds, prior: Prior, noi
         grounds,
         prior,
         noise,
+        Evidence(),
         outputs,
         np.zeros((len(outputs), grounds.size)),
         True,
