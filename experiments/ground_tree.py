@@ -157,8 +157,7 @@ def _tree_loop(
         if row.known > 0.5:
             driven += row.dt_s
             if driven >= noise.mix_every_s:
-                for slot in range(slots):
-                    relax_slow(states[slot], covariances[slot], elapsed, noise)
+                relax_slow(states, covariances, elapsed, noise)
                 lost = _branch(states, covariances, log_weights, mode, grounds, driven)
                 driven, elapsed, worst = 0.0, 0.0, max(worst, lost)
         kept = math.exp(-row.dt_s / noise.disturbance_time_s)

@@ -41,7 +41,6 @@ from loadlearn.estimation.loads import (
     start,
     temper_loads,
     tidy,
-    total_of,
 )
 from loadlearn.estimation.mixture import summarise
 from loadlearn.estimation.model import (
@@ -84,11 +83,21 @@ MEMORY = np.dtype(
 
 
 @jit
-def relax_slow(state: FloatArray, covariance: FloatArray, elapsed_s: float, noise: Noise) -> None:
-    """Let the slow states of a hypothesis relax over some seconds, in place."""
+def relax_slow(
+    states: FloatArray, covariances: FloatArray, elapsed_s: float, noise: Noise
+) -> None:
+    """Let the slow states of some hypotheses relax over some seconds, in place.
+
+    Parameters
+    ----------
+    states, covariances : ndarray, shapes (modes, n) and (modes, n, n)
+    elapsed_s : float
+    noise : Noise
+    """
     for index in SLOW:
         factor, gained = relaxation(index, elapsed_s, noise)
-        relax(state, covariance, index, factor, gained)
+        for mode in range(states.shape[0]):
+            relax(states[mode], covariances[mode], index, factor, gained)
 
 
 @jit
@@ -260,7 +269,7 @@ def filter_rows(
         False to leave those out: for the log-likelihood only.
     """
     memory = memories[0]
-    loads, log_weights, weights, states, covariances = hypotheses
+    loads, log_weights, _, states, covariances = hypotheses
     modes, n = grounds.size, states.shape[2]
     sensitivity, cross = np.empty(n), np.empty(n)
     before, log_likelihood = np.empty(loads.size), np.empty(modes)
@@ -280,14 +289,13 @@ def filter_rows(
                 spawn(hypotheses, grounds, prior, noise, row.still_s, change)
         ground_dt, regeneration_dt, relax_dt = _turns(memory, row, noise)
         for slot in range(loads.size):
-            before[slot] = total_of(weights[slot])
+            before[slot] = loads[slot].weight
         peak, normalised = NO_WEIGHT, math.nan
         for slot in range(MOST_LOADS):
             if loads[slot].active == 0:
                 continue
             if ground_dt > 0.0:
-                for mode in range(modes):
-                    relax_slow(states[slot, mode], covariances[slot, mode], relax_dt, noise)
+                relax_slow(states[slot], covariances[slot], relax_dt, noise)
                 if modes > 1:
                     mix(
                         states[slot],

@@ -166,13 +166,15 @@ def mix(
     _start_apart_anew(states, covariances, weight, grounds)
     # Slip as on hard ground meanwhile.
     for mode in range(modes):
-        relax(states[mode], covariances[mode], STATE.slip_per_n, 1.0 / grounds[mode].slip, 0.0)
+        if grounds[mode].slip != 1.0:
+            relax(states[mode], covariances[mode], STATE.slip_per_n, 1.0 / grounds[mode].slip, 0.0)
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
         if dt > 0.0:
             _change_ground(states, covariances, weight, grounds, flag, dt)
     for mode in range(modes):
-        relax(states[mode], covariances[mode], STATE.slip_per_n, grounds[mode].slip, 0.0)
+        if grounds[mode].slip != 1.0:
+            relax(states[mode], covariances[mode], STATE.slip_per_n, grounds[mode].slip, 0.0)
     if regeneration_dt > 0.0:
         for mode in range(modes):
             if grounds[mode].partner >= 0 and grounds[mode].regeneration == 0:

@@ -36,6 +36,7 @@ LOAD = np.dtype(
         ("active", np.int64),
         ("solo", np.int64),  # nothing is hitched, so that the mass is known
         ("changed", np.int64),  # picked up or set down at the last standstill
+        ("weight", np.float64),  # probability, as :func:`normalise` leaves it
         ("log_scale", np.float64),
         ("log_scale_variance", np.float64),
         ("prior_log_mass", np.float64),
@@ -55,7 +56,7 @@ class Hypotheses(NamedTuple):
     loads : record array of ``LOAD``, shape (12,)
     log_weights : ndarray, shape (12, modes)
     weights : ndarray, shape (12, modes)
-        The same as probabilities, as :func:`normalise` leaves them.
+        The same as probabilities, as :func:`normalise` leaves them; of active loads.
     states : ndarray, shape (12, modes, n)
     covariances : ndarray, shape (12, modes, n, n)
     """
@@ -98,15 +99,6 @@ def relative_weight(log_ratio: float) -> float:
 
 
 @jit
-def total_of(weights: FloatArray) -> float:
-    """Sum of some weights."""
-    total = 0.0
-    for index in range(weights.size):
-        total += weights[index]
-    return total
-
-
-@jit
 def normalise(hypotheses: Hypotheses) -> float:
     """Let all weights add up to one, in place; return the log of what they added up to."""
     loads, log_weights, weights = hypotheses.loads, hypotheses.log_weights, hypotheses.weights
@@ -117,16 +109,19 @@ def normalise(hypotheses: Hypotheses) -> float:
             for mode in range(modes):
                 peak = max(peak, log_weights[slot, mode])
     for slot in range(loads.size):
-        for mode in range(modes):
-            weights[slot, mode] = 0.0
-            if loads[slot].active == 1:
+        loads[slot].weight = 0.0
+        if loads[slot].active == 1:
+            for mode in range(modes):
                 weights[slot, mode] = relative_weight(log_weights[slot, mode] - peak)
-                total += weights[slot, mode]
+                loads[slot].weight += weights[slot, mode]
+            total += loads[slot].weight
     shift = peak + math.log(total)
     for slot in range(loads.size):
-        for mode in range(modes):
-            weights[slot, mode] /= total
-            log_weights[slot, mode] -= shift
+        if loads[slot].active == 1:
+            loads[slot].weight /= total
+            for mode in range(modes):
+                weights[slot, mode] /= total
+                log_weights[slot, mode] -= shift
     return shift
 
 
@@ -335,17 +330,15 @@ KEPT_AT_A_STOP, LEAST_KEPT = 3, 1e-3
 @jit
 def _drop_least(hypotheses: Hypotheses) -> None:
     """Drop improbable loads, then the least until few are left, in place."""
-    loads, weights, kept = hypotheses.loads, hypotheses.weights, 0
+    loads, kept = hypotheses.loads, 0
     for slot in range(loads.size):
-        if total_of(weights[slot]) < LEAST_KEPT:
+        if loads[slot].weight < LEAST_KEPT:
             loads[slot].active = 0
         kept += loads[slot].active
     while kept > KEPT_AT_A_STOP:
         least = -1
         for slot in range(loads.size):
-            if loads[slot].active == 1 and (
-                least < 0 or total_of(weights[slot]) < total_of(weights[least])
-            ):
+            if loads[slot].active == 1 and (least < 0 or loads[slot].weight < loads[least].weight):
                 least = slot
         loads[least].active = 0
         kept -= 1
@@ -357,7 +350,7 @@ def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
     first, second = 0.0, 0.0
     for slot in range(hypotheses.loads.size):
-        weight = total_of(hypotheses.weights[slot])
+        weight = hypotheses.loads[slot].weight
         if weight > 0.0:
             mean, variance = log_implied_pooled(
                 hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
@@ -395,7 +388,7 @@ def spawn(
     log_scale, scale_variance = _pooled_scale(hypotheses)
     best = 0
     for slot in range(MOST_LOADS):
-        if total_of(weights[slot]) > total_of(weights[best]):
+        if loads[slot].weight > loads[best].weight:
             best = slot
     was_solo = loads[best].solo == 1
     mode_weight = np.empty(modes)
@@ -463,10 +456,11 @@ CHARGE_EVERY_S = 20.0
 def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
     """Probability of loose ground."""
     loose = 0.0
-    for mode in range(grounds.size):
-        if grounds[mode].mean > LOOSE_RESISTANCE:
-            for slot in range(MOST_LOADS):
-                loose += hypotheses.weights[slot, mode]
+    for slot in range(MOST_LOADS):
+        if hypotheses.loads[slot].active == 1:
+            for mode in range(grounds.size):
+                if grounds[mode].mean > LOOSE_RESISTANCE:
+                    loose += hypotheses.weights[slot, mode]
     return loose
 
 
@@ -494,7 +488,7 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, share: float) -> bo
     """
     total, average, several = 0.0, 0.0, 0
     for slot in range(MOST_LOADS):
-        after = total_of(hypotheses.weights[slot])
+        after = hypotheses.loads[slot].weight
         if before[slot] > 0.0 and after > 0.0:
             several += 1
             total += before[slot]
@@ -502,7 +496,7 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, share: float) -> bo
     if several < 2:
         return False
     for slot in range(MOST_LOADS):
-        after = total_of(hypotheses.weights[slot])
+        after = hypotheses.loads[slot].weight
         if before[slot] > 0.0 and after > 0.0:
             gained = math.log(after / before[slot]) - average / total
             for mode in range(hypotheses.log_weights.shape[1]):
@@ -606,10 +600,9 @@ def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
     more than ``most_mass_kg``: the prior of a load ends there, and a filter's normal does not.
     """
     loads, log_weights, _, states, covariances = hypotheses
-    weights, active = np.empty(MOST_LOADS), 0
+    active = 0
     for slot in range(MOST_LOADS):
-        weights[slot] = total_of(hypotheses.weights[slot])
-        if loads[slot].since_s > RULED_OUT_AFTER_S and weights[slot] < RULED_OUT:
+        if loads[slot].since_s > RULED_OUT_AFTER_S and loads[slot].weight < RULED_OUT:
             loads[slot].active = 0
         active += loads[slot].active
     for slot in range(MOST_LOADS):
@@ -625,11 +618,11 @@ def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
             if one.active * other.active == 0 or one.solo + other.solo > 0:
                 continue
             # Another load that turned out the same as the old one is told apart while it matters.
-            untold = min(weights[first], weights[second]) <= UNTOLD_SHARE
+            untold = min(one.weight, other.weight) <= UNTOLD_SHARE
             if (one.changed == other.changed or untold) and _same(hypotheses, first, second):
                 _merge_loads(hypotheses, first, second)
-                if weights[second] > weights[first]:
+                if other.weight > one.weight:
                     one.changed = other.changed
-                weights[first] += weights[second]
+                one.weight += other.weight
                 other.active = 0
     normalise(hypotheses)

@@ -194,7 +194,7 @@ def _bound_loop(
         if row.known > 0.5:
             driven += row.dt_s
             if driven >= noise.mix_every_s:
-                relax_slow(state, covariance, elapsed, noise)
+                relax_slow(state.reshape(1, n), covariance.reshape(1, n, n), elapsed, noise)
                 driven, elapsed = 0.0, 0.0
         for i in range(n):
             state[i] = true_states[max(index - 1, 0), i]
