@@ -191,10 +191,6 @@ def jit(
         The kernel, when used as a bare decorator.
     parallel, distinct
         As in :class:`LazyKernel`.
-
-    Returns
-    -------
-    LazyKernel
     """
     if function is None:
         return lambda actual: LazyKernel(actual, parallel, distinct)
@@ -212,10 +208,6 @@ def record_type(schema: type) -> np.dtype[Any]:
     ----------
     schema : type
         A dataclass or named tuple whose fields are floats, or such classes themselves.
-
-    Returns
-    -------
-    dtype
     """
     import numpy as np
 
@@ -228,10 +220,6 @@ def record_type(schema: type) -> np.dtype[Any]:
 
 def as_record(values: Any) -> NDArray[Any]:
     """An instance as an array of one record, shape (1,); see :func:`record_type`.
-
-    Parameters
-    ----------
-    values : dataclass instance or named tuple
 
     Returns
     -------

@@ -162,10 +162,6 @@ def new_table(*headings: str, title: str | None = None) -> "Table":
     *headings : str
         Of the columns.
     title : str, optional
-
-    Returns
-    -------
-    rich.table.Table
     """
     from rich import box
     from rich.table import Table

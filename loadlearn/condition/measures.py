@@ -91,12 +91,7 @@ def idle_fuelling(points: pd.DataFrame, rig: Rig) -> Measure | None:
 
 
 def expected_idle_fuelling(rig: Rig) -> tuple[float, float]:
-    """What the rig's Willans line gives for :func:`idle_fuelling`, and how sure it is.
-
-    Returns
-    -------
-    value, sd : float
-    """
+    """What the rig's Willans line gives for :func:`idle_fuelling`, and how sure it is."""
     arrays = rig_arrays(rig).constants[0]
     omega = rig.engine.idle_rpm * np.pi / 30.0
     # Zero brake torque: the fuelling at which the line crosses it (it is linear in fuel).

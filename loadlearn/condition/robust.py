@@ -97,10 +97,6 @@ def robust_mean(values: Array, block: Array) -> tuple[float, float]:
     ----------
     values, block : ndarray, shape (n,)
         Values, and the labels of samples that may depend on each other.
-
-    Returns
-    -------
-    mean, standard_error : float
     """
     centre = float(np.median(values))
     scale = 1.4826 * float(np.median(np.abs(values - centre))) or float(np.std(values)) or 1e-12

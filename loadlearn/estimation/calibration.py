@@ -182,10 +182,6 @@ def observe_drive(
     name : str
         Names the drive in messages.
 
-    Returns
-    -------
-    DriveObservation
-
     Raises
     ------
     InputError
@@ -332,10 +328,6 @@ def combine(
     spread_floor : sequence of float, length >= n
         Least standard deviation between drives of each value.
 
-    Returns
-    -------
-    Combined
-
     Raises
     ------
     InputError
@@ -413,10 +405,6 @@ def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:
     rig : Rig
         Its ``tractive_scale`` and ``tractive_scale_sd`` are the prior of the common scale.
 
-    Returns
-    -------
-    Calibration
-
     Raises
     ------
     InputError
@@ -471,10 +459,6 @@ def calibrated_text(text: str, calibration: Calibration) -> str:
     text : str
         Content of the rig file (TOML), valid.
     calibration : Calibration
-
-    Returns
-    -------
-    str
     """
     import tomlkit
 
@@ -526,15 +510,6 @@ def _set(parent: Any, name: str, values: dict[str, float]) -> None:
 
 
 def interval95(calibration: Calibration) -> tuple[float, float]:
-    """Central 95 % interval of the tractive scale in a drive yet to come.
-
-    Parameters
-    ----------
-    calibration : Calibration
-
-    Returns
-    -------
-    low, high : float
-    """
+    """Central 95 % interval of the tractive scale in a drive yet to come."""
     half = Z95 * calibration.tractive_scale_sd
     return calibration.tractive_scale * math.exp(-half), calibration.tractive_scale * math.exp(half)

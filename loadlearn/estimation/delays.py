@@ -34,10 +34,6 @@ def delays_of(given: Mapping[str, float] | None) -> Delays:
     given : mapping, optional
         ``force`` and ``height`` (s).
 
-    Returns
-    -------
-    Delays
-
     Raises
     ------
     InputError

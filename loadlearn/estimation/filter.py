@@ -83,9 +83,7 @@ MEMORY = np.dtype(
 
 
 @jit
-def relax_slow(
-    states: FloatArray, covariances: FloatArray, elapsed_s: float, noise: Noise
-) -> None:
+def relax_slow(states: FloatArray, covariances: FloatArray, elapsed_s: float, noise: Noise) -> None:
     """Let the slow states of some hypotheses relax over some seconds, in place.
 
     Parameters

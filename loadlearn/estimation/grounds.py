@@ -81,10 +81,6 @@ def ground_modes(
     with_regeneration : bool
         Whether fuel that makes no torque is among the hypotheses (force from fuelling only).
 
-    Returns
-    -------
-    Grounds
-
     Raises
     ------
     InputError
@@ -468,10 +464,6 @@ def ground_named(named: int, probability: FloatArray) -> int:
     named : int
         The name so far.
     probability : ndarray, shape (grounds,)
-
-    Returns
-    -------
-    int
     """
     likeliest = 0
     for kind in range(probability.size):

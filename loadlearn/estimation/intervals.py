@@ -554,10 +554,6 @@ def rows_of(
         Carried from call to call; updated in place.
     samples : record array of ``SAMPLE``, shape (n,)
         NaN where absent.
-
-    Returns
-    -------
-    Intervals
     """
     count = len(samples)
     rows, force_n = np.empty(count, ROW), np.empty(count)

@@ -102,10 +102,6 @@ def measured_cross(
         What the measurement reads of each of the ``MEASURED`` states; of the first, 1.
     cross : ndarray, shape (n,)
         Receives P m.
-
-    Returns
-    -------
-    float
     """
     for j in range(N_STATES):
         cross[j] = (

@@ -66,10 +66,6 @@ class Sources(NamedTuple):
         trace : DataFrame
             Canonical columns.
 
-        Returns
-        -------
-        Sources
-
         Raises
         ------
         InputError
@@ -129,17 +125,7 @@ def offset_sd_n(rig: Rig, force_source: int) -> float:
 
 
 def default_noise(sources: Sources, rig: Rig) -> Noise:
-    """Noise levels before a log has been seen.
-
-    Parameters
-    ----------
-    sources : Sources
-    rig : Rig
-
-    Returns
-    -------
-    Noise
-    """
+    """Noise levels before a log has been seen."""
     noise = Noise(accessory_sd_w=accessory_spread_w(rig, sources.force))
     if sources.height == HEIGHT_FROM_ALTITUDE:
         return noise._replace(height_sd_m=0.5)
@@ -162,10 +148,6 @@ def prior_for(
     sources : Sources
     initial_mass_kg, initial_mass_sd_kg : float, optional
         As in :class:`~loadlearn.estimation.LoadEstimator`.
-
-    Returns
-    -------
-    Prior
     """
     prior = load_prior(rig, initial_mass_kg, initial_mass_sd_kg)
     prior = prior._replace(offset_sd_n=offset_sd_n(rig, sources.force))
@@ -213,10 +195,6 @@ def setup_for(
     grounds : tuple of Ground
     initial_mass_kg, initial_mass_sd_kg : float, optional
         As in :class:`~loadlearn.estimation.LoadEstimator`.
-
-    Returns
-    -------
-    Setup
     """
     return Setup(
         sources,
@@ -251,16 +229,7 @@ class LearnerState(NamedTuple):
 
 
 def initial_state(setup: Setup) -> LearnerState:
-    """What is remembered before the first sample.
-
-    Parameters
-    ----------
-    setup : Setup
-
-    Returns
-    -------
-    LearnerState
-    """
+    """What is remembered before the first sample."""
     output = np.full(1, np.nan, dtype=OUTPUT)
     output["surface"] = 0.0
     return LearnerState(
@@ -308,10 +277,6 @@ def learn(setup: Setup, state: LearnerState, samples: Samples, with_outputs: boo
         Their channels aligned.
     with_outputs : bool
         False for the log-likelihood only.
-
-    Returns
-    -------
-    Learnt
     """
     made = rows_of(setup.rig, *setup.sources, SHORTEST_ROW_S, state.intervals, samples)
     outputs = np.empty(len(made.rows) + 1, OUTPUT)

@@ -69,16 +69,7 @@ class Hypotheses(NamedTuple):
 
 
 def no_hypotheses(modes: int) -> Hypotheses:
-    """Room for hypotheses, none of them active.
-
-    Parameters
-    ----------
-    modes : int
-
-    Returns
-    -------
-    Hypotheses
-    """
+    """Room for hypotheses, none of them active."""
     return Hypotheses(
         np.zeros(MOST_LOADS, LOAD),
         np.full((MOST_LOADS, modes), NO_WEIGHT),
@@ -272,10 +263,6 @@ def absolute_log_mass(
     ----------
     load : record of ``LOAD``
     log_implied, variance : float
-
-    Returns
-    -------
-    log_mass, variance, log_scale, log_scale_variance : float
     """
     scale, scale_variance = load.log_scale, load.log_scale_variance
     if load.solo == 0:

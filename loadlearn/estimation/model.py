@@ -448,10 +448,6 @@ def load_prior(
     initial_mass_kg, initial_mass_sd_kg : float, optional
         Belief about the combined mass (kg); default half-way from the rig's mass to GCM, with an
         sd of a quarter of the span.
-
-    Returns
-    -------
-    Prior
     """
     vehicle = rig.vehicle
     assert vehicle.mass_sd_kg is not None and vehicle.drag_area_sd_m2 is not None

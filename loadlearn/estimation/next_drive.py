@@ -45,17 +45,7 @@ class Present(NamedTuple):
 
 
 def present_of(hypotheses: Hypotheses, setup: Setup) -> Present:
-    """The likeliest hypothesis.
-
-    Parameters
-    ----------
-    hypotheses : Hypotheses
-    setup : Setup
-
-    Returns
-    -------
-    Present
-    """
+    """The likeliest hypothesis."""
     active = hypotheses.loads["active"][:, None] == 1
     weights = np.where(active, hypotheses.log_weights, -np.inf)
     likeliest = np.unravel_index(int(np.argmax(weights)), weights.shape)
@@ -158,10 +148,6 @@ def what_to_drive_next(rig: Rig, last: pd.Series, present: Present) -> str:
     last : Series
         The last row of the estimates.
     present : Present
-
-    Returns
-    -------
-    str
     """
     before = _relative_sds(present.state, present.covariance)
     scale_sd = math.sqrt(

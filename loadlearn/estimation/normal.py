@@ -125,10 +125,6 @@ def mixture_interval(
     weight, mean, sd : ndarray, shape (components,)
     before_low, before_high : float
         Where to start the search: the interval a moment ago, NaN where there is none.
-
-    Returns
-    -------
-    low, high : float
     """
     best = 0
     for i in range(weight.size):

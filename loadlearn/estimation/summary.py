@@ -277,10 +277,6 @@ def summary_of(
         How late the force and the height channel were taken to be (s).
     present : Present
         Passed on to :func:`what_to_drive_next`.
-
-    Returns
-    -------
-    dict
     """
     last = history.iloc[-1]
     summary = _quantities(last, rig)

@@ -35,10 +35,6 @@ def first_logged(trace: pd.DataFrame, names: tuple[str, ...]) -> str | None:
     trace : pandas.DataFrame
     names : tuple of str
         Channels, the preferred one first.
-
-    Returns
-    -------
-    str or None
     """
     for name in names:
         if name in trace and trace[name].notna().any():
@@ -313,10 +309,6 @@ def lag_of_regressor(
     others : ndarray, shape (n, k)
     ok, interval_s, most_s
         As in :func:`lag_of_response`.
-
-    Returns
-    -------
-    Delay or None
     """
     steps = max(1, round(most_s / interval_s))
     use = np.flatnonzero(shrink(ok, steps))

@@ -51,10 +51,6 @@ def runs(values: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     Parameters
     ----------
     values : ndarray, shape (n,)
-
-    Returns
-    -------
-    first, last : ndarray of int
     """
     nan = np.isnan(values)
     same = (values[1:] == values[:-1]) | (nan[1:] & nan[:-1])

@@ -346,10 +346,6 @@ def unknown_unit(column: str, group: str) -> Channel | None:
         Header of a column for which :func:`find_reading` found nothing.
     group : str
         Only channels of this group are looked at; ``""`` for all.
-
-    Returns
-    -------
-    Channel or None
     """
     name = re.sub(r"[\s\[(]+", "_", column.strip().lower())
     best: Channel | None = None

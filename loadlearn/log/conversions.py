@@ -22,12 +22,7 @@ LEAST_SPEED_FOR_POWER_M_S = 2.0
 
 
 def fuel_from_volume(litres_per_hour: Any, rig: Rig) -> Any:
-    """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density.
-
-    Returns
-    -------
-    float or ndarray
-    """
+    """Fuel mass flow (g/s) from volume flow (l/h) and the rig's density."""
     density = rig.engine.fuel_density_kg_m3
     assert density is not None
     return litres_per_hour * (density / 3600.0)
@@ -49,12 +44,7 @@ def fuel_from_stroke(mg_per_stroke: Any, engine_speed_rpm: Any, rig: Rig) -> Any
 
 
 def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
-    """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi).
-
-    Returns
-    -------
-    float or ndarray
-    """
+    """Friction torque of the rig's engine (N m): mean effective pressure times V / (strokes pi)."""
     engine = rig.engine
     omega = engine_speed_rpm * (math.pi / 30.0)
     mep_kpa = engine.friction_mep_kpa + engine.friction_mep_slope_kpa_s_per_rad * omega
@@ -62,22 +52,12 @@ def friction_torque_n_m(engine_speed_rpm: Any, rig: Rig) -> Any:
 
 
 def force_from_power(power_kw: Any, speed_m_s: Any) -> Any:
-    """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up.
-
-    Returns
-    -------
-    float or ndarray
-    """
+    """Force (N) from power at the tread; NaN below 2 m/s, where it would blow up."""
     return 1e3 * power_kw / np.where(speed_m_s < LEAST_SPEED_FOR_POWER_M_S, np.nan, speed_m_s)
 
 
 def force_sd_from_power(force_n: Any, speed_m_s: Any, power_sd_kw: Any, speed_sd_m_s: Any) -> Any:
-    """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v.
-
-    Returns
-    -------
-    float or ndarray
-    """
+    """Standard deviation of :func:`force_from_power` (N), from sd(P)/v and F sd(v)/v."""
     return np.hypot(1e3 * power_sd_kw, force_n * speed_sd_m_s) / speed_m_s
 
 

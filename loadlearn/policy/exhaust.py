@@ -324,10 +324,6 @@ def full_load_gas(
     share : float
         Share u of the extra torque.
     air : Surroundings
-
-    Returns
-    -------
-    FullLoadGas
     """
     omega = point.rpm * RAD_S_PER_RPM
     base_fuel = fuel_flow_g_s(p, full_load_torque_n_m(curve, point.rpm, 0.0), omega)
@@ -424,10 +420,6 @@ def follow_cap(before: float, now: float, interval_s: float) -> float:
         Cap in force and cap asked for, 0 to 1.
     interval_s : float
         Time since the last sample (s).
-
-    Returns
-    -------
-    float
     """
     part = 1.0 - math.exp(-interval_s / CAP_LAG_S)
     if now < before:
@@ -462,10 +454,6 @@ def probability_gas_within(
         Limit of the gas before the turbine (degC).
     horizon_s : float
         How long (s).
-
-    Returns
-    -------
-    float
     """
     now, sd_now = _gas_at(p, state, load, 0.0)
     then, sd_then = _gas_at(p, state, load, horizon_s)

@@ -126,10 +126,6 @@ def probability_sustained(
         Model, belief, operating point, temperatures now, surroundings.
     horizon_s : float
         How long it is held (s).
-
-    Returns
-    -------
-    float
     """
     chance = probability_gas_within(p, exhaust, load, heat.gas_limit_degc, horizon_s)
     coolant_end = coolant_equilibrium_degc(p, load.fuel_g_s, air.ambient_degc)
@@ -465,10 +461,6 @@ def load_known(known: float, mass_kg: float, mass_sd_kg: float) -> float:
         Answer of the last time (hysteresis).
     mass_kg, mass_sd_kg : float
         Posterior mean and sd (kg).
-
-    Returns
-    -------
-    float
     """
     relative = mass_sd_kg / max(mass_kg, 1.0)
     if relative > UNKNOWN_ABOVE:

@@ -221,10 +221,6 @@ def grade_now(state: GradeState, grades: NDArray[np.float64]) -> float:
     ----------
     state : GradeState
     grades : ndarray, shape (GRADE_SLOTS,)
-
-    Returns
-    -------
-    float
     """
     kept = min(int(state.slots), PRESENT_SLOTS)
     newest = int(state.position) - 1

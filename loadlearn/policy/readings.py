@@ -73,16 +73,7 @@ class AirNow(NamedTuple):
 
 
 def surroundings(row: Sample) -> Surroundings:
-    """Ambient temperature and pressure; the standard atmosphere (ISO 2533) fills the gaps.
-
-    Parameters
-    ----------
-    row : Sample
-
-    Returns
-    -------
-    Surroundings
-    """
+    """Ambient temperature and pressure; the standard atmosphere (ISO 2533) fills the gaps."""
     altitude = row.altitude_m if not math.isnan(row.altitude_m) else 0.0
     ambient, pressure = row.ambient_temp_degc, row.ambient_pressure_kpa
     if math.isnan(ambient):
@@ -119,10 +110,6 @@ def read_engine(
     p, config, memory, state
         The policy's parameters and state.
     row : Sample
-
-    Returns
-    -------
-    EngineNow
     """
     speed, rpm, gear = row.speed_m_s, row.engine_speed_rpm, row.gear
     low = row.transfer_range > 0.5
@@ -200,10 +187,6 @@ def read_air(
     air : Surroundings
     interval_s : float
         Time since the last sample (s).
-
-    Returns
-    -------
-    AirNow
     """
     omega = engine.rpm * RAD_S_PER_RPM
     load = engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9)

@@ -56,10 +56,6 @@ def limits_of_bits(bits: float) -> tuple[str, ...]:
 def rig_warnings(rig: Rig) -> list[str]:
     """What in a rig file keeps every advice from it at nothing, or makes it doubtful.
 
-    Parameters
-    ----------
-    rig : Rig
-
     Returns
     -------
     list of str
@@ -109,10 +105,6 @@ def reason_sentence(
         Probability that a rating is exceeded; NaN = no rating.
     sensor_none : bool
         Whether the rig has no exhaust temperature sensor at all.
-
-    Returns
-    -------
-    str
     """
     if not math.isfinite(mass_kg):
         load = "load unknown"

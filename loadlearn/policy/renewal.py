@@ -90,10 +90,6 @@ def requirement(
     grades : ndarray, shape (g,)
         Tangents.
     speed_m_s : float
-
-    Returns
-    -------
-    Requirement
     """
     radius, efficiency = config.tyre_radius_m, config.driveline_efficiency
     most = config.axle_torque_max_n_m

@@ -160,10 +160,6 @@ class Schedule:
     def check_rig(self, rig: Rig) -> None:
         """Refuse a table made for another rig.
 
-        Parameters
-        ----------
-        rig : Rig
-
         Raises
         ------
         InputError
@@ -224,10 +220,6 @@ class Schedule:
         source : str
             Named in error messages.
 
-        Returns
-        -------
-        Schedule
-
         Raises
         ------
         InputError
@@ -276,14 +268,6 @@ class Schedule:
     @classmethod
     def from_json(cls, path: str | Path) -> Self:
         """Read ``schedule.json``.
-
-        Parameters
-        ----------
-        path : str or Path
-
-        Returns
-        -------
-        Schedule
 
         Raises
         ------
@@ -345,10 +329,6 @@ def quasi_steady(
     air : Surroundings
     beliefs : ndarray of ExhaustState, shape (1,)
         Scratch.
-
-    Returns
-    -------
-    Point
     """
     p, config, exhaust = parameters[0], configs[0], beliefs[0]
     asked = requirement(p, config, memory, draws, grades, speed_m_s, air)
@@ -416,10 +396,6 @@ def compute_schedule(
         Equally likely grades (tangent).
     thermal : ThermalParameters, optional
         Default the rig's.
-
-    Returns
-    -------
-    Schedule
 
     Raises
     ------

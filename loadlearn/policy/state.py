@@ -138,10 +138,6 @@ def policy_config(rig: Rig, from_table: bool = False) -> PolicyConfig:
     rig : Rig
     from_table : bool
         Whether the settings come from a schedule table.
-
-    Returns
-    -------
-    PolicyConfig
     """
     limits, vehicle, driveline = rig.limits, rig.vehicle, rig.driveline
     place = SENSOR_PLACES[limits.exhaust_gas_temp_sensor]
@@ -185,30 +181,12 @@ def _or_nan(value: float | None) -> float:
 
 
 def initial_policy_state(p: ThermalParameters) -> PolicyState:
-    """State before the first sample.
-
-    Parameters
-    ----------
-    p : ThermalParameters
-
-    Returns
-    -------
-    PolicyState
-    """
+    """State before the first sample."""
     return PolicyState(initial_exhaust_state(p, 20.0, 20.0))
 
 
 def policy_memory(rig: Rig) -> PolicyMemory:
-    """Empty rings, and the rig's tables.
-
-    Parameters
-    ----------
-    rig : Rig
-
-    Returns
-    -------
-    PolicyMemory
-    """
+    """Empty rings, and the rig's tables."""
     ratios = np.array(rig.driveline.gear_ratios, dtype=np.float64) * rig.driveline.final_drive
     caps = np.ones(len(PROTECTIONS))
     return PolicyMemory(

@@ -90,10 +90,6 @@ def fit_thermal_parameters(trace: pd.DataFrame, rig: Rig) -> ThermalFit:
     rig : Rig
         Needs a full-load curve.
 
-    Returns
-    -------
-    ThermalFit
-
     Raises
     ------
     InputError

@@ -111,14 +111,6 @@ class Surroundings(NamedTuple):
 def thermal_parameters(rig: Rig) -> ThermalParameters:
     """Air and heat parameters of a rig, physical defaults where the rig is silent.
 
-    Parameters
-    ----------
-    rig : Rig
-
-    Returns
-    -------
-    ThermalParameters
-
     Raises
     ------
     InputError
@@ -157,10 +149,6 @@ def thermal_parameters(rig: Rig) -> ThermalParameters:
 
 def engine_curve(rig: Rig) -> NDArray[np.float64]:
     """Full-load curves as one array.
-
-    Parameters
-    ----------
-    rig : Rig
 
     Returns
     -------

@@ -28,12 +28,7 @@ _SUMMARIES = (
 
 
 class BlockEstimator:
-    """A :class:`~loadlearn.estimation.LoadEstimator` that takes many samples at once.
-
-    Parameters
-    ----------
-    rig : Rig
-    """
+    """A :class:`~loadlearn.estimation.LoadEstimator` that takes many samples at once."""
 
     def __init__(self, rig: Rig) -> None:
         from loadlearn.estimation import LoadEstimator

@@ -55,11 +55,6 @@ def prepare_draw(
         Number of this draw, and of all: the tractive scale is stratified over them.
     seed : int
         Of the first draw.
-
-    Returns
-    -------
-    prepared : PreparedDrive
-    logger : LiveLogger
     """
     from loadlearn.simulation.scenarios import scale_from_quantile
 
@@ -98,10 +93,6 @@ def run_draw(
         As for :func:`prepare_draw`.
     keep_traces : bool
         Whether traces for the figure are kept.
-
-    Returns
-    -------
-    DrawResult
     """
     prepared, logger = prepare_draw(what, draw, draws, seed)
     scratch = np.empty(prepared.steps, dtype=record_type(Record))
@@ -176,10 +167,6 @@ def compare_strategies(
         Worker processes.
     on_draw : callable, optional
         Called after each draw.
-
-    Returns
-    -------
-    Comparison
 
     Raises
     ------

@@ -12,16 +12,7 @@ _OFTEN = 0.05
 
 
 def comparison_notes(result: Comparison) -> list[str]:
-    """Why strategies may differ little, and which drives did not come to the end.
-
-    Parameters
-    ----------
-    result : Comparison
-
-    Returns
-    -------
-    list of str
-    """
+    """Why strategies may differ little, and which drives did not come to the end."""
     table, what = result.table, result.what
     notes = []
     if not what.climbs:

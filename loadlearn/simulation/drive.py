@@ -90,10 +90,6 @@ def simulate(
     step_s : float, optional
         Internal step (s); 0.02 s, or the logger's period where that is shorter.
 
-    Returns
-    -------
-    Drive
-
     Raises
     ------
     InputError
@@ -145,10 +141,6 @@ def finish_drive(
         The record of every internal step, from :func:`named_record`.
     fuel_burnt_g : float
     logger : Logger
-
-    Returns
-    -------
-    Drive
     """
     drawn, seed = prepared.drawn, int(prepared.drawn["seed"])
     _add_position(fine, road)
@@ -188,10 +180,6 @@ def named_record(rig: Rig, records: NDArray[Any], copy: bool = True) -> dict[str
     records : ndarray of Record, shape (steps,)
     copy : bool
         Whether each column is laid out on its own; else they are views.
-
-    Returns
-    -------
-    dict of str to ndarray
     """
     columns = records.view(np.float64).reshape(records.size, -1).T
     fine = dict(zip(ps.RECORDED, np.ascontiguousarray(columns) if copy else columns, strict=True))

@@ -99,10 +99,6 @@ class EngineCharacter:
         ----------
         seed : int
             The same seed gives the same vehicle.
-
-        Returns
-        -------
-        EngineCharacter
         """
         rng = np.random.default_rng([seed, 4100])
 

@@ -26,10 +26,6 @@ class Knowledge(Protocol):
     def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """What is known after ``step`` steps of the plant.
 
-        Parameters
-        ----------
-        step : int
-
         Returns
         -------
         draws : ndarray of LoadDraw, shape (1, d)

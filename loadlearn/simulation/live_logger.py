@@ -146,10 +146,6 @@ def live_logger(
         Internal step (s).
     road_length_m : float
 
-    Returns
-    -------
-    LiveLogger
-
     Raises
     ------
     InputError

@@ -46,11 +46,6 @@ QUANTITIES: dict[str, str] = {
 def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
     """The quantities of one drive.
 
-    Parameters
-    ----------
-    run : StrategyRun
-    what : Situation
-
     Returns
     -------
     dict of str to float
@@ -178,11 +173,6 @@ def gas_and_limit(run: StrategyRun, rig: Rig) -> tuple[FloatArray, float]:
 
     The plant records the gas after the turbine through its sensor only.
 
-    Parameters
-    ----------
-    run : StrategyRun
-    rig : Rig
-
     Returns
     -------
     gas_degc : ndarray, shape (steps,)
@@ -197,11 +187,6 @@ def gas_and_limit(run: StrategyRun, rig: Rig) -> tuple[FloatArray, float]:
 
 def limits_exceeded(run: StrategyRun, what: Situation) -> list[dict[str, Any]]:
     """Recorded limits that were exceeded for more than 2 s: worst stretch by channel.
-
-    Parameters
-    ----------
-    run : StrategyRun
-    what : Situation
 
     Returns
     -------

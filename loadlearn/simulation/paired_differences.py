@@ -125,10 +125,6 @@ PAIRS: tuple[tuple[str, str], ...] = (
 def summarise(result: Comparison) -> dict[str, Any]:
     """Means, paired differences and limits of a comparison.
 
-    Parameters
-    ----------
-    result : Comparison
-
     Returns
     -------
     dict

@@ -130,10 +130,6 @@ def lay_course(
     road_grid_m, noise_step_s : float
     gears, curve, accessory_w
         As in :class:`Course`.
-
-    Returns
-    -------
-    Course
     """
     here, ahead = np.zeros((2, 1), dtype=road.dtype)
     now = np.zeros(1, dtype=noise.dtype)

@@ -64,12 +64,7 @@ class PreparedDrive:
     drawn: dict[str, Any]
 
     def initial_state(self) -> ps.PlantState:
-        """State at the start, standing with the engine idling.
-
-        Returns
-        -------
-        PlantState
-        """
+        """State at the start, standing with the engine idling."""
         return ps.PlantState(
             mass_kg=self.drawn["combined_mass_kg"],
             engine_speed_rad_s=self.plant.engine.idle_rad_s,
@@ -79,12 +74,7 @@ class PreparedDrive:
         )
 
     def initial_heat(self) -> HeatState:
-        """Heat state at the start.
-
-        Returns
-        -------
-        HeatState
-        """
+        """Heat state at the start."""
         start = self.ground[0]
         return initial_heat(
             float(start["temperature_degc"]),
@@ -125,10 +115,6 @@ def prepare_drive(
         As in :func:`loadlearn.simulation.drive.simulate`.
     extra_torque_share, step_s
         Likewise.
-
-    Returns
-    -------
-    PreparedDrive
 
     Raises
     ------

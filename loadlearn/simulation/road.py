@@ -186,10 +186,6 @@ class Road:
         ----------
         *stops : Stop
             Stops; one that lies within 300 m of an existing one replaces it.
-
-        Returns
-        -------
-        Road
         """
         kept = [
             old
@@ -338,10 +334,6 @@ def random_road(
     start_altitude_m : float
         Altitude of the start (m).
 
-    Returns
-    -------
-    Road
-
     Raises
     ------
     InputError
@@ -399,10 +391,6 @@ def ground_index(name: str, where: str = "road") -> int:
         One of :data:`GROUND_NAMES`.
     where : str
         Named in the error message.
-
-    Returns
-    -------
-    int
 
     Raises
     ------

@@ -83,10 +83,6 @@ def read_road(path: str | Path) -> Road:
     path : str or Path
         ``.toml`` or ``.csv`` (``.csv.gz`` too).
 
-    Returns
-    -------
-    Road
-
     Raises
     ------
     InputError

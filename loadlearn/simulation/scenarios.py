@@ -62,10 +62,6 @@ def shipped_rig(name: str) -> Rig:
     name : str
         One of :data:`RIG_NAMES`.
 
-    Returns
-    -------
-    Rig
-
     Raises
     ------
     InputError
@@ -79,17 +75,7 @@ def shipped_rig(name: str) -> Rig:
 
 
 def with_scale_sd(rig: Rig, tractive_scale_sd: float) -> Rig:
-    """The same rig with another belief about its tractive scale.
-
-    Parameters
-    ----------
-    rig : Rig
-    tractive_scale_sd : float
-
-    Returns
-    -------
-    Rig
-    """
+    """The same rig with another belief about its tractive scale."""
     uncertainty = rig.uncertainty.model_copy(update={"tractive_scale_sd": tractive_scale_sd})
     return rig.model_copy(update={"uncertainty": uncertainty})
 
@@ -102,10 +88,6 @@ def scale_from_quantile(scale_sd: float, quantile: float) -> float:
     scale_sd : float
     quantile : float
         Between 0 and 1; ``(i + 0.5) / n`` stratifies n drives.
-
-    Returns
-    -------
-    float
     """
     from statistics import NormalDist
 
@@ -233,10 +215,6 @@ def scenario(
         Another logger.
     **changes : Any
         Attributes of :class:`PlantVariation` to set instead.
-
-    Returns
-    -------
-    Scenario
 
     Raises
     ------

@@ -171,10 +171,6 @@ class Logger:
         ----------
         **channels : Channel or None
             By canonical name.
-
-        Returns
-        -------
-        Logger
         """
         merged = {**self.channels, **channels}
         kept = {name: channel for name, channel in merged.items() if channel is not None}
@@ -188,10 +184,6 @@ class Logger:
         ----------
         rate_hz : float
             Rows per second.
-
-        Returns
-        -------
-        Logger
         """
         names = (
             "speed_m_s",
@@ -228,10 +220,6 @@ class Logger:
             Where grade comes from.
         rate_hz : float
             Rows per second.
-
-        Returns
-        -------
-        Logger
         """
         channels = {
             "speed_m_s": Channel(noise_sd=0.03, resolution=0.01),
@@ -275,10 +263,6 @@ class Logger:
             How whole km/h come about.
         polled : bool
             Whether channels are asked in turn and stamped together.
-
-        Returns
-        -------
-        Logger
         """
         channels = {
             "speed_m_s": Channel(resolution=1.0 / 3.6, rounding=rounding),
@@ -457,10 +441,6 @@ def quantise(
     resolution : float
         Step; 0 leaves the values as they are.
     rounding : {"round", "truncate"}
-
-    Returns
-    -------
-    ndarray
     """
     if resolution <= 0.0:
         return values

@@ -39,10 +39,6 @@ class Climb:
 def climbs(road: Road) -> tuple[Climb, ...]:
     """Climbs of a road.
 
-    Parameters
-    ----------
-    road : Road
-
     Returns
     -------
     tuple of Climb
@@ -65,10 +61,6 @@ def climbs(road: Road) -> tuple[Climb, ...]:
 
 def passing_places(road: Road) -> tuple[tuple[float, float], ...]:
     """Where a slower vehicle could be passed.
-
-    Parameters
-    ----------
-    road : Road
 
     Returns
     -------
@@ -136,10 +128,6 @@ def situation(
     logger : Logger, optional
         A good 10 Hz logger with the channels that a power module has of its own when absent.
 
-    Returns
-    -------
-    Situation
-
     Raises
     ------
     InputError
@@ -182,12 +170,7 @@ def _usual_mass_kg(rig: Rig) -> float:
 
 
 def module_logger() -> Logger:
-    """A good 10 Hz logger that also knows what share of the extra torque it lets be used.
-
-    Returns
-    -------
-    Logger
-    """
+    """A good 10 Hz logger that also knows what share of the extra torque it lets be used."""
     return Logger.good_10hz().with_channels(
         extra_torque_share=Channel(resolution=0.01),
         driver_aid_active=Channel(resolution=1.0),
@@ -197,14 +180,5 @@ def module_logger() -> Logger:
 
 
 def without_cruise(what: Situation) -> Situation:
-    """The same with a driver who never uses cruise control.
-
-    Parameters
-    ----------
-    what : Situation
-
-    Returns
-    -------
-    Situation
-    """
+    """The same with a driver who never uses cruise control."""
     return replace(what, variation=replace(what.variation, cruise_share=0.0))

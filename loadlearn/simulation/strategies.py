@@ -86,10 +86,6 @@ def strategies(retention: float = DEFAULT_RETENTION) -> tuple[Strategy, ...]:
     retention : float
         Power retention of ``fixed_share``, 0 to 1.
 
-    Returns
-    -------
-    tuple of Strategy
-
     Raises
     ------
     InputError
@@ -256,10 +252,6 @@ def run_strategy(
         valid until the next run.
     on_time : callable, optional
         Told the time driven (s), about once a minute of log time.
-
-    Returns
-    -------
-    StrategyRun
 
     Raises
     ------

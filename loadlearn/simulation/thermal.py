@@ -118,10 +118,6 @@ class ThermalParameters(NamedTuple):
         ----------
         rig : Rig
             Needs a full-load curve.
-
-        Returns
-        -------
-        ThermalParameters
         """
         engine = rig.engine
         petrol = engine.fuel == "petrol"
@@ -161,10 +157,6 @@ class ThermalParameters(NamedTuple):
         seed : int
         spread : float
             Largest relative deviation, drawn evenly on both sides.
-
-        Returns
-        -------
-        ThermalParameters
         """
         rng = np.random.default_rng([seed, 8500])
         changed: dict[str, Any] = {}
@@ -205,10 +197,6 @@ def initial_heat(ambient_degc: float, ambient_kpa: float, cold: float) -> HeatSt
         Air.
     cold : float
         1 for a vehicle that stood overnight, 0 for a warm one.
-
-    Returns
-    -------
-    HeatState
     """
     warm = 1.0 - cold
     gas = ambient_degc + warm * 130.0

@@ -117,12 +117,7 @@ class PlantVariation:
 
     @classmethod
     def none(cls) -> Self:
-        """Exact traction, constant coefficients, still air; the driver keeps his habits.
-
-        Returns
-        -------
-        PlantVariation
-        """
+        """Exact traction, constant coefficients, still air; the driver keeps his habits."""
         return cls(
             rolling_resistance={
                 ground.name: ground.rolling_resistance for ground in HANDBOOK_GROUNDS
@@ -150,12 +145,7 @@ class PlantVariation:
 
     @classmethod
     def exact_traction(cls) -> Self:
-        """Road load, wind and driver drawn, but the force computed from the log is the true one.
-
-        Returns
-        -------
-        PlantVariation
-        """
+        """Road load, wind and driver drawn, but the force computed from the log is the true one."""
         return cls(
             efficiency_shape_sd=0.0,
             driveline_cold_loss=0.0,
@@ -166,17 +156,7 @@ class PlantVariation:
 def truncated_normal(
     rng: np.random.Generator, mean: float, sd: float, low: float, high: float
 ) -> float:
-    """One normal draw, drawn again until it lies inside the bounds.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-    mean, sd, low, high : float
-
-    Returns
-    -------
-    float
-    """
+    """One normal draw, drawn again until it lies inside the bounds."""
     for _ in range(1000):
         value = float(rng.normal(mean, sd))
         if low <= value <= high:
@@ -188,12 +168,6 @@ def draw_parameters(rig: Rig, variation: PlantVariation, seed: int) -> dict[str,
     """Draw everything that is constant over one drive.
 
     Each quantity has its own random stream, so that setting one does not change the others.
-
-    Parameters
-    ----------
-    rig : Rig
-    variation : PlantVariation
-    seed : int
 
     Returns
     -------

@@ -159,10 +159,6 @@ def chi_squared_band(dimension: int, count: int, probability: float = 0.95) -> t
     count : int
     probability : float
         Two-sided.
-
-    Returns
-    -------
-    low, high : float
     """
     from scipy.stats import chi2
 
@@ -181,10 +177,6 @@ def nees(errors: ArrayLike, covariances: ArrayLike, probability: float = 0.95) -
     covariances : array_like, shape (drives, d, d) or (drives,)
     probability : float
         Of the band.
-
-    Returns
-    -------
-    ChiSquared
     """
     squares = normalised_squares(errors, covariances)
     dimension = 1 if np.ndim(errors) == 1 else int(np.shape(errors)[1])
@@ -202,10 +194,6 @@ def nis(squares: ArrayLike, dimension: int = 1, probability: float = 0.95) -> Ch
         Of one innovation.
     probability : float
         Of the band.
-
-    Returns
-    -------
-    ChiSquared
     """
     values = np.asarray(squares, dtype=np.float64)
     return _chi_squared(values[np.isfinite(values)], dimension, probability)
@@ -226,10 +214,6 @@ def coverage(truth: ArrayLike, low: ArrayLike, high: ArrayLike, nominal: float) 
     truth, low, high : array_like, shape (n,)
     nominal : float
         What the intervals promise (0...1).
-
-    Returns
-    -------
-    Coverage
     """
     from scipy.stats import binom
 
@@ -257,10 +241,6 @@ def scores(
         Needed with ``interval95``.
     interval95 : tuple of array_like, optional
         Ends of the 95 % intervals stated; normal ones when absent.
-
-    Returns
-    -------
-    Scores
     """
     from scipy.stats import norm
 

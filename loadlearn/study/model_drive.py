@@ -140,10 +140,6 @@ def draw_drive(
         The sequence of grounds; drawn from the switching model when absent.
     names : tuple of str, optional
         Of the grounds.
-
-    Returns
-    -------
-    ModelDrive
     """
     rows = rows.copy()
     rows["still_s"] = rows["half_width_m_s"] = 0.0

@@ -113,10 +113,6 @@ def problem_of(
         One for a single filter.
     noise : Noise, optional
         Default: what the estimator would take.
-
-    Returns
-    -------
-    Problem
     """
     sources = Sources.of(trace)
     modes = ground_modes(grounds, with_regeneration=False)

@@ -77,10 +77,6 @@ def run_compiled(problem: Problem, every_row: bool = True) -> Trajectory:
     problem : Problem
     every_row : bool
         False for the posterior after the last row only, in one call.
-
-    Returns
-    -------
-    Trajectory
     """
     hypotheses, memory = no_hypotheses(problem.grounds.size), np.zeros(1, MEMORY)
     samples = len(problem.rows)
@@ -253,10 +249,6 @@ def with_datum(
         From :func:`measurement_matrix`.
     variance : float
         Of the measurement.
-
-    Returns
-    -------
-    state, covariance : ndarray
     """
     # The energy height is what is measured less the rest of the measurement's row.
     transform = np.eye(state.size)
@@ -270,12 +262,7 @@ def with_datum(
 
 
 class Turns:
-    """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it.
-
-    Parameters
-    ----------
-    noise : Noise
-    """
+    """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it."""
 
     def __init__(self, noise: Noise) -> None:
         self.every_s = noise.mix_every_s
@@ -288,10 +275,6 @@ class Turns:
         Parameters
         ----------
         row : record of ``ROW``
-
-        Returns
-        -------
-        driven_s, elapsed_s : float
         """
         known = row["known"] > 0.5
         self.elapsed_s += row["dt_s"]
@@ -312,10 +295,6 @@ def run_numpy(problem: Problem) -> Trajectory:
     ----------
     problem : Problem
         With one mode.
-
-    Returns
-    -------
-    Trajectory
     """
     state, covariance = problem.states[0].copy(), problem.covariances[0].copy()
     n, noise = state.size, problem.noise
@@ -481,10 +460,6 @@ def run_filterpy(problem: Problem) -> Trajectory:
     ----------
     problem : Problem
         With one mode.
-
-    Returns
-    -------
-    Trajectory
     """
     row_filter, _ = _filterpy_classes()
     member = row_filter(problem, 0)
@@ -504,16 +479,7 @@ def run_filterpy(problem: Problem) -> Trajectory:
 
 
 def run_filterpy_imm(problem: Problem) -> Trajectory:
-    """The grounds of one load on filterpy's interacting multiple models.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    Trajectory
-    """
+    """The grounds of one load on filterpy's interacting multiple models."""
     _, row_imm = _filterpy_classes()
     together = row_imm(problem)
     turns = Turns(problem.noise)
@@ -569,10 +535,6 @@ def redrawn(
     grounds : Grounds
     origin, mode : int
         The ground left and the ground arrived on.
-
-    Returns
-    -------
-    state, covariance : ndarray
     """
     state, covariance = state.copy(), covariance.copy()
     roll, slip = STATE.rolling_resistance, grounds["slip"]

@@ -135,10 +135,6 @@ def read_manifest(path: Path | str) -> list[ManifestRow]:
         CSV with ``log``, ``rig`` and ``mass_kg``, optionally ``group``, ``at_s`` and
         ``tractive_scale``; other columns are ignored.
 
-    Returns
-    -------
-    list of ManifestRow
-
     Raises
     ------
     InputError
@@ -256,10 +252,6 @@ def validate_manifest(
         From a trace and a rig to estimates.
     on_done : callable, optional
         Told how many of how many logs are done.
-
-    Returns
-    -------
-    Validation
 
     Raises
     ------

@@ -108,10 +108,6 @@ def fuelling_per_litre_cycle_mg(
         Swept volume (L).
     strokes_per_cycle : int
         4 or 2.
-
-    Returns
-    -------
-    ndarray
     """
     per_revolution = 30_000.0 * strokes_per_cycle
     return np.asarray(
@@ -226,10 +222,6 @@ class Correction:
             Partial pressure of dry air (kPa).
         temperature_k : array_like
             Intake air temperature (K).
-
-        Returns
-        -------
-        ndarray
         """
         pressure = REFERENCE_DRY_PRESSURE_KPA / np.asarray(dry_pressure_kpa, dtype=np.float64)
         temperature = np.asarray(temperature_k, dtype=np.float64) / REFERENCE_TEMPERATURE_K
@@ -255,10 +247,6 @@ class Correction:
         engine_factor : array_like, optional
             fm (:meth:`engine_factor_from_fuelling`); compression ignition only, NaN or absent
             takes :attr:`assumed_engine_factor`.
-
-        Returns
-        -------
-        ndarray
         """
         pressure = REFERENCE_DRY_PRESSURE_KPA / np.asarray(dry_pressure_kpa, dtype=np.float64)
         temperature = np.asarray(temperature_k, dtype=np.float64) / REFERENCE_TEMPERATURE_K

@@ -76,16 +76,7 @@ class RigArrays(NamedTuple):
 
 
 def rig_arrays(rig: Rig) -> RigArrays:
-    """The rig in the form that the kernels read.
-
-    Parameters
-    ----------
-    rig : Rig
-
-    Returns
-    -------
-    RigArrays
-    """
+    """The rig in the form that the kernels read."""
     engine, driveline = rig.engine, rig.driveline
     full_load = np.array([[0.0, 1.0, 0.0], [1e4, 1.0, 0.0]])
     if engine.uprated is not None:
@@ -130,10 +121,6 @@ def friction_torque(friction_torque_n_m: float, slope_n_m_s: float, engine_rad_s
         Rise with engine speed (N m per rad/s).
     engine_rad_s : float
         Engine speed (rad/s).
-
-    Returns
-    -------
-    float
     """
     return friction_torque_n_m + slope_n_m_s * engine_rad_s
 
@@ -162,10 +149,6 @@ def willans_brake_torque(
         Power taken by accessories (W).
     fall_per_n_m : float
         Share by which the efficiency falls per newton metre of indicated torque.
-
-    Returns
-    -------
-    float
     """
     straight = (heat_to_torque_w_s_g * fuel_rate_g_s - accessory_power_w) / engine_rad_s
     indicated = heat_to_torque_w_s_g * fuel_rate_g_s / engine_rad_s
@@ -294,10 +277,6 @@ def through_driveline(
     spin_up_n_m : float
         Torque that spun the engine up, where that was seen (N m).
     spinning_seen : bool
-
-    Returns
-    -------
-    Driveline
     """
     radius, wheels = constants.tyre_radius_m, constants.wheel_inertia_kg_m2
     wheels_kg = rotating_mass(0.0, wheels, 0.0, radius)

@@ -75,10 +75,6 @@ def believed_gear(
         Since the last sample (s).
     within : float
         What the speed's resolution alone makes of a log ratio.
-
-    Returns
-    -------
-    GearBelief
     """
     low_ratio = constants.transfer_low_ratio
     gear, low, known, slip = 0.0, False, False, 0.0

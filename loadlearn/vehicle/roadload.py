@@ -53,10 +53,6 @@ def rolling_coefficient(coefficient_at_20: Number, speed_slope: Number, speed_m_
         k, the tyre's rise between standstill and 20 m/s.
     speed_m_s : float or ndarray
         Road speed (m/s).
-
-    Returns
-    -------
-    float or ndarray
     """
     ratio = speed_m_s / REFERENCE_SPEED_M_S
     return coefficient_at_20 + speed_slope * (ratio * ratio - 1.0)
@@ -71,10 +67,6 @@ def drag_force(
     ----------
     drag_area_m2, air_density_kg_m3, speed_m_s, headwind_m_s : float or ndarray
         CdA (m^2), air density (kg/m^3), road speed and head wind (m/s, positive against travel).
-
-    Returns
-    -------
-    float or ndarray
     """
     air_speed = speed_m_s + headwind_m_s
     return 0.5 * air_density_kg_m3 * drag_area_m2 * air_speed * abs(air_speed)
@@ -95,10 +87,6 @@ def cornering_resistance(
         Road speed (m/s) and square of the curvature (1/m^2).
     cornering_stiffness_1_rad : float or ndarray
         C, side force over load and slip angle.
-
-    Returns
-    -------
-    float or ndarray
     """
     square = speed_m_s * speed_m_s / GRAVITY_M_S2
     return square * square * curvature_squared_1_m2 / cornering_stiffness_1_rad
@@ -120,10 +108,6 @@ def rotating_mass(
         Engine turns per wheel turn xi; 0 when uncoupled.
     tyre_radius_m : float or ndarray
         Rolling radius (m).
-
-    Returns
-    -------
-    float or ndarray
     """
     inertia = engine_inertia_kg_m2 * overall_ratio * overall_ratio + wheel_inertia_kg_m2
     return inertia / (tyre_radius_m * tyre_radius_m)
@@ -151,10 +135,6 @@ def resisting_force(
         As in :func:`drag_force`.
     sin_grade, cos_grade : float or ndarray
         Sine and cosine of the road's angle, positive uphill.
-
-    Returns
-    -------
-    float or ndarray
     """
     weight = mass_kg * GRAVITY_M_S2
     return weight * (sin_grade + coefficient * cos_grade) + drag_force(
@@ -184,10 +164,6 @@ def longitudinal_acceleration(
         Mass of the combination and equivalent mass of the rotating parts (kg).
     coefficient, drag_area_m2, air_density_kg_m3, speed_m_s, headwind_m_s, sin_grade, cos_grade
         As in :func:`resisting_force`.
-
-    Returns
-    -------
-    float or ndarray
     """
     resistance = resisting_force(
         mass_kg,
@@ -209,10 +185,6 @@ def grade_angle(grade_percent: ArrayLike) -> tuple[NDArray[np.float64], NDArray[
     ----------
     grade_percent : array_like
         100 tan(theta), positive uphill.
-
-    Returns
-    -------
-    sin_grade, cos_grade : ndarray
     """
     tangent = np.asarray(grade_percent, dtype=np.float64) / 100.0
     cosine = 1.0 / np.sqrt(1.0 + tangent * tangent)
@@ -226,10 +198,6 @@ def isa_temperature_k(altitude_m: ArrayLike) -> NDArray[np.float64]:
     ----------
     altitude_m : array_like
         Geopotential altitude (m).
-
-    Returns
-    -------
-    ndarray
     """
     return np.asarray(_ISA_TEMPERATURE_K - _ISA_LAPSE_K_M * np.asarray(altitude_m, dtype=float))
 
@@ -241,10 +209,6 @@ def isa_pressure_kpa(altitude_m: ArrayLike) -> NDArray[np.float64]:
     ----------
     altitude_m : array_like
         Geopotential altitude (m).
-
-    Returns
-    -------
-    ndarray
     """
     exponent = GRAVITY_M_S2 / (_ISA_LAPSE_K_M * GAS_CONSTANT_AIR_J_KG_K)
     ratio = isa_temperature_k(altitude_m) / _ISA_TEMPERATURE_K
@@ -258,10 +222,6 @@ def isa_altitude_m(pressure_kpa: ArrayLike) -> NDArray[np.float64]:
     ----------
     pressure_kpa : array_like
         Absolute pressure (kPa).
-
-    Returns
-    -------
-    ndarray
     """
     exponent = _ISA_LAPSE_K_M * GAS_CONSTANT_AIR_J_KG_K / GRAVITY_M_S2
     ratio = np.asarray(pressure_kpa, dtype=float) / (_ISA_PRESSURE_PA * 1e-3)
