@@ -132,6 +132,10 @@ class LazyKernel:
         return self._compiled(*args)
 
 
+def _nothing() -> None:
+    """Do nothing."""
+
+
 @functools.cache
 def _pipeline(distinct: bool, inner: bool) -> Any:
     """The compiler's usual pipeline, told what it cannot know.
@@ -154,6 +158,10 @@ def _pipeline(distinct: bool, inner: bool) -> Any:
 
         def run_pass(self, state: Any) -> bool:
             state.flags.no_compile = True
+            # Optimised once, in the kernel that Python calls, and not on each way up to it.
+            library = state.targetctx.codegen().create_library(state.func_id.func_qualname)
+            library._optimize_final_module = _nothing
+            state.library = library
             super().run_pass(state)
             # What callers know it by: any builtin of its own does.
             key = list[None]().append
@@ -267,6 +275,6 @@ def _announce_while(compiled: Any, args: tuple[Any, ...]) -> Any:
     global _announced
     if not _announced and not any(cache_directory().rglob("*.nbc")):
         _announced = True
-        sys.stderr.write("loadlearn: compiling once for this machine, about 20 s\n")
+        sys.stderr.write("loadlearn: compiling once for this machine, some 10 to 20 s\n")
         sys.stderr.flush()
     return compiled(*args)
