@@ -203,6 +203,12 @@ def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.D
         return LoadEstimator(rig).run(prepared)
 
 
+def nothing_left_out(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A mass that long drives tell exactly."""
+    with _prior_with(left_out_sd=0.0):
+        return LoadEstimator(rig).run(prepared)
+
+
 def nothing_apart(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """No mode of its own for "nothing has changed yet"."""
 
@@ -278,6 +284,7 @@ VARIANTS: dict[str, Variant] = {
     "overrun believed": overrun_believed,
     "no squat": no_squat,
     "nothing apart": nothing_apart,
+    "nothing left out": nothing_left_out,
 }
 # Rules of what evidence counts: what is left out, as values of ``model.Evidence``.
 EVIDENCE: dict[str, dict[str, float]] = {

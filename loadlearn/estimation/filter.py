@@ -332,7 +332,16 @@ def filter_rows(
             tidy(hypotheses, prior.most_mass_kg)
         if with_outputs:
             out, names = outputs[index + 1], surface_probability[index + 1]
-            summarise(hypotheses, grounds, prior.offset_sd_n, outputs[index], out, names, scratch)
+            summarise(
+                hypotheses,
+                grounds,
+                prior.offset_sd_n,
+                prior.left_out_sd,
+                outputs[index],
+                out,
+                names,
+                scratch,
+            )
             out.surface = ground_named(int(outputs[index].surface), names)
             out.normalised_innovation = normalised
             out.log_likelihood = memory.log_likelihood

@@ -67,6 +67,7 @@ def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
     offset_sd_n: float,
+    left_out_sd: float,
     before: Record,
     out: Record,
     surface_probability: FloatArray,
@@ -81,6 +82,8 @@ def summarise(
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
+    left_out_sd : float
+        Relative error to be considered in the mass, however much was learnt.
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``
@@ -122,6 +125,7 @@ def summarise(
             kept += weight
             phi, phi_variance = states[slot, mode, phi_at], covariances[slot, mode, phi_at, phi_at]
             mean_i, variance_i = log_implied(phi, phi_variance)
+            variance_i += left_out_sd * left_out_sd
             mean_m, variance_m, scale, scale_variance = absolute_log_mass(load, mean_i, variance_i)
             weights[count], log_mass[count] = weight, mean_m
             log_mass_sd[count] = math.sqrt(variance_m)

@@ -412,6 +412,9 @@ class Prior(NamedTuple):
     """Pitch of the body per acceleration, for a body accelerometer (rad per m/s^2)."""
     offset_sd_n: float = 0.0
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
+    left_out_sd: float = 0.0025
+    """What slip, bends without a position and an efficiency that is not one number leave in the
+    mass, relative, however long one drives (``ablation.py``, "nothing left out")."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component

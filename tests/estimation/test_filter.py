@@ -119,7 +119,7 @@ def test_slow_states_relax_together(noise: Noise) -> None:
     for index in SLOW:
         fade[index, index], gained[index, index] = relaxation(index, 7.0, noise)
     expected = fade @ mean, fade @ covariance @ fade.T + gained
-    relax_slow(mean, covariance, 7.0, noise)
+    relax_slow(mean[None], covariance[None], 7.0, noise)
     assert_allclose(mean, expected[0], rtol=1e-12)
     assert np.abs(in_units(covariance - expected[1], expected[1])).max() < 1e-12
 
