@@ -68,19 +68,6 @@ def peak_mb(function: Callable[..., Any], *args: Any) -> float:
     return peak / 1e6
 
 
-def disagreement(ours: reference.Trajectory, theirs: reference.Trajectory) -> tuple[float, float]:
-    """Largest difference of mean and covariance over the trajectory, in the other's sds.
-
-    States of no variance (which nothing can move) are left out.
-    """
-    sd = np.sqrt(np.einsum("kmii->kmi", theirs.covariances))
-    moves = sd.max(axis=(0, 1)) > 0.0
-    sd = sd[..., moves]
-    mean = np.abs(ours.states - theirs.states)[..., moves] / sd
-    covariance = np.abs(ours.covariances - theirs.covariances)[..., moves, :][..., moves]
-    return float(mean.max()), float((covariance / (sd[..., :, None] * sd[..., None, :])).max())
-
-
 def pooled(trajectory: reference.Trajectory, index: int) -> tuple[FloatArray, FloatArray]:
     """Mean and sd of one state over the modes, after every row."""
     weight, value = trajectory.weights, trajectory.states[..., index]
@@ -138,7 +125,7 @@ def main() -> None:
         seconds, trajectory = processor_s(function, one)
         entry = line(name, "1", seconds, samples, peak_mb(function, one))
         entry["ratio"] = entry["us_per_sample"] / ours["us_per_sample"]
-        entry["mean_difference_sd"], entry["covariance_difference"] = disagreement(
+        entry["mean_difference_sd"], entry["covariance_difference"] = reference.differences(
             compiled, trajectory
         )
 
@@ -191,14 +178,14 @@ def main() -> None:
         samples,
         peak_mb(reference.run_compiled, whole, False),
     )
-    reference.run_filterpy_imm(several._replace(rows=several.rows[:20]))
-    seconds, trajectory = processor_s(reference.run_filterpy_imm, several)
+    reference.run_filterpy(several._replace(rows=several.rows[:20]))
+    seconds, trajectory = processor_s(reference.run_filterpy, several)
     peer = line(
         "filterpy IMM",
         "1 load x 5 modes",
         seconds,
         len(few),
-        peak_mb(reference.run_filterpy_imm, several),
+        peak_mb(reference.run_filterpy, several),
     )
     peer["ratio"] = peer["us_per_sample"] / same["us_per_sample"]
     mean, _ = pooled(mixed, STATE.inverse_mass_per_kg)

@@ -36,12 +36,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.estimation.filter import MEMORY, filter_rows
-from loadlearn.estimation.grounds import Grounds, ground_modes
+from loadlearn.estimation.grounds import ground_modes
 from loadlearn.estimation.learner import Sources, default_noise, prior_for
-from loadlearn.estimation.loads import no_hypotheses
-from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import Evidence, Noise, Prior, pooled_prior
+from loadlearn.estimation.model import Noise, Prior, pooled_prior
 from loadlearn.simulation.drive import PlantVariation, simulate
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.scenarios import shipped_rig
@@ -87,28 +84,6 @@ def bench() -> Bench:
     )
 
 
-def run_filter(
-    rows: Records, grounds: Grounds, prior: Prior, noise: Noise
-) -> tuple[Records, FloatArray]:
-    """Outputs of the compiled filter, and the probability of each ground, after every row."""
-    outputs = np.full(len(rows) + 1, np.nan, OUTPUT)
-    outputs["surface"] = 0.0
-    probability = np.zeros((len(outputs), grounds.size))
-    filter_rows(
-        rows,
-        np.zeros(1, MEMORY),
-        no_hypotheses(grounds.size),
-        grounds,
-        prior,
-        noise,
-        Evidence(),
-        outputs,
-        probability,
-        True,
-    )
-    return outputs[1:], probability[1:]
-
-
 def against_bound(case: str, seed: int) -> list[dict[str, Any]]:
     """Errors and bounds at the checkpoints of one drive drawn from the model."""
     made = bench()
@@ -122,7 +97,7 @@ def against_bound(case: str, seed: int) -> list[dict[str, Any]]:
         np.random.default_rng((41, seed)),
         names=NAMES[: len(which)],
     )
-    outputs, _ = run_filter(drive.rows, grounds, made.prior, made.noise)
+    outputs, _ = problem.filter_outputs(drive.rows, grounds, made.prior, made.noise)
     bound = bounds.conditional_bound(
         drive.rows, drive.truth, made.rig, made.noise, which, made.prior
     )
@@ -184,7 +159,7 @@ def against_tree(seed: int, hypotheses: int) -> list[dict[str, Any]]:
     edges = np.flatnonzero(np.diff(mode)) + 1
     prior = pooled_prior(made.prior)
     drive = model_drive.draw_drive(made.rows, grounds, prior, made.noise, rng, mode=mode)
-    outputs, probability = run_filter(drive.rows, grounds, prior, made.noise)
+    outputs, probability = problem.filter_outputs(drive.rows, grounds, prior, made.noise)
     tree = ground_tree.run_tree(drive.rows, grounds, prior, made.noise, hypotheses)
     implied = (drive.truth["mass_kg"] / drive.truth["tractive_scale"]).to_numpy()
     roll = drive.truth["rolling_resistance"].to_numpy()

@@ -26,7 +26,7 @@ from loadlearn.estimation.model import (
     measurement_row,
     measurement_variance,
 )
-from loadlearn.study.problem import prior_moments
+from loadlearn.study.problem import prior_moments, turns
 
 FloatArray = NDArray[np.float64]
 
@@ -85,7 +85,16 @@ def run_tree(
     log_weights[:modes] = np.log(grounds["initial"])
     moments, probability = np.empty((len(rows), 4)), np.empty((len(rows), modes))
     pruned = _tree_loop(
-        rows, means[mode], spreads[mode], log_weights, mode, grounds, noise, moments, probability
+        rows,
+        *turns(rows, noise),
+        means[mode],
+        spreads[mode],
+        log_weights,
+        mode,
+        grounds,
+        noise,
+        moments,
+        probability,
     )
     return TreeOutput(*moments.T, probability, pruned)
 
@@ -133,6 +142,8 @@ def _branch(
 @jit
 def _tree_loop(
     rows: Records,
+    driven_s: FloatArray,
+    elapsed_s: FloatArray,
     states: FloatArray,
     covariances: FloatArray,
     log_weights: FloatArray,
@@ -149,17 +160,14 @@ def _tree_loop(
         STATE.cold_tyre_excess,
         STATE.inverse_mass_per_kg,
     )
-    driven, elapsed, worst, datum = 0.0, 0.0, 0.0, False
+    worst, datum = 0.0, False
     for index in range(rows.size):
         row = rows[index]
         measured = not math.isnan(row.measured_m)
-        elapsed += row.dt_s
-        if row.known > 0.5:
-            driven += row.dt_s
-            if driven >= noise.mix_every_s:
-                relax_slow(states, covariances, elapsed, noise)
-                lost = _branch(states, covariances, log_weights, mode, grounds, driven)
-                driven, elapsed, worst = 0.0, 0.0, max(worst, lost)
+        if driven_s[index] > 0.0:
+            relax_slow(states, covariances, elapsed_s[index], noise)
+            lost = _branch(states, covariances, log_weights, mode, grounds, driven_s[index])
+            worst = max(worst, lost)
         kept = math.exp(-row.dt_s / noise.disturbance_time_s)
         reads, variance = measurement_row(row), measurement_variance(row, noise)
         peak = -np.inf

@@ -33,7 +33,7 @@ from loadlearn.estimation.model import (
     transition,
     unevenness,
 )
-from loadlearn.study.problem import prior_moments
+from loadlearn.study.problem import prior_moments, turns
 
 FloatArray = NDArray[np.float64]
 
@@ -89,30 +89,6 @@ def draw_grounds(
                 here = int(rng.choice(modes, p=chance / chance.sum()))
         sequence[index] = here
     return sequence
-
-
-def turns(rows: Records, noise: Noise) -> tuple[FloatArray, FloatArray]:
-    """When the ground's turn comes: driving time and time since the last turn, else zero.
-
-    Parameters
-    ----------
-    rows : record array of ``ROW``, shape (k,)
-    noise : Noise
-
-    Returns
-    -------
-    driven_s, elapsed_s : ndarray, shape (k,)
-    """
-    driven_s, elapsed_s = np.zeros(len(rows)), np.zeros(len(rows))
-    driven, elapsed = 0.0, 0.0
-    for index, (dt, known) in enumerate(zip(rows["dt_s"], rows["known"], strict=True)):
-        elapsed += dt
-        if known > 0.5:
-            driven += dt
-            if driven >= noise.mix_every_s:
-                driven_s[index], elapsed_s[index] = driven, elapsed
-                driven, elapsed = 0.0, 0.0
-    return driven_s, elapsed_s
 
 
 def draw_drive(

@@ -12,14 +12,10 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from loadlearn.errors import InputError
-from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
-from loadlearn.estimation.loads import no_hypotheses
-from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     N_STATES,
     STATE,
-    Evidence,
     Noise,
     Prior,
     measurement_variance,
@@ -69,24 +65,24 @@ def test_is_the_inverse_of_the_recursive_information(
     pick = np.ix_(used, used)
     unit = np.sqrt(np.diag(first))[used]
     unit[0] = 0.1
-    matrix = reference.measurement_matrix(table[0], N_STATES)[0]
+    matrix = reference.measurement_matrix(table[0])[0]
     _, covariance = reference.with_datum(
         state, first, 0.0, matrix, measurement_variance(table[0], restless)
     )
     information = np.linalg.inv(covariance[pick] / np.outer(unit, unit))
-    disturbance, walk = reference.ground_levels(state, 0, modes, restless)
     relative = [math.sqrt(covariance[phi, phi]) / state[phi]]
     where = int(np.searchsorted(used, phi))
     for row in table[1:]:
         _, carried = reference.jacobian(state, row)
-        relaxed, gained = reference.relaxed(N_STATES, float(row["dt_s"]), disturbance)
+        disturbance, walk = reference.ground_levels(state, row, 0, modes, restless)
+        relaxed, gained = reference.relaxed(disturbance)
         step = (relaxed @ carried)[pick] / unit[:, None] * unit
-        added = reference.process_noise(state[phi], row, restless, walk, N_STATES)
+        added = reference.process_noise(state[phi], row, restless, walk)
         added = (relaxed @ added @ relaxed.T + gained)[pick] / np.outer(unit, unit)
         added += 1e-9 * np.eye(used.size)
         d11 = step.T @ np.linalg.solve(added, step)
         d12 = -step.T @ np.linalg.inv(added)
-        matrix = reference.measurement_matrix(row, N_STATES)[0][used] * unit
+        matrix = reference.measurement_matrix(row)[0][used] * unit
         d22 = np.linalg.inv(added) + np.outer(matrix, matrix) / measurement_variance(row, restless)
         information = d22 - d12.T @ np.linalg.solve(information + d11, d12)
         covariance = np.linalg.inv(information) * np.outer(unit, unit)
@@ -164,24 +160,6 @@ def drawn(
     )
 
 
-def filtered(drive_: model_drive.ModelDrive, grounds: Grounds, prior: Prior, noise: Noise) -> Rows:
-    outputs = np.full(len(drive_.rows) + 1, np.nan, OUTPUT)
-    outputs["surface"] = 0.0
-    filter_rows(
-        drive_.rows,
-        np.zeros(1, MEMORY),
-        no_hypotheses(grounds.size),
-        grounds,
-        prior,
-        noise,
-        Evidence(),
-        outputs,
-        np.zeros((len(outputs), grounds.size)),
-        True,
-    )
-    return outputs[1:]
-
-
 def test_errors_lie_on_the_bound_where_the_model_is_exact(
     rows: Rows, rig: Rig, prior: Prior, noise: Noise
 ) -> None:
@@ -190,7 +168,7 @@ def test_errors_lie_on_the_bound_where_the_model_is_exact(
     error, bound, z = [], [], []
     for seed in range(60):
         made = drawn(rows, grounds, prior, noise, seed)
-        out = filtered(made, grounds, prior, noise)[-1]
+        out = problem.filter_outputs(made.rows, grounds, prior, noise)[0][-1]
         best = bounds.conditional_bound(
             made.rows, made.truth, rig, noise, HANDBOOK_GROUNDS[:1], prior
         ).iloc[-1]
@@ -212,7 +190,9 @@ def test_innovations_are_white_where_the_model_is_exact(
     squares = []
     for seed in range(4):
         made = drawn(rows, grounds, prior, noise, 100 + seed)
-        squares.append(filtered(made, grounds, prior, noise)["normalised_innovation"])
+        squares.append(
+            problem.filter_outputs(made.rows, grounds, prior, noise)[0]["normalised_innovation"]
+        )
     found = nis(np.concatenate(squares), probability=0.999)
     assert found.within, found
 
@@ -226,5 +206,5 @@ def test_grounds_drawn_follow_their_rates(rows: Rows, grounds: Grounds, noise: N
         mode = model_drive.draw_grounds(rows, often, noise, rng)
         changes += np.count_nonzero(np.diff(mode))
         leaving = often["rate_per_s"].sum() - often["rate_per_s"][mode]
-        driven += float(np.sum(model_drive.turns(rows, noise)[0] * leaving))
+        driven += float(np.sum(problem.turns(rows, noise)[0] * leaving))
     assert changes == pytest.approx(driven, abs=4.0 * math.sqrt(driven))
