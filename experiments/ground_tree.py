@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from loadlearn._compile import Records, jit
 from loadlearn.estimation.filter import predict_row, relax_slow
 from loadlearn.estimation.grounds import Grounds
-from loadlearn.estimation.kalman import copy, redraw, set_first, update
+from loadlearn.estimation.kalman import copy, set_first, update
 from loadlearn.estimation.model import (
     STATE,
     Noise,
@@ -26,7 +26,7 @@ from loadlearn.estimation.model import (
     measurement_row,
     measurement_variance,
 )
-from loadlearn.study.problem import prior_moments, turns
+from loadlearn.study.problem import change_ground, prior_moments, turns
 
 FloatArray = NDArray[np.float64]
 
@@ -134,8 +134,7 @@ def _branch(
         log_weights[slot], mode[slot] = weight - peak, to
         copy(states[slot], covariances[slot], old_states[source], old_covariances[source])
         if to != old_mode[source]:
-            mean, sd = grounds[to].mean, grounds[to].sd
-            redraw(states[slot], covariances[slot], STATE.rolling_resistance, mean, sd * sd)
+            change_ground(states[slot], covariances[slot], grounds, old_mode[source], to)
     return 1.0 - kept / total
 
 

@@ -66,7 +66,8 @@ def conditional_bound(
         Canonical columns, or rows.
     truth : DataFrame
         ``time_s``, ``mass_kg``, ``drag_area_m2``, ``surface``; ``tractive_scale`` (1 if absent),
-        ``headwind_m_s`` (0 if absent). The last row at or before each instant holds.
+        ``headwind_m_s`` (0 if absent), ``rolling_resistance`` (the ground's if absent). The last
+        row at or before each instant holds.
     rig : Rig
     noise : Noise, optional
         Default: those in ``attrs`` of a prepared trace, else what the estimator would take.
@@ -131,6 +132,10 @@ def _true_states(
     states[:, STATE.unreported_share] = prior.unreported
     place = {name: index for index, name in enumerate(names)}
     mode = np.array([place[name] for name in truth["surface"]], dtype=np.int64)[at]
+    # Loose ground is as uneven as it resists.
+    handbook = np.array([ground.rolling_resistance for ground in grounds])[mode]
+    rolling = column_at("rolling_resistance", np.nan)
+    states[:, STATE.rolling_resistance] = np.where(np.isnan(rolling), handbook, rolling)
     changed = np.abs(np.diff(mass, prepend=mass[0])) > LEAST_LOAD_CHANGE_KG
     return states, mode, changed, mass, scale
 

@@ -44,21 +44,26 @@ def constant_truth(rows: Rows) -> pd.DataFrame:
     )
 
 
+@pytest.mark.parametrize("surface", ["sealed", "sand"])
 def test_is_the_inverse_of_the_recursive_information(
-    rows: Rows, rig: Rig, noise: Noise, prior: Prior
+    rows: Rows, rig: Rig, noise: Noise, prior: Prior, surface: str
 ) -> None:
     """Information form (Tichavsky et al. 1998, eq. 21, from memory), plain numpy, 60 rows."""
     table = rows[(rows["known"] > 0.5) & ~np.isnan(rows["measured_m"])][:60]
     # States that nothing excites have no information matrix: give all a little process noise.
     restless = noise._replace(mix_every_s=1e9)
-    truth = constant_truth(table)
-    found = bounds.conditional_bound(table, truth, rig, restless, HANDBOOK_GROUNDS[:1], prior)
-    modes = ground_modes(HANDBOOK_GROUNDS[:1], with_regeneration=False)
+    mode = NAMES.index(surface)
+    # A stretch that rolls harder than its kind's mean; on sand it is as much more uneven.
+    rolling = 1.4 * HANDBOOK_GROUNDS[mode].rolling_resistance
+    truth = constant_truth(table).assign(surface=surface, rolling_resistance=rolling)
+    found = bounds.conditional_bound(table, truth, rig, restless, prior=prior)
+    modes = ground_modes(HANDBOOK_GROUNDS, with_regeneration=False)
     state = np.zeros(N_STATES)
+    state[STATE.rolling_resistance] = rolling
     phi, kappa = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
     state[[phi, kappa]] = 1.02 / 5200.0, 2.3 / 5200.0
     state[STATE.unreported_share] = prior.unreported
-    first = problem.prior_moments(modes, pooled_prior(prior), restless)[1][0]
+    first = problem.prior_moments(modes, pooled_prior(prior), restless)[1][mode]
     # States that this log has no use for have no variance, and no information.
     used = np.flatnonzero(np.diag(first) > 0.0)
     used = np.union1d(used, [STATE.energy_height_m])
@@ -74,7 +79,7 @@ def test_is_the_inverse_of_the_recursive_information(
     where = int(np.searchsorted(used, phi))
     for row in table[1:]:
         _, carried = reference.jacobian(state, row)
-        disturbance, walk = reference.ground_levels(state, row, 0, modes, restless)
+        disturbance, walk = reference.ground_levels(state, row, mode, modes, restless)
         relaxed, gained = reference.relaxed(disturbance)
         step = (relaxed @ carried)[pick] / unit[:, None] * unit
         added = reference.process_noise(state[phi], row, restless, walk)
