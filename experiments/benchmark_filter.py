@@ -20,10 +20,10 @@ Expected answer
     at least 100 times faster than the interacting models of one load, and under 2 microseconds a
     sample.
 Found
-    Agreement to 1e-12. Half an hour at 10 Hz, two runs on one core: `learn` 170 to 180 times
-    faster than the interacting models, but at 3.0 microseconds a sample (0.8 at 100 Hz, where
-    several samples make a row); the filterpy twin 73 times slower, since one hypothesis now runs
-    through the loop that all do, outputs included.
+    Agreement to 1e-12. Half an hour at 10 Hz, one of two shared cores: `learn` 168 and 184 times
+    faster than the interacting models in two runs, but at 3.0 microseconds a sample (0.8 at 100 Hz,
+    where ten samples make a row). The filterpy twin 73 times slower: one hypothesis takes 0.74
+    microseconds a sample, of which the outputs take 0.34.
 Source
     Labbe, filterpy 2.0; Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988.
 """

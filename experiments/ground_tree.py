@@ -18,6 +18,7 @@ from loadlearn._compile import Records, jit
 from loadlearn.estimation.filter import predict_row, relax_slow
 from loadlearn.estimation.grounds import Grounds
 from loadlearn.estimation.kalman import copy, set_first, update
+from loadlearn.estimation.mixture import mean_and_sd
 from loadlearn.estimation.model import (
     STATE,
     Noise,
@@ -53,6 +54,9 @@ class TreeOutput(NamedTuple):
     pruned: float
 
 
+MOMENTS = np.dtype([(name, np.float64) for name in TreeOutput._fields[:4]])
+
+
 def run_tree(
     rows: Records,
     grounds: Grounds,
@@ -83,7 +87,7 @@ def run_tree(
     means, spreads = prior_moments(grounds, prior, noise)
     log_weights = np.full(hypotheses, -np.inf)
     log_weights[:modes] = np.log(grounds["initial"])
-    moments, probability = np.empty((len(rows), 4)), np.empty((len(rows), modes))
+    moments, probability = np.empty(len(rows), MOMENTS), np.empty((len(rows), modes))
     pruned = _tree_loop(
         rows,
         *turns(rows, noise),
@@ -96,7 +100,7 @@ def run_tree(
         moments,
         probability,
     )
-    return TreeOutput(*moments.T, probability, pruned)
+    return TreeOutput(*(moments[name] for name in MOMENTS.names), probability, pruned)
 
 
 @jit
@@ -149,7 +153,7 @@ def _tree_loop(
     mode: NDArray[np.int64],
     grounds: Grounds,
     noise: Noise,
-    moments: FloatArray,
+    moments: Records,
     probability: FloatArray,
 ) -> float:
     slots, n = states.shape
@@ -187,9 +191,8 @@ def _tree_loop(
                     log_weights[slot] += log_likelihood
             peak = max(peak, log_weights[slot])
         datum = datum or measured
-        moments[index, :] = 0.0
         probability[index, :] = 0.0
-        total = 0.0
+        total = mass_1 = mass_2 = roll_1 = roll_2 = 0.0
         for slot in range(slots):
             log_weights[slot] -= peak
             weight = math.exp(log_weights[slot])
@@ -200,21 +203,19 @@ def _tree_loop(
             probability[index, mode[slot]] += weight
             mean, spread = log_implied(state[phi_at], covariance[phi_at, phi_at])
             mass = math.exp(mean) * (1.0 + 0.5 * spread)
-            moments[index, 0] += weight * mass
-            moments[index, 1] += weight * mass * mass * (1.0 + spread)
+            mass_1 += weight * mass
+            mass_2 += weight * mass * mass * (1.0 + spread)
             roll = state[roll_at] + state[cold_at]
             spread = (
                 covariance[roll_at, roll_at]
                 + covariance[cold_at, cold_at]
                 + 2.0 * covariance[roll_at, cold_at]
             )
-            moments[index, 2] += weight * roll
-            moments[index, 3] += weight * (roll * roll + spread)
-        for i in range(4):
-            moments[index, i] /= total
-        for i in range(grounds.size):
-            probability[index, i] /= total
-        for i in (0, 2):
-            spread = max(moments[index, i + 1] - moments[index, i] ** 2, 1e-16)
-            moments[index, i + 1] = math.sqrt(spread)
+            roll_1 += weight * roll
+            roll_2 += weight * (roll * roll + spread)
+        for kind in range(grounds.size):
+            probability[index, kind] /= total
+        out = moments[index]
+        out.mass_kg, out.mass_sd_kg = mean_and_sd(total, mass_1, mass_2)
+        out.rolling_resistance, out.rolling_resistance_sd = mean_and_sd(total, roll_1, roll_2)
     return worst
