@@ -285,7 +285,7 @@ def run_numpy(problem: Problem) -> Trajectory:
 
 # --- filterpy ---------------------------------------------------------------------------------
 @cache
-def _filterpy_classes() -> tuple[Any, Any]:
+def filterpy_classes() -> tuple[Any, Any]:
     """Subclasses of filterpy's filters, made when first needed: filterpy is slow to import."""
     from filterpy.kalman import ExtendedKalmanFilter, IMMEstimator
 
@@ -394,7 +394,7 @@ def run_filterpy(problem: Problem) -> Trajectory:
     ----------
     problem : Problem
     """
-    row_filter, row_imm = _filterpy_classes()
+    row_filter, row_imm = filterpy_classes()
     switching = problem.grounds.size > 1
     together = row_imm(problem) if switching else row_filter(problem, 0)
     members = together.filters if switching else [together]

@@ -40,7 +40,7 @@ def test_is_the_mixture_of_all_sequences(drive: Drive, rig: Rig) -> None:
     rows["half_width_m_s"] = 0.0
     states, covariances = problem.prior_moments(grounds, whole.prior, noise)
     start = problem.Problem(rows, states, covariances, grounds, whole.prior, noise)
-    one_ground, _ = reference._filterpy_classes()
+    one_ground, _ = reference.filterpy_classes()
     sequences = [(math.log(grounds["initial"][m]), one_ground(start, m)) for m in range(len(KINDS))]
     for row, driven, elapsed in zip(rows, driven_s, elapsed_s, strict=False):
         if driven > 0.0:
