@@ -15,7 +15,7 @@ Expected answer
     On sealed road the tuned EKF comes near in error but is too sure; on sand, after unhitching and
     in a regeneration none of the baselines holds.
 Source
-    The methods' sources stand in ``loadlearn/estimation/peer_*.py``.
+    The methods' sources stand in ``loadlearn/study/peer_*.py``.
 """
 
 from __future__ import annotations

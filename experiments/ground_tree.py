@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from loadlearn._compile import Records, jit
 from loadlearn.estimation.filter import predict_row, relax_slow
 from loadlearn.estimation.grounds import Grounds
-from loadlearn.estimation.kalman import copy, redraw, set_first, update
+from loadlearn.estimation.kalman import copy, set_first, update
+from loadlearn.estimation.mixture import mean_and_sd
 from loadlearn.estimation.model import (
     STATE,
     Noise,
@@ -26,7 +27,7 @@ from loadlearn.estimation.model import (
     measurement_row,
     measurement_variance,
 )
-from loadlearn.study.problem import prior_moments
+from loadlearn.study.problem import change_ground, prior_moments, turns
 
 FloatArray = NDArray[np.float64]
 
@@ -51,6 +52,9 @@ class TreeOutput(NamedTuple):
     rolling_resistance_sd: FloatArray
     probability: FloatArray
     pruned: float
+
+
+MOMENTS = np.dtype([(name, np.float64) for name in TreeOutput._fields[:4]])
 
 
 def run_tree(
@@ -83,11 +87,20 @@ def run_tree(
     means, spreads = prior_moments(grounds, prior, noise)
     log_weights = np.full(hypotheses, -np.inf)
     log_weights[:modes] = np.log(grounds["initial"])
-    moments, probability = np.empty((len(rows), 4)), np.empty((len(rows), modes))
+    moments, probability = np.empty(len(rows), MOMENTS), np.empty((len(rows), modes))
     pruned = _tree_loop(
-        rows, means[mode], spreads[mode], log_weights, mode, grounds, noise, moments, probability
+        rows,
+        *turns(rows, noise),
+        means[mode],
+        spreads[mode],
+        log_weights,
+        mode,
+        grounds,
+        noise,
+        moments,
+        probability,
     )
-    return TreeOutput(*moments.T, probability, pruned)
+    return TreeOutput(*(moments[name] for name in MOMENTS.names), probability, pruned)
 
 
 @jit
@@ -125,21 +138,22 @@ def _branch(
         log_weights[slot], mode[slot] = weight - peak, to
         copy(states[slot], covariances[slot], old_states[source], old_covariances[source])
         if to != old_mode[source]:
-            mean, sd = grounds[to].mean, grounds[to].sd
-            redraw(states[slot], covariances[slot], STATE.rolling_resistance, mean, sd * sd)
+            change_ground(states[slot], covariances[slot], grounds, old_mode[source], to)
     return 1.0 - kept / total
 
 
 @jit
 def _tree_loop(
     rows: Records,
+    driven_s: FloatArray,
+    elapsed_s: FloatArray,
     states: FloatArray,
     covariances: FloatArray,
     log_weights: FloatArray,
     mode: NDArray[np.int64],
     grounds: Grounds,
     noise: Noise,
-    moments: FloatArray,
+    moments: Records,
     probability: FloatArray,
 ) -> float:
     slots, n = states.shape
@@ -149,17 +163,14 @@ def _tree_loop(
         STATE.cold_tyre_excess,
         STATE.inverse_mass_per_kg,
     )
-    driven, elapsed, worst, datum = 0.0, 0.0, 0.0, False
+    worst, datum = 0.0, False
     for index in range(rows.size):
         row = rows[index]
         measured = not math.isnan(row.measured_m)
-        elapsed += row.dt_s
-        if row.known > 0.5:
-            driven += row.dt_s
-            if driven >= noise.mix_every_s:
-                relax_slow(states, covariances, elapsed, noise)
-                lost = _branch(states, covariances, log_weights, mode, grounds, driven)
-                driven, elapsed, worst = 0.0, 0.0, max(worst, lost)
+        if driven_s[index] > 0.0:
+            relax_slow(states, covariances, elapsed_s[index], noise)
+            lost = _branch(states, covariances, log_weights, mode, grounds, driven_s[index])
+            worst = max(worst, lost)
         kept = math.exp(-row.dt_s / noise.disturbance_time_s)
         reads, variance = measurement_row(row), measurement_variance(row, noise)
         peak = -np.inf
@@ -180,9 +191,8 @@ def _tree_loop(
                     log_weights[slot] += log_likelihood
             peak = max(peak, log_weights[slot])
         datum = datum or measured
-        moments[index, :] = 0.0
         probability[index, :] = 0.0
-        total = 0.0
+        total = mass_1 = mass_2 = roll_1 = roll_2 = 0.0
         for slot in range(slots):
             log_weights[slot] -= peak
             weight = math.exp(log_weights[slot])
@@ -193,21 +203,19 @@ def _tree_loop(
             probability[index, mode[slot]] += weight
             mean, spread = log_implied(state[phi_at], covariance[phi_at, phi_at])
             mass = math.exp(mean) * (1.0 + 0.5 * spread)
-            moments[index, 0] += weight * mass
-            moments[index, 1] += weight * mass * mass * (1.0 + spread)
+            mass_1 += weight * mass
+            mass_2 += weight * mass * mass * (1.0 + spread)
             roll = state[roll_at] + state[cold_at]
             spread = (
                 covariance[roll_at, roll_at]
                 + covariance[cold_at, cold_at]
                 + 2.0 * covariance[roll_at, cold_at]
             )
-            moments[index, 2] += weight * roll
-            moments[index, 3] += weight * (roll * roll + spread)
-        for i in range(4):
-            moments[index, i] /= total
-        for i in range(grounds.size):
-            probability[index, i] /= total
-        for i in (0, 2):
-            spread = max(moments[index, i + 1] - moments[index, i] ** 2, 1e-16)
-            moments[index, i + 1] = math.sqrt(spread)
+            roll_1 += weight * roll
+            roll_2 += weight * (roll * roll + spread)
+        for kind in range(grounds.size):
+            probability[index, kind] /= total
+        out = moments[index]
+        out.mass_kg, out.mass_sd_kg = mean_and_sd(total, mass_1, mass_2)
+        out.rolling_resistance, out.rolling_resistance_sd = mean_and_sd(total, roll_1, roll_2)
     return worst

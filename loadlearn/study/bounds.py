@@ -27,7 +27,7 @@ from loadlearn._compile import Records, jit
 from loadlearn.errors import InputError
 from loadlearn.estimation.filter import predict_row, relax_slow
 from loadlearn.estimation.grounds import Grounds, ground_modes
-from loadlearn.estimation.kalman import redraw, relax, set_first, update
+from loadlearn.estimation.kalman import set_first, update
 from loadlearn.estimation.learner import Sources, default_noise, prior_for
 from loadlearn.estimation.model import (
     ROW,
@@ -39,7 +39,7 @@ from loadlearn.estimation.model import (
     measurement_variance,
     pooled_prior,
 )
-from loadlearn.study.problem import drive_rows, prior_moments
+from loadlearn.study.problem import change_ground, drive_rows, prior_moments, turns
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
 from loadlearn.vehicle.samples import HEIGHT_FROM_GRADE, SOURCE_FUEL
@@ -66,7 +66,8 @@ def conditional_bound(
         Canonical columns, or rows.
     truth : DataFrame
         ``time_s``, ``mass_kg``, ``drag_area_m2``, ``surface``; ``tractive_scale`` (1 if absent),
-        ``headwind_m_s`` (0 if absent). The last row at or before each instant holds.
+        ``headwind_m_s`` (0 if absent), ``rolling_resistance`` (the ground's if absent). The last
+        row at or before each instant holds.
     rig : Rig
     noise : Noise, optional
         Default: those in ``attrs`` of a prepared trace, else what the estimator would take.
@@ -131,6 +132,10 @@ def _true_states(
     states[:, STATE.unreported_share] = prior.unreported
     place = {name: index for index, name in enumerate(names)}
     mode = np.array([place[name] for name in truth["surface"]], dtype=np.int64)[at]
+    # Loose ground is as uneven as it resists.
+    handbook = np.array([ground.rolling_resistance for ground in grounds])[mode]
+    rolling = column_at("rolling_resistance", np.nan)
+    states[:, STATE.rolling_resistance] = np.where(np.isnan(rolling), handbook, rolling)
     changed = np.abs(np.diff(mass, prepend=mass[0])) > LEAST_LOAD_CHANGE_KG
     return states, mode, changed, mass, scale
 
@@ -154,7 +159,17 @@ def _bound_rows(
         extra[index] = variance * (1.0 / interval_information(half / math.sqrt(variance)) - 1.0)
     kept = np.empty((len(table), *covariance.shape))
     _bound_loop(
-        table, true_states, mode, changed, covariance.copy(), covariance, extra, modes, noise, kept
+        table,
+        true_states,
+        mode,
+        changed,
+        turns(table, noise)[1],
+        covariance.copy(),
+        covariance,
+        extra,
+        modes,
+        noise,
+        kept,
     )
     return kept
 
@@ -165,6 +180,7 @@ def _bound_loop(
     true_states: FloatArray,
     mode: NDArray[np.int64],
     changed: NDArray[np.bool_],
+    elapsed_s: FloatArray,
     prior_covariance: FloatArray,
     covariance: FloatArray,
     extra: FloatArray,
@@ -174,28 +190,18 @@ def _bound_loop(
 ) -> None:
     n = covariance.shape[0]
     state, sensitivity, cross = np.empty(n), np.empty(n), np.empty(n)
-    phi, kappa = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
-    driven, elapsed, datum = 0.0, 0.0, False
+    datum = False
     for index in range(table.size):
         row, here = table[index], mode[index]
-        # The transition over this row is taken at the true state before it.
-        for i in range(n):
-            state[i] = true_states[max(index - 1, 0), i]
         if index > 0 and mode[index - 1] != here:
-            sd, before = grounds[here].sd, grounds[mode[index - 1]].slip
-            redraw(state, covariance, STATE.rolling_resistance, 0.0, sd * sd)
-            relax(state, covariance, STATE.slip_per_n, grounds[here].slip / before, 0.0)
+            change_ground(state, covariance, grounds, mode[index - 1], here)
         if changed[index]:
-            for j in range(n):
-                covariance[phi, j] = covariance[j, phi] = prior_covariance[phi, j]
-            for j in range(n):
-                covariance[kappa, j] = covariance[j, kappa] = prior_covariance[kappa, j]
-        elapsed += row.dt_s
-        if row.known > 0.5:
-            driven += row.dt_s
-            if driven >= noise.mix_every_s:
-                relax_slow(state.reshape(1, n), covariance.reshape(1, n, n), elapsed, noise)
-                driven, elapsed = 0.0, 0.0
+            for at in (STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg):
+                for j in range(n):
+                    covariance[at, j] = covariance[j, at] = prior_covariance[at, j]
+        if elapsed_s[index] > 0.0:
+            relax_slow(state.reshape(1, n), covariance.reshape(1, n, n), elapsed_s[index], noise)
+        # The transition over this row is taken at the true state before it.
         for i in range(n):
             state[i] = true_states[max(index - 1, 0), i]
         faded = math.exp(-row.dt_s / noise.disturbance_time_s)

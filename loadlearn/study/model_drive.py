@@ -33,9 +33,21 @@ from loadlearn.estimation.model import (
     transition,
     unevenness,
 )
-from loadlearn.study.problem import prior_moments
+from loadlearn.study.problem import prior_moments, turns
 
 FloatArray = NDArray[np.float64]
+
+DRAWN = np.dtype(
+    [
+        ("arrival", np.float64),
+        ("slow", np.float64, len(SLOW)),
+        ("walk", np.float64),
+        ("energy", np.float64),
+        ("disturbance", np.float64),
+        ("measured", np.float64),
+    ]
+)
+"""Standard normals that a row takes."""
 
 
 class ModelDrive(NamedTuple):
@@ -89,30 +101,6 @@ def draw_grounds(
                 here = int(rng.choice(modes, p=chance / chance.sum()))
         sequence[index] = here
     return sequence
-
-
-def turns(rows: Records, noise: Noise) -> tuple[FloatArray, FloatArray]:
-    """When the ground's turn comes: driving time and time since the last turn, else zero.
-
-    Parameters
-    ----------
-    rows : record array of ``ROW``, shape (k,)
-    noise : Noise
-
-    Returns
-    -------
-    driven_s, elapsed_s : ndarray, shape (k,)
-    """
-    driven_s, elapsed_s = np.zeros(len(rows)), np.zeros(len(rows))
-    driven, elapsed = 0.0, 0.0
-    for index, (dt, known) in enumerate(zip(rows["dt_s"], rows["known"], strict=True)):
-        elapsed += dt
-        if known > 0.5:
-            driven += dt
-            if driven >= noise.mix_every_s:
-                driven_s[index], elapsed_s[index] = driven, elapsed
-                driven, elapsed = 0.0, 0.0
-    return driven_s, elapsed_s
 
 
 def draw_drive(
@@ -171,7 +159,7 @@ def draw_drive(
         state,
         mode,
         turns(rows, noise)[1],
-        rng.standard_normal((len(rows), 8)),
+        rng.standard_normal(len(rows) * DRAWN.itemsize // 8).view(DRAWN),
         grounds,
         noise,
     )
@@ -212,32 +200,33 @@ def _draw_loop(
     state: FloatArray,
     mode: NDArray[np.int64],
     elapsed_s: FloatArray,
-    normal: FloatArray,
+    normals: Records,
     grounds: Grounds,
     noise: Noise,
 ) -> None:
     """Carry the true state over the rows and measure it, in place."""
-    sensitivity, roll = np.empty(state.size), STATE.rolling_resistance
+    energy, roll = STATE.energy_height_m, STATE.rolling_resistance
+    sensitivity = np.empty(state.size)
     for index in range(rows.size):
-        row, here, drawn = rows[index], mode[index], normal[index]
+        row, here, drawn = rows[index], mode[index], normals[index]
         kind = grounds[here]
         if index > 0 and mode[index - 1] != here:
-            state[roll] = kind.mean + kind.sd * drawn[0]
+            state[roll] = kind.mean + kind.sd * drawn.arrival
             state[STATE.slip_per_n] *= kind.slip / grounds[mode[index - 1]].slip
         if elapsed_s[index] > 0.0:
             for place in range(len(SLOW)):
                 factor, gained = relaxation(SLOW[place], elapsed_s[index], noise)
-                _relaxed(state, SLOW[place], factor, gained, drawn[1 + place])
+                _relaxed(state, SLOW[place], factor, gained, drawn.slow[place])
         disturbance, walk = unevenness(state[roll], kind.mean, kind.texture, grounds[0].mean, noise)
         variance = process_variance(state[STATE.inverse_mass_per_kg], row, noise)
         if row.known > 0.5:
-            state[0] = transition(state, row, sensitivity)
-            state[roll] += math.sqrt(walk * row.dt_s) * drawn[4]
-        state[0] += math.sqrt(variance) * drawn[5]
+            state[energy] = transition(state, row, sensitivity)
+            state[roll] += math.sqrt(walk * row.dt_s) * drawn.walk
+        state[energy] += math.sqrt(variance) * drawn.energy
         factor = math.exp(-row.dt_s / noise.disturbance_time_s)
         gained = disturbance * (1.0 - factor * factor)
-        _relaxed(state, STATE.disturbance, factor, gained, drawn[6])
+        _relaxed(state, STATE.disturbance, factor, gained, drawn.disturbance)
         if not math.isnan(row.measured_m):
-            _measure(row, state, noise, drawn[7])
+            _measure(row, state, noise, drawn.measured)
         for i in range(state.size):
             states[index, i] = state[i]

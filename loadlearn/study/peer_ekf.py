@@ -9,7 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import jit
-from loadlearn.study.peer_inputs import SPEED_SLOPE, history, read_inputs, rig_belief
+from loadlearn.study.peer_inputs import SPEED_SLOPE, Inputs, history, read_inputs, rig_belief
+from loadlearn.vehicle.gating import REASON
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
     REFERENCE_SPEED_M_S,
@@ -62,7 +63,7 @@ class PlainEkf:
     ) -> None:
         self.rig = rig
         self.belief = rig_belief(rig, initial_mass_kg, initial_mass_sd_kg)
-        self._noise = np.array([acceleration_noise, speed_sd_m_s])
+        self._noise = (acceleration_noise, speed_sd_m_s)
         self._walk = np.array(
             [
                 mass_walk * self.belief.mass_kg,
@@ -91,49 +92,38 @@ class PlainEkf:
         """
         inputs = read_inputs(trace, self.rig)
         belief = self.belief
-        table = np.column_stack(
-            (
-                inputs.time_s,
-                inputs.speed_m_s,
-                inputs.force_n,
-                inputs.rotating_kg,
-                inputs.density_kg_m3,
-                inputs.sin_grade,
-                inputs.cos_grade,
-                inputs.reason == 0,
-            )
-        )
         state = np.array(
             [0.0, belief.mass_kg, belief.rolling_resistance, belief.drag_area_m2], dtype=np.float64
         )
         sd = (100.0, belief.mass_sd_kg, belief.rolling_resistance_sd, belief.drag_area_sd_m2)
         covariance = np.diag(np.square(sd))
         estimates = np.empty((len(trace), 6))
-        _ekf_loop(table, state, covariance, self._noise, self._walk, estimates)
+        _ekf_loop(inputs, state, covariance, self._noise, self._walk, estimates)
         return history(inputs, self.rig, estimates)
 
 
 @jit
 def _ekf_loop(
-    table: FloatArray,
+    inputs: Inputs,
     state: FloatArray,
     covariance: FloatArray,
-    noise: FloatArray,
+    noise: tuple[float, float],
     walk: FloatArray,
     estimates: FloatArray,
 ) -> None:
     """Predict and update over all samples; state order speed, mass, coefficient, drag area."""
+    acceleration_noise, speed_sd_m_s = noise
     jacobian = np.eye(4)
     floor = np.array([0.0, 0.2 * state[1], 1e-4, 0.05 * state[3]])
-    for k in range(table.shape[0]):
+    for k in range(inputs.time_s.size):
         if k > 0:
-            dt = table[k, 0] - table[k - 1, 0]
-            if table[k, 7] > 0.5 and table[k - 1, 7] > 0.5:
-                force = 0.5 * (table[k, 2] + table[k - 1, 2])
-                rotating = 0.5 * (table[k, 3] + table[k - 1, 3])
-                density = table[k, 4]
-                sine = 0.5 * (table[k, 5] + table[k - 1, 5])
-                cosine = 0.5 * (table[k, 6] + table[k - 1, 6])
+            dt = inputs.time_s[k] - inputs.time_s[k - 1]
+            if inputs.reason[k] == REASON.known and inputs.reason[k - 1] == REASON.known:
+                force = 0.5 * (inputs.force_n[k] + inputs.force_n[k - 1])
+                rotating = 0.5 * (inputs.rotating_kg[k] + inputs.rotating_kg[k - 1])
+                density = inputs.density_kg_m3[k]
+                sine = 0.5 * (inputs.sin_grade[k] + inputs.sin_grade[k - 1])
+                cosine = 0.5 * (inputs.cos_grade[k] + inputs.cos_grade[k - 1])
                 speed, mass, rolling, area = state[0], state[1], state[2], state[3]
                 coefficient = rolling_coefficient(rolling, SPEED_SLOPE, speed)
                 acceleration = longitudinal_acceleration(
@@ -144,13 +134,13 @@ def _ekf_loop(
                 normal = resisting_force(mass, 1.0, 0.0, density, speed, 0.0, 0.0, cosine)
                 per_area = drag_force(1.0, density, speed, 0.0)
                 rise = 2.0 * SPEED_SLOPE * speed / (REFERENCE_SPEED_M_S * REFERENCE_SPEED_M_S)
-                jacobian[0, 0] = 1.0 - dt * (normal * rise + area * density * abs(speed)) / inertia
-                jacobian[0, 1] = -dt * (weight + acceleration) / inertia
-                jacobian[0, 2] = -dt * normal / inertia
-                jacobian[0, 3] = -dt * per_area / inertia
+                per_speed = normal * rise + area * density * abs(speed)
+                falls = (per_speed, weight + acceleration, normal, per_area)
+                jacobian[0, :] = -dt / inertia * np.array(falls)
+                jacobian[0, 0] += 1.0
                 state[0] += dt * acceleration
                 covariance[:, :] = jacobian @ covariance @ jacobian.T
-                covariance[0, 0] += noise[0] * noise[0] * dt
+                covariance[0, 0] += acceleration_noise * acceleration_noise * dt
                 for i in range(3):
                     covariance[i + 1, i + 1] += walk[i] * walk[i] * dt
             else:
@@ -158,9 +148,9 @@ def _ekf_loop(
                 covariance[0, :] = 0.0
                 covariance[:, 0] = 0.0
                 covariance[0, 0] = 1e4
-        measured = table[k, 1]
+        measured = inputs.speed_m_s[k]
         if not math.isnan(measured):
-            variance = covariance[0, 0] + noise[1] * noise[1]
+            variance = covariance[0, 0] + speed_sd_m_s * speed_sd_m_s
             gain = covariance[:, 0] / variance
             innovation = measured - state[0]
             for i in range(4):

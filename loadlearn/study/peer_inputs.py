@@ -8,6 +8,7 @@ not in what they are told.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -43,8 +44,7 @@ GRADE_WALK_PER_M05 = 0.0010
 ALTITUDE_SD_M = 0.5
 
 
-@dataclass(frozen=True)
-class Inputs:
+class Inputs(NamedTuple):
     """Channels of a trace as the baselines see them; arrays of shape (n,).
 
     Attributes

@@ -37,17 +37,20 @@ from loadlearn.estimation.loads import no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     MEASURED,
+    N_STATES,
     ROW,
+    SLOW,
     STATE,
     Evidence,
     Noise,
     measurement_row,
     measurement_variance,
     process_variance,
+    relaxation,
     transition,
     unevenness,
 )
-from loadlearn.study.problem import Problem
+from loadlearn.study.problem import Problem, turns
 
 FloatArray = NDArray[np.float64]
 EVIDENCE = Evidence()
@@ -117,18 +120,16 @@ def jacobian(state: FloatArray, row: Record) -> tuple[FloatArray, FloatArray]:
         The state at the row's end.
     transition_matrix : ndarray, shape (n, n)
     """
-    sensitivity = np.empty(state.size)
+    sensitivity = np.empty(N_STATES)
     energy = transition(np.ascontiguousarray(state), row, sensitivity)
-    transition_matrix = np.eye(state.size)
+    transition_matrix = np.eye(N_STATES)
     transition_matrix[STATE.energy_height_m] = sensitivity
     predicted = state.copy()
     predicted[STATE.energy_height_m] = energy
     return predicted, transition_matrix
 
 
-def process_noise(
-    phi: float, row: Record, noise: Noise, walk_variance: float, n: int
-) -> FloatArray:
+def process_noise(phi: float, row: Record, noise: Noise, walk_variance: float) -> FloatArray:
     """Process noise covariance of a row, before the disturbance relaxes.
 
     Parameters
@@ -139,13 +140,12 @@ def process_noise(
     noise : Noise
     walk_variance : float
         Of the rolling resistance, per second.
-    n : int
 
     Returns
     -------
     ndarray, shape (n, n)
     """
-    covariance = np.zeros((n, n))
+    covariance = np.zeros((N_STATES, N_STATES))
     energy, roll = STATE.energy_height_m, STATE.rolling_resistance
     covariance[energy, energy] = process_variance(phi, row, noise)
     if row["known"] > 0.5:
@@ -153,34 +153,20 @@ def process_noise(
     return covariance
 
 
-Levels = tuple[tuple[int, float, float], ...]
-"""Of states that relax: index, sd, correlation time."""
+Levels = list[tuple[int, float, float]]
+"""Of states that relax: index, factor on the state, variance that it gains."""
 
 
-def relaxed(n: int, dt: float, levels: Levels) -> tuple[FloatArray, FloatArray]:
-    """Transition and process noise of Ornstein-Uhlenbeck states over an interval.
-
-    Parameters
-    ----------
-    n : int
-    dt : float
-        Length of the interval (s).
-    levels : tuple of (index, sd, correlation time)
-
-    Returns
-    -------
-    transition_matrix, covariance : ndarray, shape (n, n)
-    """
-    transition_matrix, covariance = np.eye(n), np.zeros((n, n))
-    for index, sd, time_s in levels:
-        factor = math.exp(-dt / time_s)
-        transition_matrix[index, index] = factor
-        covariance[index, index] = sd**2 * (1.0 - factor * factor)
+def relaxed(levels: Levels) -> tuple[FloatArray, FloatArray]:
+    """Transition and process noise of states that relax, matrices of shape (n, n)."""
+    transition_matrix, covariance = np.eye(N_STATES), np.zeros((N_STATES, N_STATES))
+    for index, factor, gained in levels:
+        transition_matrix[index, index], covariance[index, index] = factor, gained
     return transition_matrix, covariance
 
 
 def ground_levels(
-    state: FloatArray, mode: int, grounds: Grounds, noise: Noise
+    state: FloatArray, row: Record, mode: int, grounds: Grounds, noise: Noise
 ) -> tuple[Levels, float]:
     """What the ground adds over a row: the disturbance, and the walk of the resistance.
 
@@ -188,6 +174,7 @@ def ground_levels(
     ----------
     state : ndarray, shape (n,)
         Before the row.
+    row : record of ``ROW``
     mode : int
     grounds : Grounds
     noise : Noise
@@ -200,38 +187,25 @@ def ground_levels(
         Per second.
     """
     kind = grounds[mode]
-    disturbance, walk = unevenness(
+    variance, walk = unevenness(
         float(state[STATE.rolling_resistance]),
         float(kind["mean"]),
         float(kind["texture"]),
         float(grounds[0]["mean"]),
         noise,
     )
-    return ((STATE.disturbance, math.sqrt(disturbance), noise.disturbance_time_s),), walk
+    factor = math.exp(-row["dt_s"] / noise.disturbance_time_s)
+    return [(STATE.disturbance, factor, variance * (1.0 - factor * factor))], walk
 
 
-def slow_levels(noise: Noise) -> Levels:
-    """Head wind, accessory power and cold tyres: index, sd, correlation time."""
-    return (
-        (STATE.headwind_m_s, noise.wind_sd_m_s, noise.wind_time_s),
-        (STATE.accessory_power_w, noise.accessory_sd_w, noise.accessory_time_s),
-        (STATE.cold_tyre_excess, 0.0, noise.cold_time_s),
-    )
+def slow_levels(elapsed_s: float, noise: Noise) -> Levels:
+    """Head wind, accessory power and cold tyres over a time, as :func:`relaxed` takes them."""
+    return [(index, *relaxation(index, elapsed_s, noise)) for index in SLOW]
 
 
-def measurement_matrix(row: Record, n: int) -> FloatArray:
-    """What is measured of the states, as a matrix.
-
-    Parameters
-    ----------
-    row : record of ``ROW``
-    n : int
-
-    Returns
-    -------
-    ndarray, shape (1, n)
-    """
-    matrix = np.zeros((1, n))
+def measurement_matrix(row: Record) -> FloatArray:
+    """What is measured of the states, as a matrix of shape (1, n)."""
+    matrix = np.zeros((1, N_STATES))
     matrix[0, list(MEASURED)] = measurement_row(row)
     return matrix
 
@@ -251,7 +225,7 @@ def with_datum(
         Of the measurement.
     """
     # The energy height is what is measured less the rest of the measurement's row.
-    transform = np.eye(state.size)
+    transform = np.eye(N_STATES)
     energy = STATE.energy_height_m
     transform[energy] = -matrix
     transform[energy, energy] = 0.0
@@ -259,32 +233,6 @@ def with_datum(
     state[energy] += measured
     covariance[energy, energy] += variance
     return state, covariance
-
-
-class Turns:
-    """Whose turn it is: the ground's every ``mix_every_s``, and the slow states' with it."""
-
-    def __init__(self, noise: Noise) -> None:
-        self.every_s = noise.mix_every_s
-        self.driven_s = 0.0
-        self.elapsed_s = 0.0
-
-    def due(self, row: Record) -> tuple[float, float]:
-        """Seconds of driving and of time since the last turn; zeros when it is not due.
-
-        Parameters
-        ----------
-        row : record of ``ROW``
-        """
-        known = row["known"] > 0.5
-        self.elapsed_s += row["dt_s"]
-        if known:
-            self.driven_s += row["dt_s"]
-        if not known or self.driven_s < self.every_s:
-            return 0.0, 0.0
-        turn = (self.driven_s, self.elapsed_s)
-        self.driven_s = self.elapsed_s = 0.0
-        return turn
 
 
 # --- plain numpy ------------------------------------------------------------------------------
@@ -297,26 +245,24 @@ def run_numpy(problem: Problem) -> Trajectory:
         With one mode.
     """
     state, covariance = problem.states[0].copy(), problem.covariances[0].copy()
-    n, noise = state.size, problem.noise
-    turns, datum = Turns(noise), False
+    noise, datum = problem.noise, False
     states, covariances = [], []
-    for row in problem.rows:
-        _, elapsed_s = turns.due(row)
+    for row, elapsed_s in zip(problem.rows, turns(problem.rows, noise)[1], strict=True):
         if elapsed_s > 0.0:
-            factor, gained = relaxed(n, elapsed_s, slow_levels(noise))
+            factor, gained = relaxed(slow_levels(elapsed_s, noise))
             state = factor @ state
             covariance = factor @ covariance @ factor.T + gained
-        disturbance, walk_variance = ground_levels(state, 0, problem.grounds, noise)
-        added = process_noise(float(state[STATE.inverse_mass_per_kg]), row, noise, walk_variance, n)
+        disturbance, walk_variance = ground_levels(state, row, 0, problem.grounds, noise)
+        added = process_noise(float(state[STATE.inverse_mass_per_kg]), row, noise, walk_variance)
         if row["known"] > 0.5:
             state, transition = jacobian(state, row)
             covariance = transition @ covariance @ transition.T
         covariance = covariance + added
-        factor, gained = relaxed(n, float(row["dt_s"]), disturbance)
+        factor, gained = relaxed(disturbance)
         state = factor @ state
         covariance = factor @ covariance @ factor.T + gained
         if not math.isnan(row["measured_m"]):
-            matrix = measurement_matrix(row, n)[0]
+            matrix = measurement_matrix(row)[0]
             variance = measurement_variance(row, noise)
             innovation = row["measured_m"] - matrix @ state
             if not datum:
@@ -329,24 +275,17 @@ def run_numpy(problem: Problem) -> Trajectory:
                 cross = covariance @ matrix
                 gain = cross / (matrix @ cross + variance)
                 state = state + gain * innovation
-                left = np.eye(n) - np.outer(gain, matrix)
+                left = np.eye(N_STATES) - np.outer(gain, matrix)
                 covariance = left @ covariance @ left.T + variance * np.outer(gain, gain)
         states.append(state.copy())
         covariances.append(covariance.copy())
-    return _single(states, covariances)
-
-
-def _single(states: list[FloatArray], covariances: list[FloatArray]) -> Trajectory:
-    return Trajectory(
-        np.array(states)[:, None],
-        np.array(covariances)[:, None],
-        np.ones((len(states), 1)),
-    )
+    weights = np.ones((len(states), 1))
+    return Trajectory(np.array(states)[:, None], np.array(covariances)[:, None], weights)
 
 
 # --- filterpy ---------------------------------------------------------------------------------
 @cache
-def _filterpy_classes() -> tuple[Any, Any]:
+def filterpy_classes() -> tuple[Any, Any]:
     """Subclasses of filterpy's filters, made when first needed: filterpy is slow to import."""
     from filterpy.kalman import ExtendedKalmanFilter, IMMEstimator
 
@@ -354,7 +293,7 @@ def _filterpy_classes() -> tuple[Any, Any]:
         """One hypothesis; ``row`` is set before predicting, since filterpy passes ``z`` only."""
 
         def __init__(self, problem: Problem, mode: int) -> None:
-            super().__init__(dim_x=problem.states.shape[1], dim_z=1)
+            super().__init__(dim_x=N_STATES, dim_z=1)
             self.x = problem.states[mode].reshape(-1, 1).copy()
             self.P = problem.covariances[mode].copy()
             self.noise = problem.noise
@@ -367,34 +306,29 @@ def _filterpy_classes() -> tuple[Any, Any]:
             """Called by filterpy before it carries the covariance: the model's own prediction."""
             self.x = self.F @ self.x if self.carried is None else self.carried
 
-        def relax(self, dt: float, levels: Levels) -> None:
-            """States that relax, over ``dt``."""
-            self.F, self.Q = relaxed(self.dim_x, dt, levels)
+        def relax(self, levels: Levels) -> None:
+            """Let states relax."""
+            self.F, self.Q = relaxed(levels)
             self.carried = None
             super().predict()
 
         def predict(self, u: float = 0.0) -> None:
             """The Jacobian is taken at the state before the row, then the state is carried."""
             disturbance, walk_variance = ground_levels(
-                self.x[:, 0], self.mode, self.grounds, self.noise
+                self.x[:, 0], self.row, self.mode, self.grounds, self.noise
             )
-            self.Q = process_noise(
-                float(self.x[STATE.inverse_mass_per_kg, 0]),
-                self.row,
-                self.noise,
-                walk_variance,
-                self.dim_x,
-            )
-            self.F, self.carried = np.eye(self.dim_x), None
+            phi = float(self.x[STATE.inverse_mass_per_kg, 0])
+            self.Q = process_noise(phi, self.row, self.noise, walk_variance)
+            self.F, self.carried = np.eye(N_STATES), None
             if self.row["known"] > 0.5:
                 carried, self.F = jacobian(self.x[:, 0], self.row)
                 self.carried = carried.reshape(-1, 1)
             super().predict()
-            self.relax(float(self.row["dt_s"]), disturbance)
+            self.relax(disturbance)
 
         def update(self, z: float) -> None:
             """Update with ``z``; the first one sets the datum."""
-            matrix = measurement_matrix(self.row, self.dim_x)
+            matrix = measurement_matrix(self.row)
             variance = measurement_variance(self.row, self.noise)
             if not self.datum:
                 self.datum = True
@@ -454,51 +388,46 @@ def _filterpy_classes() -> tuple[Any, Any]:
 
 
 def run_filterpy(problem: Problem) -> Trajectory:
-    """One hypothesis on filterpy's extended Kalman filter.
+    """filterpy's extended Kalman filter on one ground, its interacting multiple models on several.
 
     Parameters
     ----------
     problem : Problem
-        With one mode.
     """
-    row_filter, _ = _filterpy_classes()
-    member = row_filter(problem, 0)
-    turns = Turns(problem.noise)
-    states, covariances = [], []
-    for row in problem.rows:
-        member.row = row
-        _, elapsed_s = turns.due(row)
-        if elapsed_s > 0.0:
-            member.relax(elapsed_s, slow_levels(problem.noise))
-        member.predict()
-        if not math.isnan(row["measured_m"]):
-            member.update(row["measured_m"])
-        states.append(member.x[:, 0].copy())
-        covariances.append(member.P.copy())
-    return _single(states, covariances)
-
-
-def run_filterpy_imm(problem: Problem) -> Trajectory:
-    """The grounds of one load on filterpy's interacting multiple models."""
-    _, row_imm = _filterpy_classes()
-    together = row_imm(problem)
-    turns = Turns(problem.noise)
+    row_filter, row_imm = filterpy_classes()
+    switching = problem.grounds.size > 1
+    together = row_imm(problem) if switching else row_filter(problem, 0)
+    members = together.filters if switching else [together]
     states, covariances, weights = [], [], []
-    for row in problem.rows:
-        driven_s, elapsed_s = turns.due(row)
-        for member in together.filters:
+    for row, driven_s, elapsed_s in zip(
+        problem.rows, *turns(problem.rows, problem.noise), strict=True
+    ):
+        for member in members:
             member.row = row
             if elapsed_s > 0.0:
-                member.relax(elapsed_s, slow_levels(problem.noise))
-        if driven_s > 0.0 and len(together.filters) > 1:
+                member.relax(slow_levels(elapsed_s, problem.noise))
+        if switching and driven_s > 0.0:
             together.mix(driven_s)
         together.predict()
         if not math.isnan(row["measured_m"]):
             together.update(row["measured_m"])
-        states.append(np.stack([member.x[:, 0] for member in together.filters]))
-        covariances.append(np.stack([member.P for member in together.filters]))
-        weights.append(together.mu.copy())
+        states.append(np.stack([member.x[:, 0] for member in members]))
+        covariances.append(np.stack([member.P for member in members]))
+        weights.append(together.mu.copy() if switching else np.ones(1))
     return Trajectory(np.array(states), np.array(covariances), np.array(weights))
+
+
+def differences(ours: Trajectory, theirs: Trajectory) -> tuple[float, float]:
+    """Largest differences of means and covariances over a trajectory, in the other's sds.
+
+    States of no variance (which nothing can move) are left out.
+    """
+    sd = np.sqrt(np.einsum("kmii->kmi", theirs.covariances))
+    moves = sd.max(axis=(0, 1)) > 0.0
+    sd = sd[..., moves]
+    mean = np.abs(ours.states - theirs.states)[..., moves] / sd
+    covariance = np.abs(ours.covariances - theirs.covariances)[..., moves, :][..., moves]
+    return float(mean.max()), float((covariance / (sd[..., :, None] * sd[..., None, :])).max())
 
 
 # --- switching, mode from mode ----------------------------------------------------------------

@@ -12,14 +12,10 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from loadlearn.errors import InputError
-from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
-from loadlearn.estimation.loads import no_hypotheses
-from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     N_STATES,
     STATE,
-    Evidence,
     Noise,
     Prior,
     measurement_variance,
@@ -48,45 +44,50 @@ def constant_truth(rows: Rows) -> pd.DataFrame:
     )
 
 
+@pytest.mark.parametrize("surface", ["sealed", "sand"])
 def test_is_the_inverse_of_the_recursive_information(
-    rows: Rows, rig: Rig, noise: Noise, prior: Prior
+    rows: Rows, rig: Rig, noise: Noise, prior: Prior, surface: str
 ) -> None:
     """Information form (Tichavsky et al. 1998, eq. 21, from memory), plain numpy, 60 rows."""
     table = rows[(rows["known"] > 0.5) & ~np.isnan(rows["measured_m"])][:60]
     # States that nothing excites have no information matrix: give all a little process noise.
     restless = noise._replace(mix_every_s=1e9)
-    truth = constant_truth(table)
-    found = bounds.conditional_bound(table, truth, rig, restless, HANDBOOK_GROUNDS[:1], prior)
-    modes = ground_modes(HANDBOOK_GROUNDS[:1], with_regeneration=False)
+    mode = NAMES.index(surface)
+    # A stretch that rolls harder than its kind's mean; on sand it is as much more uneven.
+    rolling = 1.4 * HANDBOOK_GROUNDS[mode].rolling_resistance
+    truth = constant_truth(table).assign(surface=surface, rolling_resistance=rolling)
+    found = bounds.conditional_bound(table, truth, rig, restless, prior=prior)
+    modes = ground_modes(HANDBOOK_GROUNDS, with_regeneration=False)
     state = np.zeros(N_STATES)
+    state[STATE.rolling_resistance] = rolling
     phi, kappa = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
     state[[phi, kappa]] = 1.02 / 5200.0, 2.3 / 5200.0
     state[STATE.unreported_share] = prior.unreported
-    first = problem.prior_moments(modes, pooled_prior(prior), restless)[1][0]
+    first = problem.prior_moments(modes, pooled_prior(prior), restless)[1][mode]
     # States that this log has no use for have no variance, and no information.
     used = np.flatnonzero(np.diag(first) > 0.0)
     used = np.union1d(used, [STATE.energy_height_m])
     pick = np.ix_(used, used)
     unit = np.sqrt(np.diag(first))[used]
     unit[0] = 0.1
-    matrix = reference.measurement_matrix(table[0], N_STATES)[0]
+    matrix = reference.measurement_matrix(table[0])[0]
     _, covariance = reference.with_datum(
         state, first, 0.0, matrix, measurement_variance(table[0], restless)
     )
     information = np.linalg.inv(covariance[pick] / np.outer(unit, unit))
-    disturbance, walk = reference.ground_levels(state, 0, modes, restless)
     relative = [math.sqrt(covariance[phi, phi]) / state[phi]]
     where = int(np.searchsorted(used, phi))
     for row in table[1:]:
         _, carried = reference.jacobian(state, row)
-        relaxed, gained = reference.relaxed(N_STATES, float(row["dt_s"]), disturbance)
+        disturbance, walk = reference.ground_levels(state, row, mode, modes, restless)
+        relaxed, gained = reference.relaxed(disturbance)
         step = (relaxed @ carried)[pick] / unit[:, None] * unit
-        added = reference.process_noise(state[phi], row, restless, walk, N_STATES)
+        added = reference.process_noise(state[phi], row, restless, walk)
         added = (relaxed @ added @ relaxed.T + gained)[pick] / np.outer(unit, unit)
         added += 1e-9 * np.eye(used.size)
         d11 = step.T @ np.linalg.solve(added, step)
         d12 = -step.T @ np.linalg.inv(added)
-        matrix = reference.measurement_matrix(row, N_STATES)[0][used] * unit
+        matrix = reference.measurement_matrix(row)[0][used] * unit
         d22 = np.linalg.inv(added) + np.outer(matrix, matrix) / measurement_variance(row, restless)
         information = d22 - d12.T @ np.linalg.solve(information + d11, d12)
         covariance = np.linalg.inv(information) * np.outer(unit, unit)
@@ -164,24 +165,6 @@ def drawn(
     )
 
 
-def filtered(drive_: model_drive.ModelDrive, grounds: Grounds, prior: Prior, noise: Noise) -> Rows:
-    outputs = np.full(len(drive_.rows) + 1, np.nan, OUTPUT)
-    outputs["surface"] = 0.0
-    filter_rows(
-        drive_.rows,
-        np.zeros(1, MEMORY),
-        no_hypotheses(grounds.size),
-        grounds,
-        prior,
-        noise,
-        Evidence(),
-        outputs,
-        np.zeros((len(outputs), grounds.size)),
-        True,
-    )
-    return outputs[1:]
-
-
 def test_errors_lie_on_the_bound_where_the_model_is_exact(
     rows: Rows, rig: Rig, prior: Prior, noise: Noise
 ) -> None:
@@ -190,7 +173,7 @@ def test_errors_lie_on_the_bound_where_the_model_is_exact(
     error, bound, z = [], [], []
     for seed in range(60):
         made = drawn(rows, grounds, prior, noise, seed)
-        out = filtered(made, grounds, prior, noise)[-1]
+        out = problem.filter_outputs(made.rows, grounds, prior, noise)[0][-1]
         best = bounds.conditional_bound(
             made.rows, made.truth, rig, noise, HANDBOOK_GROUNDS[:1], prior
         ).iloc[-1]
@@ -212,7 +195,9 @@ def test_innovations_are_white_where_the_model_is_exact(
     squares = []
     for seed in range(4):
         made = drawn(rows, grounds, prior, noise, 100 + seed)
-        squares.append(filtered(made, grounds, prior, noise)["normalised_innovation"])
+        squares.append(
+            problem.filter_outputs(made.rows, grounds, prior, noise)[0]["normalised_innovation"]
+        )
     found = nis(np.concatenate(squares), probability=0.999)
     assert found.within, found
 
@@ -226,5 +211,5 @@ def test_grounds_drawn_follow_their_rates(rows: Rows, grounds: Grounds, noise: N
         mode = model_drive.draw_grounds(rows, often, noise, rng)
         changes += np.count_nonzero(np.diff(mode))
         leaving = often["rate_per_s"].sum() - often["rate_per_s"][mode]
-        driven += float(np.sum(model_drive.turns(rows, noise)[0] * leaving))
+        driven += float(np.sum(problem.turns(rows, noise)[0] * leaving))
     assert changes == pytest.approx(driven, abs=4.0 * math.sqrt(driven))

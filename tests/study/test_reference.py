@@ -10,7 +10,7 @@ from loadlearn.estimation.model import STATE
 from loadlearn.simulation.drive import Drive
 from loadlearn.study import problem, reference
 from loadlearn.study.problem import Problem
-from loadlearn.study.reference import Trajectory
+from loadlearn.study.reference import Trajectory, differences
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
@@ -27,16 +27,6 @@ def one(drive: Drive, rig: Rig) -> Problem:
 @pytest.fixture(scope="module")
 def compiled(one: Problem) -> Trajectory:
     return reference.run_compiled(one)
-
-
-def differences(ours: Trajectory, theirs: Trajectory) -> tuple[float, float]:
-    """Largest differences of means and covariances, in the other's sds."""
-    sd = np.sqrt(np.einsum("kmii->kmi", theirs.covariances))
-    moves = sd.max(axis=(0, 1)) > 0.0
-    sd = sd[..., moves]
-    mean = np.abs(ours.states - theirs.states)[..., moves] / sd
-    covariance = np.abs(ours.covariances - theirs.covariances)[..., moves, :][..., moves]
-    return float(mean.max()), float((covariance / (sd[..., :, None] * sd[..., None, :])).max())
 
 
 def test_the_drive_has_all_kinds_of_rows(one: Problem) -> None:
@@ -86,7 +76,7 @@ def test_grounds_on_filterpy_mix_to_the_same_answer(drive: Drive, rig: Rig) -> N
     """Pooled moments and mixing of every mode with every other: the same but for small terms."""
     several = problem.problem_of(drive.log, rig, HANDBOOK_GROUNDS)
     several = several._replace(rows=several.rows[:1200])
-    ours, theirs = reference.run_compiled(several), reference.run_filterpy_imm(several)
+    ours, theirs = reference.run_compiled(several), reference.run_filterpy(several)
     assert np.abs(ours.weights - theirs.weights).max() < 5e-3
     mean = [np.sum(each.weights * each.states[..., MASS], axis=1) for each in (ours, theirs)]
     assert np.abs(mean[0] / mean[1] - 1.0).max() < 1e-3
