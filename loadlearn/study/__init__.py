@@ -1,1 +1,1 @@
-"""What experiments, tests and ``validate`` use: bounds, peers, consistency, weighed drives."""
+"""What experiments, tests and ``validate`` use: bounds, peers, weighed drives."""
