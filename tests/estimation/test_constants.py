@@ -37,7 +37,7 @@ def constants() -> Iterator[tuple[str, float]]:
 
 
 def test_every_constant_stands_in_the_table_with_its_value() -> None:
-    text = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
     section = text.partition("## Constants of the estimator")[2].partition("\n## ")[0]
     told = {name: float(value) for name, value in re.findall(r"`(\w+)` = ([-+.\de]+)", section)}
     found = dict(constants())
