@@ -414,7 +414,7 @@ def _take_sample(
     first = memory.started == 0
     if first:
         _start(memory, sample)
-        row.known, row.restart = 1.0, 1.0
+        row.known = 1.0
     dt_s, accel_before = time_s - memory.time_s, memory.tracked_accel_m_s2
     expected_m_s = _track_speed(memory, speed, dt_s)
     # Tyres and driveline take time to wind up; what spins the engine up is not at the tread.

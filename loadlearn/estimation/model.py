@@ -103,11 +103,9 @@ ROW = np.dtype(
             "rotating_kg_m",
             "speed_m_s",
             "half_width_m_s",
-            "external_variance_m2",
             "still_s",
             "reversed",
             "regeneration_flag",
-            "restart",
             "tilt_kg_m",
             "slip_m_n",
             "slipping_force_n",
@@ -241,7 +239,7 @@ def process_variance(inverse_mass_per_kg: float, row: Record, noise: Noise) -> f
         return noise.open_variance_m2
     white = noise.white * row.speed_m_s
     of_force = inverse_mass_per_kg * inverse_mass_per_kg * row.force_variance_kg2_m2
-    return white * white * row.dt_s + row.external_variance_m2 + 1e-10 + of_force
+    return white * white * row.dt_s + 1e-10 + of_force
 
 
 MEASURED = (STATE.energy_height_m, STATE.inverse_mass_per_kg, STATE.slip_per_n)

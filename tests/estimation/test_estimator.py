@@ -355,7 +355,7 @@ def test_one_kind_of_ground_serves_too(rig: Rig, drive: Drive) -> None:
 def test_importing_compiles_nothing() -> None:
     code = (
         "import sys, loadlearn.estimation, loadlearn.study.reference, "
-        "loadlearn.study.bounds, loadlearn.study.consistency\n"
+        "loadlearn.study.bounds\n"
         "heavy = {'numba', 'scipy', 'filterpy', 'sklearn', 'matplotlib'} & set(sys.modules)\n"
         "sys.exit(', '.join(sorted(heavy)) or None)"
     )
