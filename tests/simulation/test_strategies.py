@@ -72,8 +72,12 @@ def runs(utility: Rig, prepared: PreparedDrive, logger: LiveLogger) -> dict[str,
 
 def test_base_is_the_plain_simulator(prepared: PreparedDrive, runs: dict[str, StrategyRun]) -> None:
     records, fuel_g = _run(prepared)
-    assert np.array_equal(records, runs["base"].records)
-    assert fuel_g == runs["base"].fuel_burnt_g
+    # Two kernels of the same source: the compiler may fuse a product and a sum in one of them only.
+    for name in records.dtype.names:
+        np.testing.assert_allclose(
+            records[name], runs["base"].records[name], rtol=1e-8, atol=1e-8, err_msg=name
+        )
+    assert fuel_g == pytest.approx(runs["base"].fuel_burnt_g, rel=1e-9)
 
 
 def test_strategies_part_only_once_advice_acts(runs: dict[str, StrategyRun]) -> None:
