@@ -306,6 +306,7 @@ def filter_rows(
                     flag_evidence(log_weights[slot], grounds, row.regeneration_flag)
             if row.known > 0.5:
                 loads[slot].since_s += row.dt_s
+                loads[slot].driven_s += row.dt_s
             of_load, innovation = _advance_load(
                 states[slot],
                 covariances[slot],

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import Record, Records, jit
+from loadlearn.estimation.answers import considered
 from loadlearn.estimation.grounds import (
     LOOSE_RESISTANCE,
     MOST_GROUNDS,
@@ -41,7 +42,9 @@ LOAD = np.dtype(
         ("log_scale_variance", np.float64),
         ("prior_log_mass", np.float64),
         ("prior_log_mass_variance", np.float64),
+        ("prior_weight", np.float64),
         ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
+        ("driven_s", np.float64),  # ... since it was laid out
         ("charged", np.float64, (MOST_GROUNDS,)),  # grounds' probabilities at the last charge
     ]
 )
@@ -136,6 +139,13 @@ def log_implied_pooled(
 
 
 @jit
+def _prior_inverse_mass(log_implied: float, variance: float) -> tuple[float, float]:
+    """Mean and variance of the normal phi of a log-normal implied mass, to second order."""
+    phi = math.exp(-log_implied + 0.5 * variance)
+    return phi, phi * phi * variance
+
+
+@jit
 def _start_filter(
     state: FloatArray,
     covariance: FloatArray,
@@ -152,9 +162,7 @@ def _start_filter(
         state[i] = 0.0
         for j in range(N_STATES):
             covariance[i, j] = 0.0
-    # phi is normal; its mean and sd follow the log-normal mass to second order.
-    phi = math.exp(-log_implied + 0.5 * variance)
-    phi_variance = phi * phi * variance
+    phi, phi_variance = _prior_inverse_mass(log_implied, variance)
     # kappa = A phi, with A independent of phi.
     kappa_variance = drag_area_m2 * drag_area_m2 * phi_variance + prior.drag_area_sd_m2**2 * (
         phi * phi + phi_variance
@@ -201,9 +209,10 @@ def _start_load(
     log_mass = math.log(mass) - 0.5 * log_variance
     solo = prior.parts[part].solo
     load = hypotheses.loads[slot]
-    load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
+    load.active, load.solo, load.changed, load.since_s, load.driven_s = 1, solo, 0, 0.0, 0.0
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
+    load.prior_weight = prior.parts[part].weight
     for mode in range(grounds.size):
         _start_filter(
             hypotheses.states[slot, mode],
@@ -246,6 +255,16 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
             hypotheses.log_weights[part, mode] = math.log(weight)
         _note_grounds(hypotheses, part, grounds)
     normalise(hypotheses)
+
+
+@jit
+def told_inverse_mass(load: Record, phi: float, variance: float) -> tuple[float, float]:
+    """Inverse mass of a load, the driver's answers considered; see :func:`considered`."""
+    prior, prior_variance = _prior_inverse_mass(
+        load.prior_log_mass - load.log_scale,
+        load.prior_log_mass_variance + load.log_scale_variance,
+    )
+    return considered(phi, variance, prior, prior_variance, load.driven_s)
 
 
 @jit
@@ -333,15 +352,23 @@ def _drop_least(hypotheses: Hypotheses) -> None:
 
 
 @jit
+def _told_pooled(hypotheses: Hypotheses, slot: int) -> tuple[float, float]:
+    """Log implied mass over the modes of one load, the driver's answers considered."""
+    mean, variance = log_implied_pooled(
+        hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
+    )
+    phi, phi_variance = _prior_inverse_mass(mean, variance)
+    return log_implied(*told_inverse_mass(hypotheses.loads[slot], phi, phi_variance))
+
+
+@jit
 def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
     first, second = 0.0, 0.0
     for slot in range(hypotheses.loads.size):
         weight = hypotheses.loads[slot].weight
         if weight > 0.0:
-            mean, variance = log_implied_pooled(
-                hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
-            )
+            mean, variance = _told_pooled(hypotheses, slot)
             _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
             first += weight * scale
             second += weight * (scale_variance + scale * scale)
@@ -577,6 +604,15 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
             )
         weights[first, mode] = weight + other
         log_weights[first, mode] = math.log(max(weight + other, 1e-300))
+    one, two = hypotheses.loads[first], hypotheses.loads[second]
+    total = one.prior_weight + two.prior_weight
+    a, b = one.prior_weight / total, two.prior_weight / total
+    apart = two.prior_log_mass - one.prior_log_mass
+    one.prior_log_mass += b * apart
+    one.prior_log_mass_variance = (
+        a * one.prior_log_mass_variance + b * two.prior_log_mass_variance + a * b * apart * apart
+    )
+    one.prior_weight = total
 
 
 @jit
