@@ -34,7 +34,7 @@ LEAST_SHARE = 0.2
 
 @jit
 def considered(
-    phi: float, variance: float, prior_phi: float, prior_variance: float, driven_s: float
+    phi: float, variance: float, prior_phi: float, prior_variance: float, answers: float
 ) -> tuple[float, float]:
     """What a drive tells of the inverse mass when the driver's answers may be part of it.
 
@@ -47,8 +47,8 @@ def considered(
         The filter's belief (1/kg, 1/kg^2).
     prior_phi, prior_variance : float
         Its belief before the drive.
-    driven_s : float
-        Driving time that it learnt from (s).
+    answers : float
+        Independent stretches of what is unseen that were answered meanwhile.
 
     Returns
     -------
@@ -58,7 +58,7 @@ def considered(
         return phi, variance
     alone = 1.0 / (1.0 / variance - 1.0 / prior_variance)
     told = alone * (phi / variance - prior_phi / prior_variance)
-    answered = alone * driven_s / (ANSWERED_EVERY_S * max(phi, LEAST_SHARE * prior_phi))
+    answered = alone * answers / max(phi, LEAST_SHARE * prior_phi)
     alone += answered * answered
     together = 1.0 / (1.0 / alone + 1.0 / prior_variance)
     return together * (told / alone + prior_phi / prior_variance), together

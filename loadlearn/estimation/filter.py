@@ -337,7 +337,7 @@ def filter_rows(
                 hypotheses,
                 grounds,
                 prior.offset_sd_n,
-                prior.left_out_sd,
+                prior.answered_every_s,
                 outputs[index],
                 out,
                 names,

@@ -258,13 +258,15 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
 
 
 @jit
-def told_inverse_mass(load: Record, phi: float, variance: float) -> tuple[float, float]:
+def told_inverse_mass(
+    load: Record, phi: float, variance: float, answered_every_s: float
+) -> tuple[float, float]:
     """Inverse mass of a load, the driver's answers considered; see :func:`considered`."""
     prior, prior_variance = _prior_inverse_mass(
         load.prior_log_mass - load.log_scale,
         load.prior_log_mass_variance + load.log_scale_variance,
     )
-    return considered(phi, variance, prior, prior_variance, load.driven_s)
+    return considered(phi, variance, prior, prior_variance, load.driven_s / answered_every_s)
 
 
 @jit
@@ -352,23 +354,24 @@ def _drop_least(hypotheses: Hypotheses) -> None:
 
 
 @jit
-def _told_pooled(hypotheses: Hypotheses, slot: int) -> tuple[float, float]:
+def _told_pooled(hypotheses: Hypotheses, slot: int, answered_every_s: float) -> tuple[float, float]:
     """Log implied mass over the modes of one load, the driver's answers considered."""
     mean, variance = log_implied_pooled(
         hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
     )
     phi, phi_variance = _prior_inverse_mass(mean, variance)
-    return log_implied(*told_inverse_mass(hypotheses.loads[slot], phi, phi_variance))
+    told = told_inverse_mass(hypotheses.loads[slot], phi, phi_variance, answered_every_s)
+    return log_implied(told[0], told[1])
 
 
 @jit
-def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
+def _pooled_scale(hypotheses: Hypotheses, answered_every_s: float) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
     first, second = 0.0, 0.0
     for slot in range(hypotheses.loads.size):
         weight = hypotheses.loads[slot].weight
         if weight > 0.0:
-            mean, variance = _told_pooled(hypotheses, slot)
+            mean, variance = _told_pooled(hypotheses, slot, answered_every_s)
             _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
             first += weight * scale
             second += weight * (scale_variance + scale * scale)
@@ -399,7 +402,7 @@ def spawn(
     _drop_least(hypotheses)
     loads, log_weights, weights, states, covariances = hypotheses
     modes = grounds.size
-    log_scale, scale_variance = _pooled_scale(hypotheses)
+    log_scale, scale_variance = _pooled_scale(hypotheses, prior.answered_every_s)
     best = 0
     for slot in range(MOST_LOADS):
         if loads[slot].weight > loads[best].weight:

@@ -67,7 +67,7 @@ def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
     offset_sd_n: float,
-    left_out_sd: float,
+    answered_every_s: float,
     before: Record,
     out: Record,
     surface_probability: FloatArray,
@@ -82,8 +82,8 @@ def summarise(
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
-    left_out_sd : float
-        Relative error to be considered in the mass, however much was learnt.
+    answered_every_s : float
+        See :mod:`loadlearn.estimation.answers`.
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``
@@ -124,12 +124,11 @@ def summarise(
             name_ground(weight, own_roll, own_variance, mode, grounds, odds, surface_probability)
             kept += weight
             phi, phi_variance = states[slot, mode, phi_at], covariances[slot, mode, phi_at, phi_at]
-            told, told_variance = told_inverse_mass(load, phi, phi_variance)
+            told, told_variance = told_inverse_mass(load, phi, phi_variance, answered_every_s)
             # What is considered of the mass moves and widens all that was learnt with it.
             moved = (told - phi) / phi_variance
             widened = (told_variance / phi_variance - 1.0) / phi_variance
             mean_i, variance_i = log_implied(told, told_variance)
-            variance_i += left_out_sd * left_out_sd
             mean_m, variance_m, scale, scale_variance = absolute_log_mass(load, mean_i, variance_i)
             weights[count], log_mass[count] = weight, mean_m
             log_mass_sd[count] = math.sqrt(variance_m)
