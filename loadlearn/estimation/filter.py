@@ -37,6 +37,7 @@ from loadlearn.estimation.loads import (
     charge_changes,
     loose_probability,
     normalise,
+    note_blocks,
     spawn,
     start,
     temper_loads,
@@ -330,6 +331,7 @@ def filter_rows(
             memory.datum = 1
         if memory.since_tidy_s > TIDY_EVERY_S:
             memory.since_tidy_s = 0.0
+            note_blocks(hypotheses)
             tidy(hypotheses, prior.most_mass_kg)
         if with_outputs:
             out, names = outputs[index + 1], surface_probability[index + 1]

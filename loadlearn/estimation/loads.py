@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import Record, Records, jit
-from loadlearn.estimation.answers import considered
+from loadlearn.estimation.considered import BLOCK_S, misfit, note_block, told
 from loadlearn.estimation.grounds import (
     LOOSE_RESISTANCE,
     MOST_GROUNDS,
@@ -45,6 +45,15 @@ LOAD = np.dtype(
         ("prior_weight", np.float64),
         ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
         ("driven_s", np.float64),  # ... since it was laid out
+        (
+            "block_from_s",
+            np.float64,
+        ),  # driving time and belief at the stretch's start
+        ("block_log_mass", np.float64),
+        ("block_variance", np.float64),
+        ("blocks", np.float64),  # stretches so far, their steps squared, what was learnt in them
+        ("block_steps", np.float64),
+        ("block_information", np.float64),
         ("charged", np.float64, (MOST_GROUNDS,)),  # grounds' probabilities at the last charge
     ]
 )
@@ -209,10 +218,12 @@ def _start_load(
     log_mass = math.log(mass) - 0.5 * log_variance
     solo = prior.parts[part].solo
     load = hypotheses.loads[slot]
-    load.active, load.solo, load.changed, load.since_s, load.driven_s = 1, solo, 0, 0.0, 0.0
+    load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
     load.prior_weight = prior.parts[part].weight
+    load.driven_s = load.block_from_s = load.block_variance = 0.0
+    load.blocks = load.block_steps = load.block_information = 0.0
     for mode in range(grounds.size):
         _start_filter(
             hypotheses.states[slot, mode],
@@ -261,12 +272,13 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
 def told_inverse_mass(
     load: Record, phi: float, variance: float, answered_every_s: float
 ) -> tuple[float, float]:
-    """Inverse mass of a load, the driver's answers considered; see :func:`considered`."""
+    """Inverse mass of a load, misfit and the driver's answers considered; see :func:`told`."""
     prior, prior_variance = _prior_inverse_mass(
         load.prior_log_mass - load.log_scale,
         load.prior_log_mass_variance + load.log_scale_variance,
     )
-    return considered(phi, variance, prior, prior_variance, load.driven_s / answered_every_s)
+    answers = load.driven_s / answered_every_s
+    return told(phi, variance, prior, prior_variance, misfit(load), answers)
 
 
 @jit
@@ -360,8 +372,10 @@ def _told_pooled(hypotheses: Hypotheses, slot: int, answered_every_s: float) -> 
         hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
     )
     phi, phi_variance = _prior_inverse_mass(mean, variance)
-    told = told_inverse_mass(hypotheses.loads[slot], phi, phi_variance, answered_every_s)
-    return log_implied(told[0], told[1])
+    phi, phi_variance = told_inverse_mass(
+        hypotheses.loads[slot], phi, phi_variance, answered_every_s
+    )
+    return log_implied(phi, phi_variance)
 
 
 @jit
@@ -419,6 +433,8 @@ def spawn(
             continue
         loads[slot].changed = 0
         loads[slot].since_s = 0.0
+        likeliest = int(np.argmax(log_weights[slot]))
+        loads[slot].block_variance += (people_kg * states[slot, likeliest, mass]) ** 2
         for mode in range(modes):
             mode_weight[mode] += weights[slot, mode]
             log_weights[slot, mode] += math.log1p(-change)
@@ -616,6 +632,18 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
         a * one.prior_log_mass_variance + b * two.prior_log_mass_variance + a * b * apart * apart
     )
     one.prior_weight = total
+
+
+@jit
+def note_blocks(hypotheses: Hypotheses) -> None:
+    """Note the steps of loads whose stretch of driving is over, in place."""
+    for slot in range(MOST_LOADS):
+        load = hypotheses.loads[slot]
+        if load.active == 1 and load.driven_s - load.block_from_s >= BLOCK_S:
+            mean, variance = log_implied_pooled(
+                hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
+            )
+            note_block(load, mean, variance)
 
 
 @jit

@@ -83,7 +83,7 @@ def summarise(
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
     answered_every_s : float
-        See :mod:`loadlearn.estimation.answers`.
+        See :mod:`loadlearn.estimation.considered`.
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``

@@ -37,7 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import Record, Records, jit
-from loadlearn.estimation.answers import ANSWERED_EVERY_S
+from loadlearn.estimation.considered import ANSWERED_EVERY_S
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, SLIP_STIFFNESS
 
@@ -412,7 +412,7 @@ class Prior(NamedTuple):
     offset_sd_n: float = 0.0
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
     answered_every_s: float = ANSWERED_EVERY_S
-    """See :mod:`loadlearn.estimation.answers`."""
+    """See :mod:`loadlearn.estimation.considered`."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component
