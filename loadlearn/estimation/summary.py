@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from loadlearn._compile import Records
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
+from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -20,6 +21,8 @@ LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
 WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
+MOST_STEADY = 0.9
+"""A drive that was steady for more of its time is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
 NEARLY_BEST = 1.1
@@ -208,6 +211,12 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
 def _trust(history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig) -> dict[str, Any]:
     last = history.iloc[-1]
     reasons = []
+    steady = (history["not_learnt_because"] == STEADY).mean()
+    if steady > MOST_STEADY:
+        reasons.append(
+            f"the drive was steady for {100 * steady:.0f} % of its time, and the force did no more "
+            "than answer gusts and slopes that are not seen: hills or changes of speed tell a mass"
+        )
     if learnt_s < LEAST_LEARNT_S:
         reasons.append(
             f"only {learnt_s:.0f} s of the drive could be learnt from "
@@ -303,6 +312,10 @@ def summary_of(
         "surfaces": surface_segments(history),
         "load_changes": load_changes(outputs, row_times),
         "learnt_s": float(learnt_s),
+        "not_learnt": not_learnt_stretches(
+            history["time_s"].to_numpy(),
+            np.asarray(history["not_learnt_because"].cat.codes, dtype=np.int64),
+        ),
         "delays_s": {name: float(delay) for name, delay in delays.items()},
         "altimeter_share": altimeter_share,
         "warnings": warnings,

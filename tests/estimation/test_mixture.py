@@ -32,7 +32,7 @@ def said(hypotheses: Hypotheses, grounds: Grounds, offset_sd_n: float = 0.0) -> 
     before, now = np.full(1, np.nan, OUTPUT), np.full(1, np.nan, OUTPUT)
     kinds = np.full(grounds["surface"].max() + 1, np.nan)
     scratch = np.empty((6, MOST_LOADS * grounds.size))
-    summarise(hypotheses, grounds, offset_sd_n, 0.0, before[0], now[0], kinds, scratch)
+    summarise(hypotheses, grounds, offset_sd_n, math.inf, before[0], now[0], kinds, scratch)
     return Said(now[0], kinds)
 
 
