@@ -418,7 +418,7 @@ def _lag_of_ratio(values: Floats, speed: Floats, ok: Mask, interval_s: float) ->
     """Delay of a channel that is proportional to speed within stretches (gears)."""
     with np.errstate(divide="ignore", invalid="ignore"):
         log_ratio = np.log(np.maximum(values, 1e-3) / np.maximum(speed, 1e-3))
-    steps = max(1, round(2.0 / interval_s))
+    steps = max(1, round(3.2 / interval_s))
     window = max(2, round(1.0 / interval_s))
     drift = np.abs(log_ratio[window:] - log_ratio[:-window])
     drift = np.concatenate((np.full(min(window, log_ratio.size), np.inf), drift))
