@@ -51,8 +51,11 @@ GLOBAL_STEP_S = 0.5
 """All delays are compared at this spacing ..."""
 LOCAL_STEP_S = 0.2
 """... and the likeliest one's neighbours at this."""
-MATTERS = 0.02
-"""What is said of delays is said where the mass hangs on them by this share."""
+AGREED_S = 0.5
+"""Two finders that are no further apart agree."""
+MATTERS, LEFT_OPEN = 0.02, 0.05
+"""Two finders that differ are doubted where the mass does by this share, and a delay where not
+knowing it leaves that much."""
 _FINE = 40
 """Points between two candidates, over which a posterior is integrated."""
 
@@ -305,7 +308,10 @@ def find_delays(
     near = search.nearby("force", given._replace(force=wide.mean))
     force = _settle(wide, near, SURE_FORCE_DELAY)
     high = search.everywhere("height", given._replace(force=force.delay))
-    height = _settle(high, high, SURE_HEIGHT_DELAY, whole_s)
+    # What the least squares say too needs to be less sure.
+    other = told.get(HEIGHT_CHANNELS[sources.height])
+    agreed = other is not None and abs(other.delay_s - high.mean) < AGREED_S
+    height = _settle(high, high, SURE_FORCE_DELAY if agreed else SURE_HEIGHT_DELAY, whole_s)
     if abs(height.delay - given.height) > LEAST_DELAY_S:
         near = search.nearby("force", Delays(near.mean, height.delay))
         force = _settle(wide, near, SURE_FORCE_DELAY)
@@ -331,7 +337,7 @@ def _doubts(
             f"the delay of {channel} lies at the edge of what was searched "
             f"({settled.delay:+.1f} s of {MOST_DELAY_S:g}): check the logger's clock"
         )
-    if settled.log_mass_sd > MATTERS:
+    if settled.log_mass_sd > LEFT_OPEN:
         found.append(
             f"how late {channel} is, is known to {settled.sd:.2f} s only, which leaves "
             f"{100.0 * settled.log_mass_sd:.0f} % in the mass: vary the speed more"
