@@ -19,6 +19,10 @@ MEMORY_S = 5.0
 """Samples are remembered online for this long beyond what the delays ask for."""
 
 
+ENDS_KEPT_S = 0.5
+"""A channel moved by more than this is unknown at the end that it leaves bare."""
+
+
 class Delays(NamedTuple):
     """How late the force, the height and the speed channel are (s); negative when early."""
 
@@ -77,9 +81,10 @@ def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArra
         # A straight line over a long absence would invent data.
         index = np.clip(np.searchsorted(time_s, at), 0, len(time_s) - 1)
         moved[~present[index]] = np.nan
-    # The ends keep their last value: a delay of a fraction of a second loses nothing.
-    edge = np.isnan(moved) & np.isfinite(values)
-    moved[edge] = values[edge]
+    if abs(delay_s) <= ENDS_KEPT_S:
+        # The ends keep their last value: a delay of a fraction of a second loses nothing.
+        edge = np.isnan(moved) & np.isfinite(values)
+        moved[edge] = values[edge]
     return moved
 
 

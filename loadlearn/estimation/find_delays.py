@@ -272,7 +272,7 @@ def _settle(wide: Posterior, near: Posterior, enough: float, whole_s: float = 0.
     """
     judge = near if near.delay[0] <= 0.0 <= near.delay[-1] else wide
     sure = judge.gained > enough
-    chosen = near.mean if sure and abs(near.mean) >= LEAST_DELAY_S else 0.0
+    chosen = near.mean if sure and abs(near.mean) >= min(LEAST_DELAY_S, enough) else 0.0
     if whole_s > 0.0:
         chosen = round(chosen / whole_s) * whole_s
     sd, log_mass_sd = (near if near.delay[0] <= chosen <= near.delay[-1] else wide).about(chosen)
@@ -306,7 +306,9 @@ def find_delays(
     given = guess._replace(speed=0.0)
     wide = search.everywhere("force", given)
     near = search.nearby("force", given._replace(force=wide.mean))
-    force = _settle(wide, near, SURE_FORCE_DELAY)
+    # Once the speed is moved there is no log as it is to stay with.
+    enough = SURE_FORCE_DELAY if guess.speed == 0.0 else 0.0
+    force = _settle(wide, near, enough)
     high = search.everywhere("height", given._replace(force=force.delay))
     # What the least squares say too needs to be less sure.
     other = told.get(HEIGHT_CHANNELS[sources.height])
@@ -314,7 +316,7 @@ def find_delays(
     height = _settle(high, high, SURE_FORCE_DELAY if agreed else SURE_HEIGHT_DELAY, whole_s)
     if abs(height.delay - given.height) > LEAST_DELAY_S:
         near = search.nearby("force", Delays(near.mean, height.delay))
-        force = _settle(wide, near, SURE_FORCE_DELAY)
+        force = _settle(wide, near, enough)
     doubts = [
         *_doubts(FORCE_CHANNELS[sources.force], force, wide, told, search.step_s),
         *_doubts(HEIGHT_CHANNELS[sources.height], height, high, told, search.step_s),
