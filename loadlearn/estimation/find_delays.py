@@ -4,11 +4,6 @@ Two finders that know nothing of one another. The first (:mod:`loadlearn.log.ali
 ``inspect`` shows) fits the force balance to the log by least squares; engine speed against road
 speed tells whether the *speed* is late. The second compares the likelihood of the log under the
 filter's model over all delays within ``MOST_DELAY_S``; it decides.
-
-Errors of the model are not white, so the likelihood's own curvature is not taken for the delay's
-precision: its slope differs from part to part of the log, and the variance of the slope's sum over
-the curvature squared is the delay's variance (the sandwich of Huber, 1967, and White,
-*Econometrica* 50(1), 1982; from memory). The likelihood is tempered so that it says that much.
 """
 
 from __future__ import annotations
@@ -21,8 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays
-from loadlearn.estimation.likelihood import Likelihood, on_common_rows
+from loadlearn.estimation.find_smoothing import Smoothing, find_smoothing, smoothed_channel
+from loadlearn.estimation.likelihood import Likelihood
 from loadlearn.estimation.model import Noise
+from loadlearn.estimation.posterior import Posterior, judged
 from loadlearn.log.alignment import Delay, channel_delays, make_grid
 from loadlearn.vehicle.samples import (
     FORCE_CHANNELS,
@@ -43,8 +40,6 @@ SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
 """A channel is moved only when the log prefers it by this much in (tempered) log-likelihood. Errors
 of a grade channel hang together over a distance, which the likelihood does not know: more is asked
 there."""
-PARTS = 20
-"""Parts of a log between which the likelihood's slope is compared."""
 
 
 GLOBAL_STEP_S = 0.5
@@ -56,8 +51,6 @@ AGREED_S = 0.5
 MATTERS, LEFT_OPEN = 0.02, 0.05
 """Two finders that differ are doubted where the mass does by this share, and a delay where not
 knowing it leaves that much."""
-_FINE = 40
-"""Points between two candidates, over which a posterior is integrated."""
 
 
 class Found(NamedTuple):
@@ -68,6 +61,8 @@ class Found(NamedTuple):
     delays : Delays
     sds : Delays
         Standard deviation of each (s).
+    smoothing : Smoothing
+        Of the force, to match the speed's.
     log_mass_sd : float
         What not knowing them leaves in the logarithm of the mass.
     doubts : tuple of str
@@ -76,99 +71,9 @@ class Found(NamedTuple):
 
     delays: Delays = Delays()
     sds: Delays = Delays()
+    smoothing: Smoothing = Smoothing()
     log_mass_sd: float = 0.0
     doubts: tuple[str, ...] = ()
-
-
-class Posterior(NamedTuple):
-    """One delay, given candidates' likelihoods.
-
-    Attributes
-    ----------
-    mean, sd : float
-        Of the delay (s).
-    gained : float
-        Tempered log-likelihood of the best over no delay.
-    edge : bool
-        Whether the best lies at the edge of the candidates.
-    delay, weight, log_mass : ndarray, shape (m,)
-        Finely: delays (s), their probabilities, and the log mass with each.
-    """
-
-    mean: float
-    sd: float
-    gained: float
-    edge: bool
-    delay: FloatArray
-    weight: FloatArray
-    log_mass: FloatArray
-
-    def mass_at(self, delay: float) -> float:
-        """Log mass with a delay."""
-        return float(np.interp(delay, self.delay, self.log_mass))
-
-    def about(self, chosen: float) -> tuple[float, float]:
-        """Standard deviations of the delay and of the log mass about a chosen delay's."""
-        apart = self.log_mass - self.mass_at(chosen)
-        return (
-            math.sqrt(float(self.weight @ (self.delay - chosen) ** 2)),
-            math.sqrt(float(self.weight @ apart**2)),
-        )
-
-
-def _tempered(parts: FloatArray, best: int) -> FloatArray:
-    """Log-likelihood of candidates relative to the best one's, as much of it as counts.
-
-    Parameters
-    ----------
-    parts : ndarray, shape (k, p)
-        Log-likelihood of each part of the log.
-    best : int
-    """
-    lost = parts[best] - parts
-    total, spread = lost.sum(axis=1), lost.shape[1] * lost.var(axis=1, ddof=1)
-    # Were the model right, the variance of a log-likelihood ratio would be twice its mean.
-    return -total * np.minimum(1.0, 2.0 * total / np.maximum(spread, 1e-12))
-
-
-def posterior(values: FloatArray, parts: FloatArray, log_masses: FloatArray) -> Posterior:
-    """One delay given the log-likelihood of each candidate.
-
-    Parameters
-    ----------
-    values : ndarray, shape (k,)
-        Evenly spaced delays (s).
-    parts : ndarray, shape (k, p)
-        Log-likelihood of each part of the log.
-    log_masses : ndarray, shape (k,)
-    """
-    step = float(values[1] - values[0])
-    best = int(np.argmax(parts.sum(axis=1)))
-    inner = min(max(best, 1), len(values) - 2)
-    around = slice(inner - 1, inner + 2)
-    log_odds = _tempered(parts, best)
-    fine = np.linspace(values[0], values[-1], _FINE * (len(values) - 1) + 1)
-    within = (fine - values[inner]) / step
-
-    def smooth(at: FloatArray) -> FloatArray:
-        """A parabola through the best three, straight lines between the others."""
-        low, middle, high = at[around]
-        bent = middle + 0.5 * within * (high - low + within * (low - 2.0 * middle + high))
-        return np.where(np.abs(within) <= 1.0, bent, np.interp(fine, values, at))
-
-    log_weight = smooth(log_odds)
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    mean = float(weight @ fine)
-    return Posterior(
-        mean=float(fine[int(np.argmax(weight))]),
-        sd=math.sqrt(float(weight @ (fine - mean) ** 2)),
-        gained=-float(log_odds[int(np.argmin(np.abs(values)))]),
-        edge=not 0 < best < len(values) - 1,
-        delay=fine,
-        weight=weight,
-        log_mass=smooth(log_masses),
-    )
 
 
 class _Search:
@@ -182,10 +87,7 @@ class _Search:
         """Posterior of one delay, the others given."""
         candidates = [given._replace(**{field: float(value)}) for value in values]
         tables = [self.likelihood.delayed(one) for one in candidates]
-        on_common_rows(tables)
-        judged = [self.likelihood.judged(self.noise, table, PARTS) for table in tables]
-        parts = np.array([one.parts for one in judged])
-        return posterior(values, parts, np.array([one.log_mass for one in judged]))
+        return judged(self.likelihood, self.noise, values, tables)
 
     def everywhere(self, field: str, given: Delays) -> Posterior:
         """Posterior over all delays, in whole samples: between two, noise would be averaged."""
@@ -270,17 +172,17 @@ def _settle(wide: Posterior, near: Posterior, enough: float, whole_s: float = 0.
     whole_s : float
         What a delay is a multiple of (s); 0 for any.
     """
-    judge = near if near.delay[0] <= 0.0 <= near.delay[-1] else wide
+    judge = near if near.value[0] <= 0.0 <= near.value[-1] else wide
     sure = judge.gained > enough
     chosen = near.mean if sure and abs(near.mean) >= min(LEAST_DELAY_S, enough) else 0.0
     if whole_s > 0.0:
         chosen = round(chosen / whole_s) * whole_s
-    sd, log_mass_sd = (near if near.delay[0] <= chosen <= near.delay[-1] else wide).about(chosen)
+    sd, log_mass_sd = (near if near.value[0] <= chosen <= near.value[-1] else wide).about(chosen)
     if wide is not near:
         # Humps that the neighbours do not reach.
-        far = (wide.delay < near.delay[0]) | (wide.delay > near.delay[-1])
+        far = (wide.value < near.value[0]) | (wide.value > near.value[-1])
         weight = wide.weight[far]
-        sd = math.hypot(sd, math.sqrt(float(weight @ (wide.delay[far] - chosen) ** 2)))
+        sd = math.hypot(sd, math.sqrt(float(weight @ (wide.value[far] - chosen) ** 2)))
         apart = wide.log_mass[far] - wide.mass_at(chosen)
         log_mass_sd = math.hypot(log_mass_sd, math.sqrt(float(weight @ apart**2)))
     return _Settled(chosen, sd, log_mass_sd, sure and wide.edge)
@@ -317,14 +219,27 @@ def find_delays(
     if abs(height.delay - given.height) > LEAST_DELAY_S:
         near = search.nearby("force", Delays(near.mean, height.delay))
         force = _settle(wide, near, enough)
+    smooth = find_smoothing(likelihood, noise, Delays(near.mean, height.delay))
+    if smooth.by.over_s > 0.0:
+        samples, channel = likelihood.samples, FORCE_CHANNELS[sources.force]
+        samples[channel] = smoothed_channel(samples["time_s"], samples[channel], smooth.by)
+        near = search.nearby("force", Delays(smooth.delay_s, height.delay))
+        force = _settle(near, near, 0.0)
     doubts = [
         *_doubts(FORCE_CHANNELS[sources.force], force, wide, told, search.step_s),
         *_doubts(HEIGHT_CHANNELS[sources.height], height, high, told, search.step_s),
     ]
+    if abs(smooth.log_mass_change) > LEFT_OPEN:
+        doubts.append(
+            f"the speed is smoothed over some {smooth.by.over_s:.1f} s, which makes "
+            f"{100.0 * math.expm1(abs(smooth.log_mass_change)):.0f} % in the mass; the force was "
+            "smoothed likewise: log a speed as it is measured"
+        )
     return Found(
         Delays(force.delay, height.delay, guess.speed),
         Delays(force.sd, height.sd),
-        math.hypot(force.log_mass_sd, height.log_mass_sd),
+        smooth.by,
+        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd),
         tuple(doubts),
     )
 
@@ -348,7 +263,7 @@ def _doubts(
     if other is not None:
         apart = abs(other.delay_s - settled.delay)
         least = 3.0 * math.hypot(other.sd_s, settled.sd, LEAST_DELAY_S, 0.3 * step_s)
-        within = float(np.clip(other.delay_s, wide.delay[0], wide.delay[-1]))
+        within = float(np.clip(other.delay_s, wide.value[0], wide.value[-1]))
         change = abs(wide.mass_at(within) - wide.mass_at(settled.delay))
         if apart > least and change > MATTERS:
             found.append(
