@@ -83,6 +83,7 @@ def told(
     prior_variance: float,
     misfit: float,
     answers: float,
+    spread: float,
 ) -> tuple[float, float]:
     """What a drive tells of the inverse mass, misfit and answers considered.
 
@@ -99,6 +100,8 @@ def told(
         See :func:`misfit`.
     answers : float
         Independent stretches of what is unseen that were answered meanwhile.
+    spread : float
+        Relative sd that what is not known of the channels' delays leaves.
 
     Returns
     -------
@@ -109,7 +112,8 @@ def told(
     alone = 1.0 / (1.0 / variance - 1.0 / prior_variance)
     mean = alone * (phi / variance - prior_phi / prior_variance)
     alone *= misfit
-    answered = alone * answers / max(phi, LEAST_OF_PRIOR * prior_phi)
-    alone += answered * answered
+    size = max(phi, LEAST_OF_PRIOR * prior_phi)
+    answered = alone * answers / size
+    alone += answered * answered + (spread * size) ** 2
     together = 1.0 / (1.0 / alone + 1.0 / prior_variance)
     return together * (mean / alone + prior_phi / prior_variance), together

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -208,9 +208,11 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
     return changes
 
 
-def _trust(history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig) -> dict[str, Any]:
+def _trust(
+    history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, doubts: Sequence[str]
+) -> dict[str, Any]:
     last = history.iloc[-1]
-    reasons = []
+    reasons = list(doubts)
     steady = (history["not_learnt_because"] == STEADY).mean()
     if steady > MOST_STEADY:
         reasons.append(
@@ -308,7 +310,7 @@ def summary_of(
             "sd": float(np.exp(log_scale) * log_scale_sd),
         },
         "probability_nothing_hitched": float(last["p_nothing_hitched"]),
-        "trust": _trust(history, outputs, learnt_s, rig),
+        "trust": _trust(history, outputs, learnt_s, rig, trace.attrs.get("delay_doubts", [])),
         "surfaces": surface_segments(history),
         "load_changes": load_changes(outputs, row_times),
         "learnt_s": float(learnt_s),

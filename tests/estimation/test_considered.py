@@ -22,16 +22,21 @@ def belief(share_told: float) -> tuple[float, float]:
 @given(left=st.floats(1e-5, 0.999))
 def test_without_misfit_and_answers_the_filter_is_believed(left: float) -> None:
     phi, variance = belief(left)
-    found = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 0.0)
+    found = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 0.0, 0.0)
     assert found == pytest.approx((phi, variance), rel=1e-6)
 
 
-@given(left=st.floats(1e-5, 0.999), misfit=st.floats(1.0, 50.0), answers=st.floats(0.0, 1e4))
+@given(
+    left=st.floats(1e-5, 0.999),
+    misfit=st.floats(1.0, 50.0),
+    answers=st.floats(0.0, 1e4),
+    spread=st.floats(0.0, 1.0),
+)
 def test_belief_only_widens_and_never_beyond_the_prior(
-    left: float, misfit: float, answers: float
+    left: float, misfit: float, answers: float, spread: float
 ) -> None:
     phi, variance = belief(left)
-    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, misfit, answers)
+    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, misfit, answers, spread)
     assert variance * (1.0 - 1e-9) <= wide <= PRIOR_VARIANCE * (1.0 + 1e-9)
     told_alone = (phi / variance - PRIOR / PRIOR_VARIANCE) / (1 / variance - 1 / PRIOR_VARIANCE)
     low, high = sorted((PRIOR, told_alone))
@@ -41,7 +46,7 @@ def test_belief_only_widens_and_never_beyond_the_prior(
 @given(answers=st.floats(0.0, 1e3), factor=st.floats(0.01, 100.0))
 def test_units_do_not_matter(answers: float, factor: float) -> None:
     phi, variance = belief(0.01)
-    one = told(phi, variance, PRIOR, PRIOR_VARIANCE, 2.0, answers)
+    one = told(phi, variance, PRIOR, PRIOR_VARIANCE, 2.0, answers, 0.0)
     other = told(
         phi * factor, variance * factor**2, PRIOR * factor, PRIOR_VARIANCE * factor**2, 2.0, answers
     )
@@ -51,7 +56,7 @@ def test_units_do_not_matter(answers: float, factor: float) -> None:
 
 def test_where_all_is_answer_the_prior_is_left() -> None:
     phi, variance = belief(0.01)
-    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 1e9)
+    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 1e9, 0.0)
     assert mean == pytest.approx(PRIOR, rel=1e-6)
     assert wide == pytest.approx(PRIOR_VARIANCE, rel=1e-6)
 
@@ -71,7 +76,7 @@ def test_bias_of_a_complete_answer_is_what_is_considered() -> None:
     estimated = (motion * force).sum(axis=1) / (force**2).sum(axis=1)
     variance = unseen_sd**2 / (force**2).sum(axis=1).mean()
     bias = phi - estimated.mean()
-    _, wide = told(phi, variance, PRIOR, 1e6 * variance, 1.0, stretches)
+    _, wide = told(phi, variance, PRIOR, 1e6 * variance, 1.0, stretches, 0.0)
     assert np.sqrt(wide - variance) == pytest.approx(bias, rel=0.05)
 
 
