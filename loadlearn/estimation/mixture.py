@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import Record, jit
 from loadlearn.estimation.grounds import Grounds, name_ground
-from loadlearn.estimation.loads import Hypotheses, absolute_log_mass
+from loadlearn.estimation.loads import Hypotheses, absolute_log_mass, told_inverse_mass
 from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, drag_area, log_implied
 from loadlearn.estimation.normal import mixture_interval
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force
@@ -67,7 +67,7 @@ def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
     offset_sd_n: float,
-    left_out_sd: float,
+    answered_every_s: float,
     before: Record,
     out: Record,
     surface_probability: FloatArray,
@@ -82,8 +82,8 @@ def summarise(
     grounds : Grounds
     offset_sd_n : float
         Constant error of the computed force to be considered in rolling resistance and drag (N).
-    left_out_sd : float
-        Relative error to be considered in the mass, however much was learnt.
+    answered_every_s : float
+        See :mod:`loadlearn.estimation.considered`.
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``
@@ -124,8 +124,11 @@ def summarise(
             name_ground(weight, own_roll, own_variance, mode, grounds, odds, surface_probability)
             kept += weight
             phi, phi_variance = states[slot, mode, phi_at], covariances[slot, mode, phi_at, phi_at]
-            mean_i, variance_i = log_implied(phi, phi_variance)
-            variance_i += left_out_sd * left_out_sd
+            told, told_variance = told_inverse_mass(load, phi, phi_variance, answered_every_s)
+            # What is considered of the mass moves and widens all that was learnt with it.
+            moved = (told - phi) / phi_variance
+            widened = (told_variance / phi_variance - 1.0) / phi_variance
+            mean_i, variance_i = log_implied(told, told_variance)
             mean_m, variance_m, scale, scale_variance = absolute_log_mass(load, mean_i, variance_i)
             weights[count], log_mass[count] = weight, mean_m
             log_mass_sd[count] = math.sqrt(variance_m)
@@ -137,12 +140,15 @@ def summarise(
             implied *= 1.0 + 0.5 * variance_i
             implied_1 += weight * implied
             implied_2 += weight * implied * implied * (1.0 + variance_i)
-            offset = offset_sd_n * max(phi, LEAST_PHI_PER_KG) / GRAVITY_M_S2
-            roll_mean = own_roll + states[slot, mode, cold_at]
+            offset = offset_sd_n * max(told, LEAST_PHI_PER_KG) / GRAVITY_M_S2
+            with_mass = covariances[slot, mode, roll_at, phi_at]
+            with_mass += covariances[slot, mode, cold_at, phi_at]
+            roll_mean = own_roll + states[slot, mode, cold_at] + moved * with_mass
             roll_variance = offset * offset + max(
                 own_variance
                 + covariances[slot, mode, cold_at, cold_at]
-                + 2.0 * covariances[slot, mode, roll_at, cold_at],
+                + 2.0 * covariances[slot, mode, roll_at, cold_at]
+                + widened * with_mass * with_mass,
                 1e-16,
             )
             roll[count], roll_sd[count] = roll_mean, math.sqrt(roll_variance)
@@ -150,12 +156,13 @@ def summarise(
             roll_2 += weight * (roll_mean * roll_mean + roll_variance)
             scale_1 += weight * scale
             scale_2 += weight * (scale * scale + scale_variance)
+            with_mass = covariances[slot, mode, phi_at, kappa_at]
             area, area_variance = drag_area(
-                phi,
-                phi_variance,
-                states[slot, mode, kappa_at],
-                covariances[slot, mode, kappa_at, kappa_at],
-                covariances[slot, mode, phi_at, kappa_at],
+                told,
+                told_variance,
+                states[slot, mode, kappa_at] + moved * with_mass,
+                covariances[slot, mode, kappa_at, kappa_at] + widened * with_mass * with_mass,
+                with_mass * told_variance / phi_variance,
             )
             scaled = math.exp(scale) if load.solo == 1 else scale_factor
             area *= scaled
