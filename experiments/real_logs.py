@@ -33,7 +33,7 @@ from plants import archive, car_trips, power_ride
 
 from loadlearn import LoadEstimator, Rig, prepare, read_log
 from loadlearn.errors import InputError
-from loadlearn.estimation.calibration import DriveObservation, calibrate, observe_drive
+from loadlearn.estimation.calibration import Calibration, DriveObservation, calibrate, observe_drive
 
 Change = Callable[[pd.DataFrame], pd.DataFrame]
 FORCES = ("tractive_force_n", "tractive_power_kw")
@@ -91,7 +91,6 @@ def without(column: str) -> Change:
 CHANGES: dict[str, Change] = {
     "as logged": as_logged,
     "accelerometer only": without("altitude_m"),
-    "altitude only": without("accel_long_m_s2"),
     **{f"force {by:+g} s": late(FORCES, by) for by in (-2.0, -1.0, 1.0, 2.0)},
     **{f"speed {by:+g} s": late(("speed_m_s",), by) for by in (-2.0, -1.0, 1.0, 2.0)},
     "force smoothed 3 s": smoothed(FORCES, 3.0),
@@ -222,6 +221,16 @@ def observed(name: str) -> DriveObservation:
     return observe_drive(car_trips.read(name), car_trips.rig(), car_trips.mass_kg(name), 0.0, name)
 
 
+def calibrated_rig(rig: Rig, found: Calibration) -> Rig:
+    """A rig with the tractive scale that was found."""
+    table = rig.model_dump(exclude_none=True)
+    table["uncertainty"] |= {
+        "tractive_scale": found.tractive_scale,
+        "tractive_scale_sd": found.tractive_scale_sd,
+    }
+    return Rig.from_dict(table)
+
+
 def carried(choice: tuple[str, ...], names: list[str]) -> list[dict[str, Any]]:
     """A scale calibrated on some trips, and what ``estimate`` then says of the others.
 
@@ -230,12 +239,6 @@ def carried(choice: tuple[str, ...], names: list[str]) -> list[dict[str, Any]]:
     """
     rig = car_trips.rig()
     found = calibrate([observed(one) for one in choice], rig)
-    table = rig.model_dump(exclude_none=True)
-    table["uncertainty"] |= {
-        "tractive_scale": found.tractive_scale,
-        "tractive_scale_sd": found.tractive_scale_sd,
-    }
-    calibrated = Rig.from_dict(table)
     rows = []
     for name in names:
         if name in choice:
@@ -248,7 +251,7 @@ def carried(choice: tuple[str, ...], names: list[str]) -> list[dict[str, Any]]:
                 "doubts": "; ".join(found.doubts),
                 "trip": name,
                 "true_kg": car_trips.mass_kg(name),
-                **learn(car_trips.read(name), calibrated),
+                **learn(car_trips.read(name), calibrated_rig(rig, found)),
             }
         )
     return rows

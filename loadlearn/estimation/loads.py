@@ -366,7 +366,7 @@ def _drop_least(hypotheses: Hypotheses) -> None:
 
 
 @jit
-def _told_pooled(hypotheses: Hypotheses, slot: int, answered_every_s: float) -> tuple[float, float]:
+def _told_pooled(hypotheses: Hypotheses, slot: int, prior: Prior) -> tuple[float, float]:
     """Log implied mass over the modes of one load, the driver's answers considered."""
     mean, variance = log_implied_pooled(
         hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]

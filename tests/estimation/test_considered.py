@@ -47,8 +47,9 @@ def test_belief_only_widens_and_never_beyond_the_prior(
 def test_units_do_not_matter(answers: float, factor: float) -> None:
     phi, variance = belief(0.01)
     one = told(phi, variance, PRIOR, PRIOR_VARIANCE, 2.0, answers, 0.0)
+    square = factor**2
     other = told(
-        phi * factor, variance * factor**2, PRIOR * factor, PRIOR_VARIANCE * factor**2, 2.0, answers
+        phi * factor, variance * square, PRIOR * factor, PRIOR_VARIANCE * square, 2.0, answers, 0.0
     )
     assert other[0] == pytest.approx(one[0] * factor, rel=1e-9)
     assert other[1] == pytest.approx(one[1] * factor**2, rel=1e-9)
