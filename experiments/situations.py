@@ -45,6 +45,7 @@ def lay_out(
     combined_mass_kg: float | None = None,
     extra_torque_share: float = 0.0,
     tractive_scale: float | None = None,
+    road_length_m: float = 70_000.0,
     **changes: Any,
 ) -> Scenario:
     """Drive a rig over a road laid out to order.
@@ -68,6 +69,7 @@ def lay_out(
     extra_torque_share : float
     tractive_scale : float, optional
         The true scale itself instead of its quantile.
+    road_length_m : float
     **changes
         Attributes of ``PlantVariation``.
 
@@ -85,7 +87,7 @@ def lay_out(
     elif combined_mass_kg == 0.0:
         combined_mass_kg = None
     rig = with_scale_sd(shipped_rig(rig_name), scale_sd)
-    road = random_road(seed + 50_000, 70_000.0, kind, segments, stops)
+    road = random_road(seed + 50_000, road_length_m, kind, segments, stops)
     settings = {"exhaust_brake": rig_name == "heavy_truck", **changes}
     drive = simulate(
         rig,

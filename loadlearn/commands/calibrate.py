@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -162,7 +163,8 @@ def print_calibration(calibration: Calibration, rig: Rig, notes: list[str]) -> N
         f"(95 % of new drives: {low:.4f} to {high:.4f}); "
         f"before {before.tractive_scale:.4f}, sd {before.tractive_scale_sd:.4f}",
         f"of that sd, common to all drives {joined.common_sd[0]:.4f}, between drives "
-        f"{joined.between_sd[0]:.4f}",
+        f"{joined.between_sd[0]:.4f}; by the drives alone the scale is "
+        f"{math.exp(joined.drives.mean):.4f}",
     ]
     uprated = rig.engine.uprated
     if calibration.reported_share is not None and uprated is not None:
@@ -177,7 +179,7 @@ def print_calibration(calibration: Calibration, rig: Rig, notes: list[str]) -> N
                 "and the reported share apart"
             )
     lines.append("the fuel burnt on the way is neglected: the mass is that at a drive's start")
-    lines += [f"WARNING: {note}" for note in notes]
+    lines += [f"WARNING: {note}" for note in [*calibration.notes, *notes]]
     lines += [f"NOT TO BE TRUSTED: {doubt}" for doubt in calibration.doubts]
     for line in [*lines, CAUTION]:
         out.print(line)

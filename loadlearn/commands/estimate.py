@@ -251,7 +251,11 @@ def print_summary(run: EstimateRun) -> None:
         out.print(f"WARNING: {line}")
     for warning in summary["warnings"]:
         out.print(f"note: {warning}")
-    for reason in summary["trust"]["reasons"]:
+    reasons = summary["trust"]["reasons"]
+    for sentence in summary["log_quality"]["contradictions"]:
+        if sentence not in reasons:
+            out.print(f"note: {sentence}")
+    for reason in reasons:
         out.print(f"NOT TO BE TRUSTED: {reason}")
     if summary.get("what_to_drive_next"):
         out.print(f"next: {summary['what_to_drive_next']}")

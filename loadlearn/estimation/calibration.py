@@ -3,7 +3,8 @@
 A drive tells the mass that its computed force implies, m' = m / s (s: true tread force over
 computed force). When m was weighed, ``ln s = ln m - ln m'``. Drives differ in more than their
 estimates' errors explain (fuel, oil temperature, tyres), so they are joined by a random-effects
-model, and what is written is the uncertainty of s in a drive yet to come.
+model, and what is written is the uncertainty of s in a drive yet to come. One to three drives
+hardly tell how much drives differ: their own spread is weighed against what is usual.
 With the extra torque in use a drive also tells what share of it the log shows. The two errors go
 together (a share taken too high makes the implied mass too low), so scale and share are joined as
 one normal vector: drives without the extra torque then sharpen the share too.
@@ -34,19 +35,22 @@ from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
 
-SCALE_SPREAD_FLOOR = 0.005
-"""The scale is never taken to differ less than this between drives (common practice, no source):
-too few drives cannot show that it does not."""
-SHARE_SPREAD_FLOOR = 0.02
-"""The same for the reported share of the extra torque (common practice, no source)."""
+SCALE_SPREAD, SHARE_SPREAD = 0.015, 0.02
+"""How much the scale (relative) and the reported share of the extra torque usually differ between
+drives: 1 % each from heating value and oil temperature, half of that from tyres (common practice,
+no source) ..."""
+SPREAD_DRIVES = 3.0
+"""... believed as if so many drives had shown it (``experiments/real_logs.py``)."""
 WIDEST_IMPLIED_SD = 0.05
 """A drive whose implied mass is less certain than this (relative) tells too little."""
 LEAST_SHARE, LEAST_SHARE_S = 0.05, 60.0
 """The reported share is learnt from drives with more than this share in use for so long (s)."""
 LONGEST_SAMPLE_S = 2.5
 """Longer gaps do not count as time with the extra torque in use."""
-FAR_FROM_PRIOR = 3.0
-"""Standard deviations from the rig's own belief beyond which a result is doubted."""
+PRIOR_LEFT_OUT, FAR_FROM_PRIOR = 2.0, 3.0
+"""Standard deviations from the rig's own belief beyond which it is left out, and beyond which a
+result is doubted."""
+_ANY_SCALE_SD = 10.0
 _WIDE_MASS_REASON = "the mass is known to"
 
 
@@ -149,6 +153,8 @@ class Calibration:
         As written to the rig file; the sd is relative and holds for a new drive.
     reported_share, reported_share_sd : float or None
         Likewise, where drives were made with the extra torque in use.
+    notes : tuple of str
+        What was done with the rig's own belief, a sentence each.
     doubts : tuple of str
         Reasons not to trust the result as it stands, a sentence each.
     """
@@ -159,6 +165,7 @@ class Calibration:
     tractive_scale_sd: float
     reported_share: float | None
     reported_share_sd: float | None
+    notes: tuple[str, ...]
     doubts: tuple[str, ...]
 
 
@@ -308,13 +315,15 @@ def combine(
     observations: Sequence[tuple[FloatArray, FloatArray]],
     prior: Sequence[Belief],
     shared_sd: float = 0.0,
-    spread_floor: Sequence[float] = (SCALE_SPREAD_FLOOR, SHARE_SPREAD_FLOOR),
+    spread: Sequence[float] = (SCALE_SPREAD, SHARE_SPREAD),
+    spread_drives: float = SPREAD_DRIVES,
 ) -> Combined:
     """Join observations of values that vary a little from drive to drive.
 
     Random effects: what drive i observes is the common values plus a normal deviation (variances
     tau^2, one per value) plus its own error. tau^2 is the moment estimate of DerSimonian and
-    Laird, never below the floor; generalised least squares then joins observations and prior.
+    Laird, joined with the usual spread as a scaled inverse chi-squared prior would be;
+    generalised least squares then joins observations and prior.
 
     Parameters
     ----------
@@ -325,8 +334,10 @@ def combine(
         Of the common values.
     shared_sd : float
         Standard deviation of an error of the first value that is the same in every observation.
-    spread_floor : sequence of float, length >= n
-        Least standard deviation between drives of each value.
+    spread : sequence of float, length >= n
+        Usual standard deviation between drives of each value ...
+    spread_drives : float
+        ... and its weight, in drives; 0 for the moment estimate alone.
 
     Raises
     ------
@@ -335,7 +346,8 @@ def combine(
 
     References
     ----------
-    DerSimonian & Laird, Controlled Clinical Trials 7, 1986, 177-188 (from memory).
+    DerSimonian & Laird, Controlled Clinical Trials 7, 1986, 177-188; Gelman et al., Bayesian Data
+    Analysis, 2013, section 2.6 (both from memory).
     """
     if not observations:
         raise InputError("no drive to calibrate from; give at least one log")
@@ -345,12 +357,16 @@ def combine(
     ):
         raise InputError("standard deviations must be positive to be joined")
     n = len(prior)
-    between = np.array([spread_floor[index] ** 2 for index in range(n)])
+    between = np.zeros(n)
     for index in range(n):
         told = [one for one in observations if one[0].size > index]
         value = np.array([mean[index] for mean, _ in told])
         variance = np.array([covariance[index, index] for _, covariance in told])
-        between[index] = max(between[index], between_variance(value, variance))
+        others = max(value.size - 1, 0)
+        seen_spread = others * between_variance(value, variance)
+        between[index] = (spread_drives * spread[index] ** 2 + seen_spread) / max(
+            spread_drives + others, 1e-9
+        )
     # The shared error is one more unknown, with mean 0, seen together with the first value.
     precision = np.diag([*(belief.sd**-2 for belief in prior), max(shared_sd, 1e-9) ** -2])
     information = precision @ np.array([*(belief.mean for belief in prior), 0.0])
@@ -420,11 +436,18 @@ def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:
     uprated = rig.engine.uprated
     if uprated is not None and any(drive.mean.size > 1 for drive in drives):
         prior.append(Belief(uprated.reported_share, uprated.reported_share_sd))
-    joined = combine(
-        [(drive.mean, drive.covariance) for drive in drives],
-        prior,
-        shared_sd=max((drive.weighing_sd for drive in drives), default=0.0),
-    )
+    seen = [(drive.mean, drive.covariance) for drive in drives]
+    weighing_sd = max((drive.weighing_sd for drive in drives), default=0.0)
+    joined = combine(seen, prior, weighing_sd)
+    apart = abs(joined.drives.mean - prior[0].mean)
+    notes = []
+    if apart > PRIOR_LEFT_OUT * prior[0].sd:
+        # A belief that the drives contradict draws the scale towards it the more, the fewer drives.
+        joined = combine(seen, [Belief(joined.drives.mean, _ANY_SCALE_SD), *prior[1:]], weighing_sd)
+        notes.append(
+            f"the drives put the tractive scale {apart / prior[0].sd:.1f} sd from the rig's own "
+            f"{uncertainty.tractive_scale:.3f} +- {prior[0].sd:.3f}: that belief was left out"
+        )
     scale, scale_sd = math.exp(joined.mean[0]), float(joined.new_drive_sd[0])
     if not (0.5 <= scale <= 2.0 and scale_sd <= 0.5):
         raise InputError(
@@ -432,7 +455,6 @@ def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:
             "may have; check the known mass, the rig file and the force channel"
         )
     doubts = [doubt for drive in drives for doubt in drive.doubts]
-    apart = abs(joined.drives.mean - prior[0].mean)
     if apart > FAR_FROM_PRIOR * math.hypot(prior[0].sd, joined.drives.sd):
         doubts.append(
             f"the drives give a tractive scale of {math.exp(joined.drives.mean):.3f}, far from "
@@ -447,6 +469,7 @@ def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:
         tractive_scale_sd=scale_sd,
         reported_share=min(max(float(joined.mean[1]), 0.0), 1.5) if with_share else None,
         reported_share_sd=float(joined.new_drive_sd[1]) if with_share else None,
+        notes=tuple(notes),
         doubts=tuple(doubts),
     )
 

@@ -29,6 +29,7 @@ from loadlearn.estimation.learner import (
 )
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.not_learnt import WHY, why_not_learnt
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
@@ -219,6 +220,9 @@ class LoadEstimator:
         assert self.setup is not None and self.state is not None
         time_s = trace["time_s"].to_numpy(dtype=np.float64)
         history = history_of(time_s, learnt, self.setup.names)
+        why = why_not_learnt(learnt.rows, learnt.outputs[-1], self.setup.noise.disturbance_sd)
+        why = why[np.maximum(learnt.row_of_sample - 1, 0)]
+        history["not_learnt_because"] = pd.Categorical.from_codes(why, categories=pd.Index(WHY))
         summary = summary_of(
             self.rig,
             trace,

@@ -37,6 +37,7 @@ from loadlearn.estimation.loads import (
     charge_changes,
     loose_probability,
     normalise,
+    note_blocks,
     spawn,
     start,
     temper_loads,
@@ -306,6 +307,7 @@ def filter_rows(
                     flag_evidence(log_weights[slot], grounds, row.regeneration_flag)
             if row.known > 0.5:
                 loads[slot].since_s += row.dt_s
+                loads[slot].driven_s += row.dt_s
             of_load, innovation = _advance_load(
                 states[slot],
                 covariances[slot],
@@ -329,14 +331,14 @@ def filter_rows(
             memory.datum = 1
         if memory.since_tidy_s > TIDY_EVERY_S:
             memory.since_tidy_s = 0.0
+            note_blocks(hypotheses)
             tidy(hypotheses, prior.most_mass_kg)
         if with_outputs:
             out, names = outputs[index + 1], surface_probability[index + 1]
             summarise(
                 hypotheses,
                 grounds,
-                prior.offset_sd_n,
-                prior.left_out_sd,
+                prior,
                 outputs[index],
                 out,
                 names,

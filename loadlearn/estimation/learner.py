@@ -205,7 +205,7 @@ def setup_for(
         rig_arrays(rig),
         ground_modes(grounds, with_regeneration=sources.force == SOURCE_FUEL),
         tuple(ground.name for ground in grounds),
-        prior._replace(left_out_sd=math.hypot(prior.left_out_sd, delay_spread)),
+        prior._replace(delay_spread=delay_spread),
         noise or default_noise(sources, rig),
     )
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import Record, Records, jit
+from loadlearn.estimation.considered import BLOCK_S, misfit, note_block, told
 from loadlearn.estimation.grounds import (
     LOOSE_RESISTANCE,
     MOST_GROUNDS,
@@ -41,7 +42,18 @@ LOAD = np.dtype(
         ("log_scale_variance", np.float64),
         ("prior_log_mass", np.float64),
         ("prior_log_mass_variance", np.float64),
+        ("prior_weight", np.float64),
         ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
+        ("driven_s", np.float64),  # ... since it was laid out
+        (
+            "block_from_s",
+            np.float64,
+        ),  # driving time and belief at the stretch's start
+        ("block_log_mass", np.float64),
+        ("block_variance", np.float64),
+        ("blocks", np.float64),  # stretches so far, their steps squared, what was learnt in them
+        ("block_steps", np.float64),
+        ("block_information", np.float64),
         ("charged", np.float64, (MOST_GROUNDS,)),  # grounds' probabilities at the last charge
     ]
 )
@@ -136,6 +148,13 @@ def log_implied_pooled(
 
 
 @jit
+def _prior_inverse_mass(log_implied: float, variance: float) -> tuple[float, float]:
+    """Mean and variance of the normal phi of a log-normal implied mass, to second order."""
+    phi = math.exp(-log_implied + 0.5 * variance)
+    return phi, phi * phi * variance
+
+
+@jit
 def _start_filter(
     state: FloatArray,
     covariance: FloatArray,
@@ -152,9 +171,7 @@ def _start_filter(
         state[i] = 0.0
         for j in range(N_STATES):
             covariance[i, j] = 0.0
-    # phi is normal; its mean and sd follow the log-normal mass to second order.
-    phi = math.exp(-log_implied + 0.5 * variance)
-    phi_variance = phi * phi * variance
+    phi, phi_variance = _prior_inverse_mass(log_implied, variance)
     # kappa = A phi, with A independent of phi.
     kappa_variance = drag_area_m2 * drag_area_m2 * phi_variance + prior.drag_area_sd_m2**2 * (
         phi * phi + phi_variance
@@ -204,6 +221,9 @@ def _start_load(
     load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
+    load.prior_weight = prior.parts[part].weight
+    load.driven_s = load.block_from_s = load.block_variance = 0.0
+    load.blocks = load.block_steps = load.block_information = 0.0
     for mode in range(grounds.size):
         _start_filter(
             hypotheses.states[slot, mode],
@@ -246,6 +266,19 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
             hypotheses.log_weights[part, mode] = math.log(weight)
         _note_grounds(hypotheses, part, grounds)
     normalise(hypotheses)
+
+
+@jit
+def told_inverse_mass(
+    load: Record, phi: float, variance: float, prior: Prior
+) -> tuple[float, float]:
+    """Inverse mass of a load, with all that is considered; see :func:`told`."""
+    before, before_variance = _prior_inverse_mass(
+        load.prior_log_mass - load.log_scale,
+        load.prior_log_mass_variance + load.log_scale_variance,
+    )
+    answers = load.driven_s / prior.answered_every_s
+    return told(phi, variance, before, before_variance, misfit(load), answers, prior.delay_spread)
 
 
 @jit
@@ -333,15 +366,24 @@ def _drop_least(hypotheses: Hypotheses) -> None:
 
 
 @jit
-def _pooled_scale(hypotheses: Hypotheses) -> tuple[float, float]:
+def _told_pooled(hypotheses: Hypotheses, slot: int, prior: Prior) -> tuple[float, float]:
+    """Log implied mass over the modes of one load, the driver's answers considered."""
+    mean, variance = log_implied_pooled(
+        hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
+    )
+    phi, phi_variance = _prior_inverse_mass(mean, variance)
+    phi, phi_variance = told_inverse_mass(hypotheses.loads[slot], phi, phi_variance, prior)
+    return log_implied(phi, phi_variance)
+
+
+@jit
+def _pooled_scale(hypotheses: Hypotheses, prior: Prior) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
     first, second = 0.0, 0.0
     for slot in range(hypotheses.loads.size):
         weight = hypotheses.loads[slot].weight
         if weight > 0.0:
-            mean, variance = log_implied_pooled(
-                hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
-            )
+            mean, variance = _told_pooled(hypotheses, slot, prior)
             _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
             first += weight * scale
             second += weight * (scale_variance + scale * scale)
@@ -372,7 +414,7 @@ def spawn(
     _drop_least(hypotheses)
     loads, log_weights, weights, states, covariances = hypotheses
     modes = grounds.size
-    log_scale, scale_variance = _pooled_scale(hypotheses)
+    log_scale, scale_variance = _pooled_scale(hypotheses, prior)
     best = 0
     for slot in range(MOST_LOADS):
         if loads[slot].weight > loads[best].weight:
@@ -389,6 +431,8 @@ def spawn(
             continue
         loads[slot].changed = 0
         loads[slot].since_s = 0.0
+        likeliest = int(np.argmax(log_weights[slot]))
+        loads[slot].block_variance += (people_kg * states[slot, likeliest, mass]) ** 2
         for mode in range(modes):
             mode_weight[mode] += weights[slot, mode]
             log_weights[slot, mode] += math.log1p(-change)
@@ -577,6 +621,27 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
             )
         weights[first, mode] = weight + other
         log_weights[first, mode] = math.log(max(weight + other, 1e-300))
+    one, two = hypotheses.loads[first], hypotheses.loads[second]
+    total = one.prior_weight + two.prior_weight
+    a, b = one.prior_weight / total, two.prior_weight / total
+    apart = two.prior_log_mass - one.prior_log_mass
+    one.prior_log_mass += b * apart
+    one.prior_log_mass_variance = (
+        a * one.prior_log_mass_variance + b * two.prior_log_mass_variance + a * b * apart * apart
+    )
+    one.prior_weight = total
+
+
+@jit
+def note_blocks(hypotheses: Hypotheses) -> None:
+    """Note the steps of loads whose stretch of driving is over, in place."""
+    for slot in range(MOST_LOADS):
+        load = hypotheses.loads[slot]
+        if load.active == 1 and load.driven_s - load.block_from_s >= BLOCK_S:
+            mean, variance = log_implied_pooled(
+                hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
+            )
+            note_block(load, mean, variance)
 
 
 @jit

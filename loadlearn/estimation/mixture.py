@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import Record, jit
 from loadlearn.estimation.grounds import Grounds, name_ground
-from loadlearn.estimation.loads import Hypotheses, absolute_log_mass
-from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, drag_area, log_implied
+from loadlearn.estimation.loads import Hypotheses, absolute_log_mass, told_inverse_mass
+from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, Prior, drag_area, log_implied
 from loadlearn.estimation.normal import mixture_interval
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force
 
@@ -66,8 +66,7 @@ def mean_and_sd(total: float, first: float, second: float) -> tuple[float, float
 def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
-    offset_sd_n: float,
-    left_out_sd: float,
+    prior: Prior,
     before: Record,
     out: Record,
     surface_probability: FloatArray,
@@ -80,10 +79,7 @@ def summarise(
     hypotheses : Hypotheses
         Normalised.
     grounds : Grounds
-    offset_sd_n : float
-        Constant error of the computed force to be considered in rolling resistance and drag (N).
-    left_out_sd : float
-        Relative error to be considered in the mass, however much was learnt.
+    prior : Prior
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``
@@ -97,7 +93,9 @@ def summarise(
     roll_at, cold_at = STATE.rolling_resistance, STATE.cold_tyre_excess
     weights, log_mass, log_mass_sd = scratch[0], scratch[1], scratch[2]
     roll, roll_sd, odds = scratch[3], scratch[4], scratch[5]
-    offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
+    offset_area_m2 = prior.offset_sd_n / drag_force(
+        1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0
+    )
     for kind in range(surface_probability.size):
         surface_probability[kind] = 0.0
     count, active, kept = 0, 0, 0.0
@@ -124,8 +122,11 @@ def summarise(
             name_ground(weight, own_roll, own_variance, mode, grounds, odds, surface_probability)
             kept += weight
             phi, phi_variance = states[slot, mode, phi_at], covariances[slot, mode, phi_at, phi_at]
-            mean_i, variance_i = log_implied(phi, phi_variance)
-            variance_i += left_out_sd * left_out_sd
+            told, told_variance = told_inverse_mass(load, phi, phi_variance, prior)
+            # What is considered of the mass moves and widens all that was learnt with it.
+            moved = (told - phi) / phi_variance
+            widened = (told_variance / phi_variance - 1.0) / phi_variance
+            mean_i, variance_i = log_implied(told, told_variance)
             mean_m, variance_m, scale, scale_variance = absolute_log_mass(load, mean_i, variance_i)
             weights[count], log_mass[count] = weight, mean_m
             log_mass_sd[count] = math.sqrt(variance_m)
@@ -137,12 +138,15 @@ def summarise(
             implied *= 1.0 + 0.5 * variance_i
             implied_1 += weight * implied
             implied_2 += weight * implied * implied * (1.0 + variance_i)
-            offset = offset_sd_n * max(phi, LEAST_PHI_PER_KG) / GRAVITY_M_S2
-            roll_mean = own_roll + states[slot, mode, cold_at]
+            offset = prior.offset_sd_n * max(told, LEAST_PHI_PER_KG) / GRAVITY_M_S2
+            with_mass = covariances[slot, mode, roll_at, phi_at]
+            with_mass += covariances[slot, mode, cold_at, phi_at]
+            roll_mean = own_roll + states[slot, mode, cold_at] + moved * with_mass
             roll_variance = offset * offset + max(
                 own_variance
                 + covariances[slot, mode, cold_at, cold_at]
-                + 2.0 * covariances[slot, mode, roll_at, cold_at],
+                + 2.0 * covariances[slot, mode, roll_at, cold_at]
+                + widened * with_mass * with_mass,
                 1e-16,
             )
             roll[count], roll_sd[count] = roll_mean, math.sqrt(roll_variance)
@@ -150,12 +154,13 @@ def summarise(
             roll_2 += weight * (roll_mean * roll_mean + roll_variance)
             scale_1 += weight * scale
             scale_2 += weight * (scale * scale + scale_variance)
+            with_mass = covariances[slot, mode, phi_at, kappa_at]
             area, area_variance = drag_area(
-                phi,
-                phi_variance,
-                states[slot, mode, kappa_at],
-                covariances[slot, mode, kappa_at, kappa_at],
-                covariances[slot, mode, phi_at, kappa_at],
+                told,
+                told_variance,
+                states[slot, mode, kappa_at] + moved * with_mass,
+                covariances[slot, mode, kappa_at, kappa_at] + widened * with_mass * with_mass,
+                with_mass * told_variance / phi_variance,
             )
             scaled = math.exp(scale) if load.solo == 1 else scale_factor
             area *= scaled

@@ -37,6 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import Record, Records, jit
+from loadlearn.estimation.considered import ANSWERED_EVERY_S
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, SLIP_STIFFNESS
 
@@ -410,9 +411,10 @@ class Prior(NamedTuple):
     """Pitch of the body per acceleration, for a body accelerometer (rad per m/s^2)."""
     offset_sd_n: float = 0.0
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
-    left_out_sd: float = 0.0025
-    """What slip, bends without a position and an efficiency that is not one number leave in the
-    mass, relative, however long one drives (``ablation.py``, "nothing left out")."""
+    answered_every_s: float = ANSWERED_EVERY_S
+    """See :mod:`loadlearn.estimation.considered` ..."""
+    delay_spread: float = 0.0
+    """... and what delays that are not known leave in the mass, relative."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -10,8 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
+from loadlearn.estimation.beliefs import contradicted_beliefs
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
+from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
 
 FloatArray = NDArray[np.float64]
@@ -20,6 +22,8 @@ LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
 WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
+MOST_STEADY = 0.9
+"""A drive that was steady for more of its time is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
 NEARLY_BEST = 1.1
@@ -206,10 +210,16 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
 
 
 def _trust(
-    history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, doubts: Sequence[str]
+    history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, trace: pd.DataFrame
 ) -> dict[str, Any]:
     last = history.iloc[-1]
-    reasons = list(doubts)
+    reasons = list(trace.attrs.get("delay_doubts", []))
+    steady = (history["not_learnt_because"] == STEADY).mean()
+    if steady > MOST_STEADY:
+        reasons.append(
+            f"the drive was steady for {100 * steady:.0f} % of its time, and the force did no more "
+            "than answer gusts and slopes that are not seen: hills or changes of speed tell a mass"
+        )
     if learnt_s < LEAST_LEARNT_S:
         reasons.append(
             f"only {learnt_s:.0f} s of the drive could be learnt from "
@@ -226,21 +236,11 @@ def _trust(
             "whether the load changed at the last stop is undecided "
             f"(probability {changed:.2f}); drive on"
         )
-    if last["mass_high95_kg"] < 0.85 * rig.vehicle.mass_kg:
-        reasons.append(
-            f"the mass learnt ({last['mass_kg']:.0f} kg) is below the rig's own "
-            f"({rig.vehicle.mass_kg:.0f} kg): check the rig file or the force channel"
-        )
+    reasons += contradicted_beliefs(rig, trace, last, float(np.exp(outputs["log_scale"][-1])))
     if last["mass_low95_kg"] > 1.5 * rig.nominal_gcm_kg:
         reasons.append(
             f"the mass learnt ({last['mass_kg']:.0f} kg) is beyond one and a half times GCM: "
             "check the rig file or the force channel"
-        )
-    area, area_sd = rig.vehicle.drag_area_m2, float(rig.vehicle.drag_area_sd_m2 or 0.0)
-    if abs(last["drag_area_m2"] - area) > 4.0 * area_sd:
-        reasons.append(
-            f"the drag area learnt ({last['drag_area_m2']:.2f} m2) is far from the rig's "
-            f"({area:.2f} ± {area_sd:.2f} m2): check the rig file, or wind and slipstream"
         )
     nis = outputs["normalised_innovation"]
     nis = nis[np.isfinite(nis)]
@@ -301,10 +301,14 @@ def summary_of(
             "sd": float(np.exp(log_scale) * log_scale_sd),
         },
         "probability_nothing_hitched": float(last["p_nothing_hitched"]),
-        "trust": _trust(history, outputs, learnt_s, rig, trace.attrs.get("delay_doubts", [])),
+        "trust": _trust(history, outputs, learnt_s, rig, trace),
         "surfaces": surface_segments(history),
         "load_changes": load_changes(outputs, row_times),
         "learnt_s": float(learnt_s),
+        "not_learnt": not_learnt_stretches(
+            history["time_s"].to_numpy(),
+            np.asarray(history["not_learnt_because"].cat.codes, dtype=np.int64),
+        ),
         "delays_s": {name: float(delay) for name, delay in delays.items()},
         "altimeter_share": altimeter_share,
         "warnings": warnings,

@@ -13,6 +13,8 @@ from loadlearn.log.channel_faults import Floats
 from loadlearn.vehicle import roadload
 from loadlearn.vehicle.rig import Rig
 
+_MOVING_M_S, _LEAST_HELD = 3.0, 50
+
 
 def overall_ratios(rig: Rig) -> Floats:
     """Overall ratio of each gear, first gear first, then those of low range; shape (ratios,)."""
@@ -69,7 +71,7 @@ def contradictions(trace: pd.DataFrame, grid: Grid, rig: Rig | None) -> list[str
     """
     found: list[str] = []
     speed = trace["speed_m_s"].to_numpy()
-    moving = speed > 3.0
+    moving = speed > _MOVING_M_S
     if rig is not None and first_logged(trace, ("engine_speed_rpm",)):
         found += _gear_contradictions(trace, rig, moving)
     if first_logged(trace, ("ground_speed_m_s",)):
@@ -101,21 +103,39 @@ def contradictions(trace: pd.DataFrame, grid: Grid, rig: Rig | None) -> list[str
     return found + _slope_contradictions(trace, grid)
 
 
+def no_gear_fits(trace: pd.DataFrame, rig: Rig) -> list[str]:
+    """A sentence where a long enough drive meets none of the rig's ratios; else nothing.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+    rig : Rig
+    """
+    moving = trace["speed_m_s"].to_numpy() > _MOVING_M_S
+    if moving.sum() <= 600 or not first_logged(trace, ("engine_speed_rpm",)):
+        return []
+    if _held_ratio(trace, rig, moving)[1].sum() >= _LEAST_HELD:
+        return []
+    return [
+        "Engine speed over road speed fits none of the rig's gears: check gear_ratios, "
+        "final_drive and tyre_radius_m."
+    ]
+
+
+def _held_ratio(trace: pd.DataFrame, rig: Rig, moving: Any) -> tuple[Floats, Any]:
+    """Nearest ratios, and where one has held for a while: no gear change, no slipping converter."""
+    index, error = nearest_ratio(trace, rig)
+    period = float(np.median(np.diff(trace["time_s"].to_numpy())))
+    return index, shrink(moving & (error < 0.04), max(1, round(1.0 / period)))
+
+
 def _gear_contradictions(trace: pd.DataFrame, rig: Rig, moving: Any) -> list[str]:
     found = []
-    index, error = nearest_ratio(trace, rig)
+    index, held = _held_ratio(trace, rig, moving)
     gears = len(rig.driveline.gear_ratios)
-    time_s = trace["time_s"].to_numpy()
-    period = float(np.median(np.diff(time_s)))
-    # Only where the same ratio has held for a while: no gear changes, no slipping converter.
-    held = shrink(moving & (error < 0.04), max(1, round(1.0 / period)))
-    if held.sum() < 50:
-        if moving.sum() > 600:
-            found.append(
-                "Engine speed over road speed fits none of the rig's gears: check gear_ratios, "
-                "final_drive and tyre_radius_m."
-            )
-        return found
+    period = float(np.median(np.diff(trace["time_s"].to_numpy())))
+    if held.sum() < _LEAST_HELD:
+        return no_gear_fits(trace, rig)
     low = held & (index >= gears)
     range_logged = trace["transfer_range"].to_numpy() if "transfer_range" in trace else None
     # High and low range share ratios nearly; a gear logged beside tells which it is.

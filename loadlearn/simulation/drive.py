@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import as_record, record_type
 from loadlearn.simulation import plant_state as ps
+from loadlearn.simulation.departures import other_channels, other_road
 from loadlearn.simulation.plant import drive_loop
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
@@ -96,6 +97,8 @@ def simulate(
         The rig has no full-load curve, or an argument is impossible.
     """
     logger = logger or Logger.good_10hz()
+    variation = variation or PlantVariation()
+    road = other_road(road, variation.departures, seed)
     prepared = prepare_drive(
         rig,
         road,
@@ -149,6 +152,7 @@ def finish_drive(
     log, sampled = log_drive(fine, logger, rig, seed)
     truth = _truth(log["time_s"].to_numpy() - logger.start_s, fine, drawn, prepared.stops)
     truth["time_s"] = log["time_s"]
+    log = other_channels(log, truth, prepared.departures, seed)
     drawn["fuel_burnt_kg"] = fuel_burnt_g * 1e-3
     drawn["duration_s"] = float(fine["time_s"][-1])
     drawn["distance_m"] = float(fine["distance_m"][-1])

@@ -27,6 +27,7 @@ def drive_pedals(
     economy: float,
     dt: float,
     driver: DriverParameters,
+    pulse: float = 0.0,
 ) -> None:
     """Move accelerator and brake by one step (changes ``state`` in place).
 
@@ -49,6 +50,8 @@ def drive_pedals(
     dt : float
         Step (s).
     driver : DriverParameters
+    pulse : float
+        What the foot adds to where it means to be.
     """
     speed = state.speed_m_s
     mass = state.mass_kg
@@ -70,7 +73,8 @@ def drive_pedals(
         elapsed = state.decision_time_s
         gain = 2.0 * driver.speed_gain_1_s if cruising else driver.speed_gain_1_s
         wish = min(max(gain * error, -1.5), driver.acceleration_m_s2)
-        demand = driver.feedforward * resisting_n + mass * wish + state.demand_integral_n
+        foreseen = driver.cruise_feedforward if cruising else driver.feedforward
+        demand = foreseen * resisting_n + mass * wish + state.demand_integral_n
         if abs(error) < 3.0 and -0.1 * available_n < demand < available_n:
             state.demand_integral_n += driver.integral_gain_1_s2 * mass * error * elapsed
         pedal = pedal_asking(
@@ -114,6 +118,8 @@ def drive_pedals(
     foot = state.pedal_target
     if lifting or state.braking > 0.5:
         foot = 0.0
+    elif pulse != 0.0 and foot > 0.0:
+        foot = min(max(foot + pulse, 0.0), 1.0)
     rate = 2.0 * driver.pedal_rate_1_s if foot == 0.0 else driver.pedal_rate_1_s
     change = min(max(foot - state.pedal, -rate * dt), rate * dt)
     state.pedal += change

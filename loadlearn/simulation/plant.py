@@ -359,6 +359,7 @@ def ask_driver(
         advised.economy,
         dt,
         p.driver,
+        noise.pedal_pulse,
     )
     # The extra torque rises only while the pedal asks for it, slowly; it leaves quickly.
     wish = advised.share_ceiling * min(max((state.pedal - 0.3) / 0.4, 0.0), 1.0)
@@ -386,6 +387,8 @@ def pull(
     efficiency = driveline_efficiency(
         state.engine_speed_rad_s, state.driveline_cold, engine.rated_rad_s, line
     )
+    if line.gear_efficiency_step != 0.0:
+        efficiency *= 1.0 + line.gear_efficiency_step * (1.0 - 2.0 * (state.gear % 2.0))
     running = max(state.engine_speed_rad_s, 0.5 * engine.idle_rad_s)
     drag = engine.torque_scale * (
         friction_torque(state.engine_speed_rad_s, engine) + accessory_w / running
@@ -428,7 +431,11 @@ def pull(
         state.engine_speed_rad_s = turbine
         inertia = engine.inertia_kg_m2
         driving = tread_force(state.torque_n_m, gear_ratio, efficiency, radius)
+        if line.lockup_slip > 0.0:
+            inertia, input_torque, slip_w = slip_lock_up(p, state, turbine, dt)
+            driving = tread_force(input_torque, gear_ratio, efficiency, radius)
     else:
+        state.lockup_slip = 0.0
         change, input_torque, slip_w = slip_converter(p, state, turbine, dt)
         driving = tread_force(input_torque, gear_ratio, efficiency, radius)
     accel = longitudinal_acceleration(
@@ -445,6 +452,25 @@ def pull(
     )
     hub = driving - inertia * (gear_ratio / radius) ** 2 * accel
     return Motion(accel, driving, hub, change, turbine, slip_w)
+
+
+def slip_lock_up(
+    p: Plant, state: PlantState, turbine_rad_s: float, dt: float
+) -> tuple[float, float, float]:
+    """The closed lock-up clutch slips in proportion to torque, all of it from a quarter load on.
+
+    Returns the engine's inertia as the turbine feels it (kg m^2), the torque into the gearbox
+    (N m), the power lost.
+    """
+    engine = p.engine
+    load = min(max(4.0 * state.torque_n_m / engine.peak_torque_n_m, -1.0), 1.0)
+    wanted = p.line.lockup_slip * load if state.gear >= 3.0 else 0.0
+    rate = (wanted - state.lockup_slip) / 0.8
+    state.lockup_slip += rate * dt
+    state.engine_speed_rad_s = turbine_rad_s * (1.0 + state.lockup_slip)
+    torque = state.torque_n_m - engine.inertia_kg_m2 * rate * turbine_rad_s
+    lost = max(torque * state.lockup_slip * turbine_rad_s, 0.0)
+    return engine.inertia_kg_m2 * (1.0 + state.lockup_slip), torque, lost
 
 
 def slip_converter(
@@ -494,7 +520,22 @@ def burn(
         return Fuelling(0.0, 0.0, reported_torque)
     fuel = fuel_for_torque(willans_torque, speed, accessory_w, efficiency, engine)
     reported = fuel_for_torque(reported_torque, speed, accessory_w, efficiency, engine)
+    if state.pedal == 0.0 and state.lifted_s < engine.fuel_cut_lag_s:
+        idle = fuel_for_torque(0.0, speed, accessory_w, efficiency, engine)
+        fuel, reported = max(fuel, idle), max(reported, idle)
     return Fuelling(fuel * (1.0 + regeneration), reported * (1.0 + regeneration), reported_torque)
+
+
+def fan_power(engine: EngineParameters, state: PlantState, dt: float) -> float:
+    """Power of a fan that cycles with the engine's load (W)."""
+    power = max(state.torque_n_m, 0.0) * state.engine_speed_rad_s
+    load = power / (engine.peak_torque_n_m * engine.rated_rad_s)
+    state.fan_load += (load - state.fan_load) * dt / 15.0
+    if state.fan_load > 0.35:
+        state.fan_on = 1.0
+    elif state.fan_load < 0.25:
+        state.fan_on = 0.0
+    return engine.fan_w * state.fan_on
 
 
 def advance(
@@ -540,6 +581,7 @@ def advance(
         state.tyre_cold -= state.tyre_cold * rate * min(speed / 15.0, 1.3)
     else:
         state.tyre_cold += 0.3 * (1.0 - state.tyre_cold) * rate
+    state.lifted_s = 0.0 if state.pedal > 0.0 else state.lifted_s + dt
     if state.engine_on > 0.5 and speed > 0.0:
         state.driveline_cold -= state.driveline_cold * dt / line.cold_time_s
 
@@ -691,6 +733,8 @@ def take_step(
     stop = course.halts[int(state.next_stop)]
     place = Place(course.here, course.ahead, course.noise, stop)
     accessory = max(100.0, course.accessory_w + 1000.0 * place.noise.accessory_kw)
+    if p.engine.fan_w > 0.0:
+        accessory += fan_power(p.engine, state, dt)
     drive_step(p, course.gears, course.curve, state, heat, place, accessory, advised, dt, record)
     at_end = state.phase == STANDING and int(state.next_stop) == course.halts.shape[0] - 1
     return at_end and state.phase_time_s > 5.0

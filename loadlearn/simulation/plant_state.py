@@ -74,6 +74,14 @@ class PlantState:
     """Relative slip of the driven wheels."""
     familiar_economy: float = 0.0
     """Economy that the driver's foot is used to."""
+    fan_load: float = 0.0
+    """Engine power over the most there is, of the last quarter minute."""
+    fan_on: float = 0.0
+    """0/1."""
+    lifted_s: float = 0.0
+    """Since the foot came off."""
+    lockup_slip: float = 0.0
+    """Relative slip of the closed lock-up clutch."""
 
 
 @dataclass(slots=True)
@@ -121,6 +129,8 @@ class Disturbances:
     """Of a slipstream."""
     regeneration: float
     """Factor on the fuelling less 1."""
+    pedal_pulse: float
+    """What the foot adds to where it means to be."""
 
 
 @dataclass(slots=True)
@@ -221,6 +231,8 @@ class EngineParameters(NamedTuple):
     efficiency_fall_per_n_m: float
     exhaust_brake_mep_pa: float
     share_ceiling: float
+    fan_w: float
+    fuel_cut_lag_s: float
 
 
 class DrivelineParameters(NamedTuple):
@@ -243,6 +255,8 @@ class DrivelineParameters(NamedTuple):
     lock_rad_s: float
     lowest_locked_gear: float
     skip_gears: float
+    gear_efficiency_step: float
+    lockup_slip: float
 
 
 class RoadLoadParameters(NamedTuple):
@@ -262,6 +276,7 @@ class DriverParameters(NamedTuple):
     speed_gain_1_s: float
     integral_gain_1_s2: float
     feedforward: float
+    cruise_feedforward: float
     acceleration_m_s2: float
     brake_m_s2: float
     coast_m_s2: float

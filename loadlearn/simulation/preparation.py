@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.simulation import plant_state as ps
+from loadlearn.simulation.departures import Departures
 from loadlearn.simulation.plant import Course, Plant, lay_course
 from loadlearn.simulation.road import GRID_M, Road, Stop
 from loadlearn.simulation.surroundings import (
@@ -50,6 +51,7 @@ class PreparedDrive:
         The halts in words.
     drawn : dict
         Everything drawn, by name.
+    departures : Departures
     """
 
     steps: int
@@ -62,6 +64,7 @@ class PreparedDrive:
     plant: Plant
     stops: list[Stop]
     drawn: dict[str, Any]
+    departures: Departures
 
     def initial_state(self) -> ps.PlantState:
         """State at the start, standing with the engine idling."""
@@ -152,10 +155,12 @@ def prepare_drive(
         waiting = sum(stop.duration_s for stop in road.stops)
         steps = int((3.0 * np.sum(GRID_M / slowest) + waiting + 300.0) / step_s)
     heavy = mass > 12_000.0
+    departures = variation.departures
     driver = ps.DriverParameters(
         speed_gain_1_s=0.22,
         integral_gain_1_s2=0.008,
         feedforward=0.85,
+        cruise_feedforward=0.85 * (1.0 - departures.feedforward_loss),
         acceleration_m_s2=drawn["acceleration_m_s2"],
         brake_m_s2=0.8 if heavy else 1.1,
         coast_m_s2=0.3 if heavy else 0.4,
@@ -177,7 +182,7 @@ def prepare_drive(
         curve=_torque_curve(rig),
         plant=Plant(
             engine=_engine(rig, variation, drawn, tractive_scale, extra_torque_share),
-            line=_driveline(rig, drawn),
+            line=_driveline(rig, drawn, departures),
             load=ps.RoadLoadParameters(
                 tyre_speed_slope=drawn["tyre_speed_slope"],
                 cold_rise=drawn["cold_tyre_rise"],
@@ -191,6 +196,7 @@ def prepare_drive(
         ),
         stops=stops,
         drawn=drawn,
+        departures=departures,
     )
 
 
@@ -237,10 +243,12 @@ def _engine(
         efficiency_fall_per_n_m=engine.efficiency_fall_per_mpa / engine.torque_of_mep(1e3),
         exhaust_brake_mep_pa=4.5e5 if variation.exhaust_brake else 0.0,
         share_ceiling=share,
+        fan_w=1e3 * variation.departures.fan_power_kw,
+        fuel_cut_lag_s=variation.departures.fuel_cut_lag_s,
     )
 
 
-def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
+def _driveline(rig: Rig, drawn: dict[str, Any], departures: Departures) -> ps.DrivelineParameters:
     line, engine = rig.driveline, rig.engine
     rpm = np.array(engine.full_load_rpm)
     torque = np.array(engine.full_load_torque_n_m)
@@ -258,7 +266,7 @@ def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
         cold_time_s=500.0,
         final_drive=line.final_drive,
         low_ratio=line.transfer_low_ratio or 1.0,
-        tyre_radius_m=rig.vehicle.tyre_radius_m,
+        tyre_radius_m=rig.vehicle.tyre_radius_m * (1.0 + departures.tyre_radius_error),
         wheel_inertia_kg_m2=rig.vehicle.wheel_inertia_kg_m2,
         stall_torque_ratio=line.converter_stall_torque_ratio or 1.0,
         converter_capacity=stall_torque / stall_rad_s**2,
@@ -269,4 +277,6 @@ def _driveline(rig: Rig, drawn: dict[str, Any]) -> ps.DrivelineParameters:
         lock_rad_s=max(1.3 * engine.idle_rpm, 0.74 * plateau) * np.pi / 30.0,
         lowest_locked_gear=2.0 if has_converter else 1.0,
         skip_gears=2.0 if len(line.gear_ratios) > 7 else 1.0,
+        gear_efficiency_step=departures.gear_efficiency_step,
+        lockup_slip=departures.lockup_slip,
     )

@@ -19,3 +19,14 @@ def ornstein_uhlenbeck(normals: np.ndarray, sd: float, time: float, step: float)
         value = keep * value + fresh * normals[place]
         values[place] = value
     return values
+
+
+def correlated_over(
+    rng: np.random.Generator, places: np.ndarray, sd: float, length: float
+) -> np.ndarray:
+    """Ornstein-Uhlenbeck error along rising, unevenly spaced places."""
+    grid = max(length / 20.0, 1e-6)
+    count = int((places.max() - places.min()) / grid) + 3
+    normals = rng.standard_normal(count)
+    path = ornstein_uhlenbeck(normals, float(sd), float(length), float(grid))
+    return np.asarray(np.interp(places - places.min(), grid * np.arange(count), path))

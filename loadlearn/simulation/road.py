@@ -18,7 +18,7 @@ from loadlearn.errors import InputError
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 FloatArray = NDArray[np.float64]
-RoadKind = Literal["flat", "rolling", "mountain", "highway", "level"]
+RoadKind = Literal["flat", "rolling", "mountain", "highway", "motorway", "level"]
 
 GRID_M = 5.0
 """Spacing of the road table (m)."""
@@ -56,6 +56,8 @@ class Relief:
 # rolling and 8-10 % in mountainous country (common practice, no source).
 RELIEFS: dict[str, Relief] = {
     "level": Relief(0.0, 0.0, 4000.0, 0.0, 500.0, (90.0,), 0.0),
+    # Level country, one limit all along.
+    "motorway": Relief(0.25, 1.0, 6000.0, 0.05, 2000.0, (100.0,), 0.0),
     "flat": Relief(0.7, 2.5, 6000.0, 0.15, 700.0, (60.0, 80.0, 100.0, 110.0), 0.07),
     "highway": Relief(1.6, 5.0, 8000.0, 0.25, 900.0, (80.0, 100.0, 110.0), 0.02),
     "rolling": Relief(2.2, 7.0, 5000.0, 0.8, 350.0, (60.0, 80.0, 100.0), 0.05),
@@ -321,7 +323,7 @@ def random_road(
         The same seed gives the same road.
     length_m : float
         Length (m).
-    kind : {"flat", "rolling", "mountain", "highway", "level"}
+    kind : {"flat", "rolling", "mountain", "highway", "motorway", "level"}
         Relief, bends, limits and lights, see :data:`RELIEFS`.
     segments : sequence of Segment or tuple, optional
         Grounds along the road, each

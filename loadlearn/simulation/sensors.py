@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.simulation.random_processes import ornstein_uhlenbeck
+from loadlearn.simulation.random_processes import correlated_over
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
@@ -460,17 +460,6 @@ def _at_distance(fine: dict[str, FloatArray], time: FloatArray, lag_m: float) ->
     return np.asarray(np.clip(np.searchsorted(farthest, place), 0, farthest.size - 1))
 
 
-def _correlated_over(
-    rng: np.random.Generator, places: FloatArray, sd: float, length: float
-) -> FloatArray:
-    """Ornstein-Uhlenbeck error along rising, unevenly spaced places."""
-    grid = max(length / 20.0, 1e-6)
-    count = int((places.max() - places.min()) / grid) + 3
-    normals = rng.standard_normal(count)
-    path = ornstein_uhlenbeck(normals, float(sd), float(length), float(grid))
-    return np.asarray(np.interp(places - places.min(), grid * np.arange(count), path))
-
-
 def _show_grade(
     fine: dict[str, FloatArray], time: FloatArray, sensor: GradeSensor, rng: np.random.Generator
 ) -> tuple[FloatArray, float]:
@@ -481,7 +470,7 @@ def _show_grade(
     offset = float(rng.normal(0.0, 1.0)) * sensor.offset_sd_percent
     if sensor.sd_percent > 0.0:
         place = np.interp(time, fine["time_s"], fine["distance_m"])
-        shown = shown + _correlated_over(rng, place, sensor.sd_percent, sensor.correlation_m)
+        shown = shown + correlated_over(rng, place, sensor.sd_percent, sensor.correlation_m)
         shown = quantise(shown + offset, 0.01)
     return np.asarray(shown), offset
 
@@ -494,7 +483,7 @@ def _show_altitude(
     else:
         shown = np.interp(time, fine["time_s"], fine["altitude_m"])
     if sensor.drift_sd_m > 0.0:
-        shown = shown + _correlated_over(rng, time, sensor.drift_sd_m, sensor.drift_time_s)
+        shown = shown + correlated_over(rng, time, sensor.drift_sd_m, sensor.drift_time_s)
     shown = shown + rng.normal(0.0, 1.0, time.size) * sensor.noise_sd_m
     return quantise(shown, sensor.resolution_m)
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import jit, record_type
 from loadlearn.simulation import plant_state as ps
+from loadlearn.simulation.departures import SQUALL_TIME_S, Departures, lap_rows, pulsing_foot
 from loadlearn.simulation.random_processes import ornstein_uhlenbeck
 from loadlearn.simulation.road import GRID_M, GROUND_NAMES, Road, Stop
 from loadlearn.simulation.variation import PlantVariation, truncated_normal
@@ -112,7 +113,8 @@ def _coefficients(
         if roughness > 0.0:
             steps = rng.standard_normal(inside.size)
             fine[inside] += ornstein_uhlenbeck(steps, roughness, correlation, GRID_M)
-    return nominal, nominal * np.clip(fine, 0.6, 1.6)
+    rows = lap_rows(variation.departures, nominal.size)
+    return nominal[rows], (nominal * np.clip(fine, 0.6, 1.6))[rows]
 
 
 @jit
@@ -186,7 +188,7 @@ def noise_table(
     """
     count = int(duration_s / NOISE_STEP_S) + 3
     table = np.zeros(count, dtype=record_type(ps.Disturbances))
-    time = NOISE_STEP_S * np.arange(count)
+    time = NOISE_STEP_S * np.arange(count, dtype=np.float64)
 
     def slow(stream: int, sd: float, correlation_s: float) -> FloatArray:
         normals = np.random.default_rng([seed, 8300 + stream]).standard_normal(count)
@@ -222,6 +224,7 @@ def noise_table(
         edge = np.clip((time - start) / 4.0, 0.0, 1.0)
         edge *= np.clip((start + length - time) / 4.0, 0.0, 1.0)
         table["drag_factor"] *= 1.0 - shelter * edge
+    _depart(table, time, variation.departures, seed)
     rng = np.random.default_rng([seed, 8403])
     events = list(variation.regenerations)
     if rng.uniform() < variation.regeneration_probability:
@@ -236,3 +239,32 @@ def noise_table(
     for start, length, factor in events:
         table["regeneration"][(time >= start) & (time < start + length)] = factor
     return table
+
+
+def _depart(table: NDArray[Any], time: FloatArray, departures: Departures, seed: int) -> None:
+    """Add gusts, shelter, electrical loads and a pumping foot of these sizes."""
+
+    def stream(number: int) -> np.random.Generator:
+        return np.random.default_rng([seed, 8500, number])
+
+    if departures.squall_sd_m_s > 0.0:
+        normals = stream(0).standard_normal(time.size)
+        table["gust_along_m_s"] += ornstein_uhlenbeck(
+            normals, departures.squall_sd_m_s, SQUALL_TIME_S, NOISE_STEP_S
+        )
+    if departures.pedal_pulse > 0.0:
+        normals = stream(1).standard_normal(time.size)
+        table["pedal_pulse"] = pulsing_foot(normals, NOISE_STEP_S, departures.pedal_pulse)
+    if departures.alternator_step_kw > 0.0:
+        switched = np.cumsum(stream(2).uniform(size=time.size) < NOISE_STEP_S / 90.0)
+        table["accessory_kw"] += departures.alternator_step_kw * (switched % 2)
+    if departures.platoon_shelter > 0.0:
+        rng = stream(3)
+        start = float(rng.exponential(150.0))
+        while start < time[-1]:
+            length = 120.0 + rng.exponential(400.0)
+            shelter = departures.platoon_shelter * rng.uniform(0.86, 1.14)
+            edge = np.clip((time - start) / 6.0, 0.0, 1.0)
+            edge *= np.clip((start + length - time) / 6.0, 0.0, 1.0)
+            table["drag_factor"] *= 1.0 - shelter * edge
+            start += length + 60.0 + rng.exponential(150.0)

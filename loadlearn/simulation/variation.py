@@ -7,6 +7,7 @@ from typing import Any, Literal, Self
 
 import numpy as np
 
+from loadlearn.simulation.departures import Departures
 from loadlearn.simulation.road import GROUND_NAMES
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
@@ -79,6 +80,8 @@ class PlantVariation:
         Air temperature at the start and weather; drawn around the standard atmosphere.
     thermal_spread : float
         Largest relative deviation of each parameter of air and heat from its default.
+    departures : Departures
+        What the estimator does not model, each with a size; none at first.
     """
 
     tow_mass_kg: float | None = None
@@ -114,6 +117,7 @@ class PlantVariation:
     temperature_degc: float | None = None
     pressure_offset_kpa: float | None = None
     thermal_spread: float = 0.05
+    departures: Departures = Departures()
 
     @classmethod
     def none(cls) -> Self:

@@ -17,7 +17,8 @@ from loadlearn.cli import app
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator, prepare
 from loadlearn.estimation.calibration import (
-    SCALE_SPREAD_FLOOR,
+    SCALE_SPREAD,
+    SPREAD_DRIVES,
     Belief,
     Calibration,
     DriveObservation,
@@ -88,7 +89,7 @@ def test_the_true_scale_is_inside_and_the_sd_shrinks(
         assert low < true < high
         assert not result.doubts
         sds.append(result.tractive_scale_sd)
-    assert wide_rig.uncertainty.tractive_scale_sd > 2.0 * sds[0] and sds[2] < sds[0]
+    assert wide_rig.uncertainty.tractive_scale_sd > 1.3 * sds[0] > 1.6 * sds[2]
     # The prior's mean, 1, is left for the truth.
     assert abs(result.tractive_scale - true) < abs(1.0 - true) and true > 1.015
 
@@ -102,7 +103,7 @@ def test_a_calibrated_rig_gives_the_mass_of_a_drive_held_out(
     before = LoadEstimator(wide_rig).run(prepare(held_out.drive.log, wide_rig)).iloc[-1]
     after = LoadEstimator(rig).run(prepare(held_out.drive.log, rig)).iloc[-1]
     assert after["mass_low95_kg"] < known_mass(held_out) < after["mass_high95_kg"]
-    assert after["mass_sd_kg"] < 0.6 * before["mass_sd_kg"]
+    assert after["mass_sd_kg"] < 0.75 * before["mass_sd_kg"]
 
 
 def test_reported_share_is_learnt_and_a_plain_drive_sharpens_it(
@@ -161,7 +162,7 @@ def test_random_effects_agree_with_statsmodels() -> None:
     ours = combine(
         [belief_of(v, s) for v, s in zip(value, sd, strict=True)],
         [Belief(0.0, 1e3)],
-        spread_floor=(0.0,),
+        spread_drives=0.0,
     )
     assert ours.between_sd[0] ** 2 == pytest.approx(peer.tau2, rel=1e-9)
     assert ours.mean[0] == pytest.approx(peer.mean_effect_re, rel=1e-6)
@@ -171,9 +172,10 @@ def test_random_effects_agree_with_statsmodels() -> None:
 def test_the_vector_form_agrees_with_dense_normal_conditioning() -> None:
     """Joint normal of common values, weighing error and observations, conditioned in one step."""
     pair = np.array([[4e-4, 9e-4], [9e-4, 4e-3]])
+    # They differ no more than their errors say: of the usual variance 3 of 5 parts are left.
     observations = [belief_of(0.01, 0.01), (np.array([0.03, 0.7]), pair), belief_of(0.02, 0.008)]
-    prior, shared, floor = [Belief(0.0, 0.03), Belief(1.0, 0.3)], 0.004, (0.006, 0.02)
-    ours = combine(observations, prior, shared, floor)
+    prior, shared = [Belief(0.0, 0.03), Belief(1.0, 0.3)], 0.004
+    ours = combine(observations, prior, shared, (0.006 * math.sqrt(5.0 / 3.0), 0.02), 3.0)
     design = np.array([[1, 0], [1, 0], [0, 1], [1, 0]], dtype=float)
     first = design[:, :1]
     noise = np.zeros((4, 4))
@@ -196,13 +198,33 @@ def test_the_vector_form_agrees_with_dense_normal_conditioning() -> None:
 def test_the_sd_honours_what_cannot_average_out(values: list[float], shared: float) -> None:
     prior = Belief(0.0, 0.03)
     joined = combine([belief_of(v, 0.01) for v in values], [prior], shared)
-    assert joined.new_drive_sd[0] >= SCALE_SPREAD_FLOOR
+    # Nor does the spread between drives vanish: it is believed as if three drives had shown it.
+    spread = SCALE_SPREAD * math.sqrt(SPREAD_DRIVES / (SPREAD_DRIVES + len(values) - 1))
+    assert joined.new_drive_sd[0] >= spread
     assert joined.common_sd[0] < prior.sd
     # No number of drives tells more than the one weighing does.
     least = 1.0 / math.sqrt(1.0 / prior.sd**2 + 1.0 / max(shared, 1e-9) ** 2)
     assert joined.common_sd[0] > least
     between = sorted((prior.mean, joined.drives.mean))
     assert between[0] - 1e-12 <= joined.mean[0] <= between[1] + 1e-12
+
+
+@pytest.mark.parametrize("spread", [0.009, 0.018])
+@pytest.mark.parametrize("count", [1, 3, 6])
+def test_what_is_written_holds_for_a_drive_yet_to_come(spread: float, count: int) -> None:
+    """Drives drawn from the random-effects model itself.
+
+    Spread as between twelve recorded trips of a car (``experiments/real_logs.py``), and twice that.
+    """
+    rng = np.random.default_rng([count, round(1e4 * spread)])
+    own_sd, draws = 0.006, 1500
+    z = np.empty(draws)
+    for index in range(draws):
+        *seen, new = rng.normal(0.0, math.hypot(spread, own_sd), count + 1)
+        joined = combine([belief_of(value, own_sd) for value in seen], [Belief(0.0, 1.0)])
+        z[index] = (joined.mean[0] - new) / math.hypot(joined.new_drive_sd[0], own_sd)
+    assert 0.6 < np.sqrt(np.mean(z**2)) < 1.3
+    assert np.mean(np.abs(z) < 1.96) > 0.89
 
 
 def test_drives_that_disagree_widen_the_sd(wide_rig: Rig, observed: list[DriveObservation]) -> None:
@@ -217,7 +239,16 @@ def test_a_result_far_from_the_rigs_belief_is_doubted(
     wide_rig: Rig, observed: list[DriveObservation]
 ) -> None:
     far = [replace(one, log_scale=0.25, mean=np.array([0.25])) for one in observed]
-    assert "far from the rig's own" in calibrate(far, wide_rig).doubts[0]
+    result = calibrate(far, wide_rig)
+    assert "far from the rig's own" in result.doubts[0]
+    assert "8.3 sd from the rig's own" in result.notes[0]
+    # Not drawn towards a belief that the drives contradict; nor is one beyond 2 sd only.
+    assert result.tractive_scale == pytest.approx(math.exp(0.25), rel=1e-5)
+    for value, drawn in ((0.055, True), (0.065, False)):
+        some = [replace(one, log_scale=value, mean=np.array([value])) for one in observed]
+        result = calibrate(some, wide_rig)
+        assert not result.doubts and bool(result.notes) is not drawn
+        assert (math.log(result.tractive_scale) < value - 1e-3) is drawn
     with pytest.raises(InputError, match="tractive_scale_sd is 0"):
         calibrate(observed, with_scale_sd(wide_rig, 0.0))
     with pytest.raises(InputError, match="no drive"):
@@ -253,7 +284,9 @@ def test_time_with_the_extra_torque_in_use(drives: list[Scenario]) -> None:
 # --- the new rig file ----------------------------------------------------------------------------
 def written(text: str, share: float | None = 0.6) -> str:
     joined = combine([belief_of(0.01, 0.01)], [Belief(0.0, 0.03)])
-    return calibrated_text(text, Calibration((), joined, 1.0123, 0.0081, share, share and 0.05, ()))
+    return calibrated_text(
+        text, Calibration((), joined, 1.0123, 0.0081, share, share and 0.05, (), ())
+    )
 
 
 def test_comments_and_order_are_kept() -> None:
