@@ -17,15 +17,18 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays
 from loadlearn.estimation.find_smoothing import Smoothing, find_smoothing, smoothed_channel
-from loadlearn.estimation.likelihood import Likelihood
+from loadlearn.estimation.learner import default_noise
+from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
-from loadlearn.estimation.posterior import Posterior, judged
+from loadlearn.estimation.posterior import PARTS, Posterior, judged, tempered
 from loadlearn.log.alignment import Delay, channel_delays, make_grid
+from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.samples import (
     FORCE_CHANNELS,
     HEIGHT_CHANNELS,
     HEIGHT_FROM_ALTITUDE,
     SOURCE_TRACTIVE,
+    force_source,
 )
 
 FloatArray = NDArray[np.float64]
@@ -107,18 +110,18 @@ class _Search:
         return found
 
 
-def speed_delay(trace: pd.DataFrame, source: int) -> tuple[float, dict[str, Delay]]:
+def speed_delay(trace: pd.DataFrame, rig: Rig) -> tuple[float, dict[str, Delay]]:
     """How late the speed itself is, in whole samples, and what the least squares say of others.
 
     Engine speed and road speed are one in gear: where the one leads the other, the speed is late.
-    Without an engine speed a force that leads the motion is one whose speed is late.
+    Without an engine speed a force that leads the motion is one whose speed is late, where the
+    likelihood prefers it too.
 
     Parameters
     ----------
     trace : DataFrame
         Canonical columns.
-    source : int
-        Which channel the force is taken from.
+    rig : Rig
 
     Returns
     -------
@@ -128,7 +131,7 @@ def speed_delay(trace: pd.DataFrame, source: int) -> tuple[float, dict[str, Dela
     """
     plain = trace.copy(deep=False)
     plain.attrs = {}
-    found = channel_delays(plain, make_grid(plain))
+    found, source = channel_delays(plain, make_grid(plain)), force_source(trace)
     step = float(np.median(np.diff(trace["time_s"].to_numpy())))
     late = 0.0
     if "engine_speed_rpm" in found and source != SOURCE_TRACTIVE:
@@ -136,9 +139,21 @@ def speed_delay(trace: pd.DataFrame, source: int) -> tuple[float, dict[str, Dela
     elif "engine_speed_rpm" not in trace.columns and FORCE_CHANNELS[source] in found:
         late = max(0.0, -found[FORCE_CHANNELS[source]].delay_s)
     late = round(late / step) * step
-    if abs(late) < LEAST_SPEED_DELAY_S:
+    coupled = "engine_speed_rpm" in trace.columns
+    if abs(late) < LEAST_SPEED_DELAY_S or not (coupled or _leads(trace, rig, late)):
         late = 0.0
     return late, {name: Delay(one.delay_s + late, one.sd_s) for name, one in found.items()}
+
+
+def _leads(trace: pd.DataFrame, rig: Rig, lead_s: float) -> bool:
+    """Whether a log's likelihood prefers a force that leads, with the height or without."""
+    likelihood = Likelihood(trace, rig)
+    noise = default_noise(likelihood.sources, rig)
+    tried = (Delays(), Delays(-lead_s), Delays(-lead_s, -lead_s))
+    tables = [likelihood.delayed(one) for one in tried]
+    on_common_rows(tables)
+    parts = np.array([likelihood.judged(noise, table, PARTS).parts for table in tables])
+    return float(tempered(parts, int(np.argmax(parts.sum(axis=1))))[0]) < -SURE_FORCE_DELAY
 
 
 def first_guess(likelihood: Likelihood, told: dict[str, Delay], speed_s: float) -> Delays:

@@ -63,7 +63,7 @@ class Posterior(NamedTuple):
         )
 
 
-def _tempered(parts: FloatArray, best: int) -> FloatArray:
+def tempered(parts: FloatArray, best: int) -> FloatArray:
     """Log-likelihood of candidates relative to the best one's, as much of it as counts.
 
     Parameters
@@ -93,7 +93,7 @@ def posterior(values: FloatArray, parts: FloatArray, log_masses: FloatArray) -> 
     best = int(np.argmax(parts.sum(axis=1)))
     inner = min(max(best, 1), len(values) - 2)
     around = slice(inner - 1, inner + 2)
-    log_odds = _tempered(parts, best)
+    log_odds = tempered(parts, best)
     fine = np.linspace(values[0], values[-1], _FINE * (len(values) - 1) + 1)
     within = (fine - values[inner]) / step
 

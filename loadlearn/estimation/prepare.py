@@ -221,7 +221,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared = _bridged(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     sources = Sources.of(prepared)
-    speed_s, told = speed_delay(prepared, sources.force)
+    speed_s, told = speed_delay(prepared, rig)
     if delays is not None:
         speed_s = delays.speed
     # Before anything is made of it: engine and road speed belong together.

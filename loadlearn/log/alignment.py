@@ -25,6 +25,7 @@ FORCE_CHANNELS = ("tractive_force_n", "engine_torque_n_m", "fuel_rate_g_s")
 _GRID_S = 0.2
 _SMOOTHING_S = 1.0
 _ALTITUDE_BASE_M = 120.0
+_CHANGE_S = 2.0
 
 
 def first_logged(trace: pd.DataFrame, names: tuple[str, ...]) -> str | None:
@@ -254,8 +255,8 @@ def _best_lag(lags: Floats, residuals: Floats, samples: float) -> Delay | None:
     # part to part (the sandwich of Huber, 1967, and White, Econometrica 50(1), 1982; from memory).
     slopes = (residuals[best + 1] - residuals[best - 1]) / (2.0 * step)
     sd = float(np.sqrt(slopes.size * np.var(slopes, ddof=1)) / curvature)
-    # A parabola finds a tenth of a step at best.
-    return Delay(float(lag), float(np.hypot(sd, 0.1 * step)))
+    # A parabola finds a fifth of a step at best.
+    return Delay(float(lag), float(np.hypot(sd, 0.2 * step)))
 
 
 _PARTS = 20
@@ -273,6 +274,12 @@ def _basis(rows: Floats) -> Floats:
     values, vectors = np.linalg.eigh(rows.T @ rows)
     good = values > 1e-10 * values[-1]
     return np.asarray(rows @ (vectors[:, good] / np.sqrt(values[good])))
+
+
+def _beyond(basis: Floats, values: Floats) -> Floats:
+    """What orthonormal columns leave over of some values."""
+    # Not ``basis.T @ values``: threads cost more here than they save.
+    return np.asarray(values - np.einsum("ij,j->i", basis, np.einsum("ij,i->j", basis, values)))
 
 
 def lag_of_response(
@@ -307,7 +314,7 @@ def lag_of_response(
     residual = np.empty((shifts.size, _PARTS))
     for i, shift in enumerate(shifts):
         shifted = response[use + shift]
-        residual[i] = _in_parts((shifted - basis @ (basis.T @ shifted)) ** 2)
+        residual[i] = _in_parts(_beyond(basis, shifted) ** 2)
     return _best_lag(
         interval_s * shifts.astype(np.float64), residual, use.size * interval_s / _SMOOTHING_S
     )
@@ -339,14 +346,13 @@ def lag_of_regressor(
         return None
     rows = others[use]
     basis = _basis(rows)
-    left = response[use] - basis @ (basis.T @ response[use])
+    left = _beyond(basis, response[use])
     stride = max(1, round(0.2 / interval_s))
     shifts = np.arange(-steps, steps + 1, stride)
     residual = np.empty((shifts.size, _PARTS))
     for i, shift in enumerate(shifts):
-        column = regressor[use + shift] * weight[use]
-        column = column - basis @ (basis.T @ column)
-        taken = (column @ left) / max(column @ column, 1e-30)
+        column = _beyond(basis, regressor[use + shift] * weight[use])
+        taken = float(column @ left) / max(float(column @ column), 1e-30)
         residual[i] = _in_parts((left - taken * column) ** 2)
     return _best_lag(
         interval_s * shifts.astype(np.float64), residual, use.size * interval_s / _SMOOTHING_S
@@ -356,10 +362,15 @@ def lag_of_regressor(
 def channel_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay]:
     """Delay of force, grade, altitude, accelerometer, engine and ground speed.
 
-    The force channel is compared with the force balance (as a power where it is fuelling, or torque
-    beside an engine speed), the grade with what the force leaves over, engine and ground speed with
-    road speed, stretch by stretch, the accelerometer with dv/dt + g sin(grade). Each is relative to
-    the road speed: the lag of least residual within 3 s (grade and altitude: 6 s).
+    Changes of the motion, climbing included, are explained by those of the force channel (of a
+    power where it is fuelling, or torque beside an engine speed) and of the speed, and not the
+    other way round: a driver or a cruise control answers what moves the vehicle a second or two
+    later, so that the force fits best a motion that it did not cause (identification in closed
+    loop; Söderström & Stoica, *System Identification*, 1989, from memory). Changes, since steady
+    driving tells nothing of a delay. The grade is compared with what the force leaves over, engine
+    and ground speed with road speed, stretch by stretch, the accelerometer with
+    dv/dt + g sin(grade). Each is relative to the road speed: the lag of least residual within 3 s
+    (grade and altitude: 6 s).
 
     Returns
     -------
@@ -396,33 +407,41 @@ def _force_and_grade_delays(trace: pd.DataFrame, grid: Grid) -> dict[str, Delay 
                 response = response * rpm
             else:
                 others += [rpm, rpm**2]
-    response = smooth(response, dt)
-    others += [weight * grid.acceleration_m_s2, weight, weight * v**2]
+    ok = shrink(ok, round(0.5 * _CHANGE_S / dt))
+    force = _changes(smooth(response, dt), dt)
+    motion, road = (_changes(weight * one, dt) for one in (grid.acceleration_m_s2, slope))
+    basis = np.stack([_changes(one, dt) for one in (*others, weight, weight * v**2)], axis=1)
+    whole = np.ones_like(v)
     force_delay: Delay | None = None
     grade_delay: Delay | None = None
-    aligned, usable = response, ok
+    aligned, usable = force, ok
     for _ in range(2):  # each delay is sought with the other one taken out
-        moved = slope
+        moved = road
         if grade_delay is not None:
-            moved = np.roll(slope, -round(grade_delay.delay_s / dt))
-        columns = np.stack([weight * moved, *others] if slope.any() else others, axis=1)
-        force_delay = lag_of_response(response, columns, ok, dt)
+            moved = np.roll(road, -round(grade_delay.delay_s / dt))
+        force_delay = lag_of_regressor(motion + moved, force, whole, basis, ok, dt, 3.0)
         shift = 0 if force_delay is None else round(force_delay.delay_s / dt)
-        aligned, usable = np.roll(response, -shift), shrink(ok, abs(shift))
+        aligned, usable = np.roll(force, -shift), shrink(ok, abs(shift))
+        beside = np.column_stack([aligned, basis])
         if not slope.any():
             break
-        grade_delay = lag_of_regressor(
-            aligned, slope, weight, np.stack(others, axis=1), usable, dt, 6.0
-        )
+        grade_delay = lag_of_regressor(motion, road, whole, beside, usable, dt, 6.0)
     found: dict[str, Delay | None] = {name: force_delay}
     for source in ("grade_percent", "altitude_m"):
         if first_logged(trace, (source,)):
             alone = trace[["time_s", "speed_m_s", source]]
             road = roadload.GRAVITY_M_S2 * sine_of_grade(alone, grid.time_s, v, dt)
             if road.any():
-                found[source] = lag_of_regressor(
-                    aligned, road, weight, np.stack(others, axis=1), usable, dt, 6.0
-                )
+                road = _changes(weight * road, dt)
+                found[source] = lag_of_regressor(motion, road, whole, beside, usable, dt, 6.0)
+    return found
+
+
+def _changes(values: Floats, interval_s: float) -> Floats:
+    """Differences over ``_CHANGE_S``, centred."""
+    half = max(1, round(0.5 * _CHANGE_S / interval_s))
+    found = np.zeros_like(values)
+    found[half:-half] = values[2 * half :] - values[: -2 * half]
     return found
 
 
