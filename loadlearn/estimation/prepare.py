@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
+from loadlearn.estimation.find_gain import Gain, find_gain
 from loadlearn.estimation.find_smoothing import smoothed_channel
 from loadlearn.estimation.learner import (
     Sources,
@@ -228,7 +229,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
     prepared = _finer(prepared, rig)
     likelihood = Likelihood(prepared, rig)
-    noise, altimeter_share = default_noise(sources, rig), 0.0
+    noise, altimeter_share, gain = default_noise(sources, rig), 0.0, Gain()
     guess = first_guess(likelihood, told, speed_s) if delays is None else delays
     found = Found(guess)
     if any(guess):
@@ -252,6 +253,12 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         if slope is not None:
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
             noise, _ = _search_noise(likelihood, noise, 25)
+        aligned = samples_of(prepared)[:: likelihood.stride]
+        gain = find_gain(likelihood, noise, np.ascontiguousarray(aligned))
+        if gain.factor != 1.0:
+            prepared["grade_percent"] *= gain.factor
+            likelihood.table = likelihood.rows(samples_of(prepared)[:: likelihood.stride])
+            noise, _ = _search_noise(likelihood, noise, 25)
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
@@ -259,7 +266,8 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["delays_s"] = dict(moved._asdict())
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
     prepared.attrs["force_smoothing"] = dict(found.smoothing._asdict())
-    prepared.attrs["delay_spread"] = found.log_mass_sd
+    prepared.attrs["grade_gain"] = gain.factor
+    prepared.attrs["delay_spread"] = math.hypot(found.log_mass_sd, gain.log_mass_sd)
     prepared.attrs["delay_doubts"] = list(found.doubts)
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
