@@ -323,13 +323,17 @@ def draw(rows: pd.DataFrame) -> Any:
         right.scatter(rows[column][here], place[here], s=9, color=colour, alpha=0.7, label=label)
     for bound in (-3.5, 3.5):
         right.axvline(bound, color=style.VERMILION, linewidth=1.0)
-    left.set_xscale("symlog", linthresh=2.0)
-    right.set_xscale("symlog", linthresh=4.0)
+    for axis, linear_to, ticks in ((left, 2.0, (1, 3, 10, 30, 100)), (right, 4.0, (2, 4, 10))):
+        axis.set_xscale("symlog", linthresh=linear_to)
+        marks = [-tick for tick in reversed(ticks)] + [0, *ticks]
+        axis.set_xticks(marks, [f"{mark}" for mark in marks])
+        axis.minorticks_off()
+    left.set_ylim(0.6 - len(names), 0.6)
     left.set_yticks([-number for number in range(len(names))], names)
     style.tidy(left, "", "error of the mass (%)")
     style.tidy(right, "", "error over its sd, among the trusted (1)")
-    style.small_legend(left)
-    style.small_legend(right)
+    for axis in (left, right):
+        style.small_legend(axis, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     return picture
 
 

@@ -36,7 +36,7 @@ from loadlearn._compile import Record, jit
 ANSWERED_EVERY_S = 12.0
 """The driver answers one independent stretch of what is unseen in so long (``ablation.py``,
 "answers not considered"; ``off_the_model.py``)."""
-LEAST_SHARE = 0.2
+LEAST_OF_PRIOR = 0.2
 """An inverse mass that the answers have drawn to nothing counts as this share of the prior's."""
 BLOCK_S = 90.0
 """Driving time of a stretch: longer than heights and forces stay wrong in one direction."""
@@ -83,6 +83,7 @@ def told(
     prior_variance: float,
     misfit: float,
     answers: float,
+    spread: float,
 ) -> tuple[float, float]:
     """What a drive tells of the inverse mass, misfit and answers considered.
 
@@ -99,6 +100,8 @@ def told(
         See :func:`misfit`.
     answers : float
         Independent stretches of what is unseen that were answered meanwhile.
+    spread : float
+        Relative sd that what is not known of the channels' delays leaves.
 
     Returns
     -------
@@ -109,7 +112,8 @@ def told(
     alone = 1.0 / (1.0 / variance - 1.0 / prior_variance)
     mean = alone * (phi / variance - prior_phi / prior_variance)
     alone *= misfit
-    answered = alone * answers / max(phi, LEAST_SHARE * prior_phi)
-    alone += answered * answered
+    size = max(phi, LEAST_OF_PRIOR * prior_phi)
+    answered = alone * answers / size
+    alone += answered * answered + (spread * size) ** 2
     together = 1.0 / (1.0 / alone + 1.0 / prior_variance)
     return together * (mean / alone + prior_phi / prior_variance), together

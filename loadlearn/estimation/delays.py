@@ -19,11 +19,16 @@ MEMORY_S = 5.0
 """Samples are remembered online for this long beyond what the delays ask for."""
 
 
+ENDS_KEPT_S = 0.5
+"""A channel moved by more than this is unknown at the end that it leaves bare."""
+
+
 class Delays(NamedTuple):
-    """How late the force and the height channel are (s); negative when early."""
+    """How late the force, the height and the speed channel are (s); negative when early."""
 
     force: float = 0.0
     height: float = 0.0
+    speed: float = 0.0
 
 
 def delays_of(given: Mapping[str, float] | None) -> Delays:
@@ -32,7 +37,7 @@ def delays_of(given: Mapping[str, float] | None) -> Delays:
     Parameters
     ----------
     given : mapping, optional
-        ``force`` and ``height`` (s).
+        ``force``, ``height`` and ``speed`` (s).
 
     Raises
     ------
@@ -42,7 +47,7 @@ def delays_of(given: Mapping[str, float] | None) -> Delays:
     found = Delays()
     for name, value in (given or {}).items():
         if name not in Delays._fields:
-            raise InputError(f"delays_s has no '{name}'; it takes force and height")
+            raise InputError(f"delays_s has no '{name}'; it takes force, height and speed")
         if not abs(value) <= LONGEST_DELAY_S:
             raise InputError(
                 f"delays_s['{name}'] is {value!r}; give seconds, at most {LONGEST_DELAY_S:g}"
@@ -76,9 +81,10 @@ def shifted(time_s: FloatArray, values: FloatArray, delay_s: float) -> FloatArra
         # A straight line over a long absence would invent data.
         index = np.clip(np.searchsorted(time_s, at), 0, len(time_s) - 1)
         moved[~present[index]] = np.nan
-    # The ends keep their last value: a delay of a fraction of a second loses nothing.
-    edge = np.isnan(moved) & np.isfinite(values)
-    moved[edge] = values[edge]
+    if abs(delay_s) <= ENDS_KEPT_S:
+        # The ends keep their last value: a delay of a fraction of a second loses nothing.
+        edge = np.isnan(moved) & np.isfinite(values)
+        moved[edge] = values[edge]
     return moved
 
 
@@ -148,6 +154,8 @@ def align(samples: Samples, force: int, height: int, delays: Delays) -> Samples:
     aligned[FORCE_CHANNELS[force]] = shifted(time_s, channel, delays.force)
     height_field = HEIGHT_FIELDS[height]
     aligned[height_field] = shifted(time_s, samples[height_field], delays.height)
+    for name in ("speed_m_s", "speed_half_width_m_s"):
+        aligned[name] = shifted(time_s, samples[name], delays.speed)
     return aligned
 
 

@@ -29,6 +29,7 @@ from loadlearn.estimation.learner import (
 )
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.next_drive import present_of
+from loadlearn.estimation.not_learnt import WHY, why_not_learnt
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
@@ -144,7 +145,9 @@ class LoadEstimator:
         self.setup: Setup | None = None
         self.state: LearnerState | None = None
 
-    def begin(self, sources: Sources, noise: Noise | None = None) -> None:
+    def begin(
+        self, sources: Sources, noise: Noise | None = None, delay_spread: float = 0.0
+    ) -> None:
         """Forget everything, and set up for a drive.
 
         Parameters
@@ -153,9 +156,11 @@ class LoadEstimator:
             Which channels force and height are taken from.
         noise : Noise, optional
             What the log itself told; what the estimator was given wins.
+        delay_spread : float
+            What not knowing the channels' delays leaves in the mass, relative.
         """
         noise = self._given_noise or noise
-        self.setup = setup_for(self.rig, sources, noise, self.grounds, *self._initial)
+        self.setup = setup_for(self.rig, sources, noise, self.grounds, *self._initial, delay_spread)
         self.state = initial_state(self.setup)
         self._waiting = None
         if self._given_delays is not None and any(self._given_delays):
@@ -205,7 +210,8 @@ class LoadEstimator:
             trace = prepare_log(trace, self.rig, self._given_delays)
         told = trace.attrs.get("noise")
         sources = Sources.of(trace)
-        self.begin(sources, None if told is None else Noise(**told))
+        spread = 0.0 if self._given_delays else float(trace.attrs.get("delay_spread", 0.0))
+        self.begin(sources, None if told is None else Noise(**told), spread)
         moved = delays_of(trace.attrs.get("delays_s"))
         wanted = moved if self._given_delays is None else self._given_delays
         left = Delays(*(one - other for one, other in zip(wanted, moved, strict=True)))
@@ -214,6 +220,9 @@ class LoadEstimator:
         assert self.setup is not None and self.state is not None
         time_s = trace["time_s"].to_numpy(dtype=np.float64)
         history = history_of(time_s, learnt, self.setup.names)
+        why = why_not_learnt(learnt.rows, learnt.outputs[-1], self.setup.noise.disturbance_sd)
+        why = why[np.maximum(learnt.row_of_sample - 1, 0)]
+        history["not_learnt_because"] = pd.Categorical.from_codes(why, categories=pd.Index(WHY))
         summary = summary_of(
             self.rig,
             trace,

@@ -338,8 +338,7 @@ def filter_rows(
             summarise(
                 hypotheses,
                 grounds,
-                prior.offset_sd_n,
-                prior.answered_every_s,
+                prior,
                 outputs[index],
                 out,
                 names,

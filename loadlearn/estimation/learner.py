@@ -183,6 +183,7 @@ def setup_for(
     grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
     initial_mass_kg: float | None = None,
     initial_mass_sd_kg: float | None = None,
+    delay_spread: float = 0.0,
 ) -> Setup:
     """Set up what a drive is learnt with.
 
@@ -195,13 +196,16 @@ def setup_for(
     grounds : tuple of Ground
     initial_mass_kg, initial_mass_sd_kg : float, optional
         As in :class:`~loadlearn.estimation.LoadEstimator`.
+    delay_spread : float
+        What not knowing the channels' delays leaves in the mass, relative.
     """
+    prior = prior_for(rig, sources, initial_mass_kg, initial_mass_sd_kg)
     return Setup(
         sources,
         rig_arrays(rig),
         ground_modes(grounds, with_regeneration=sources.force == SOURCE_FUEL),
         tuple(ground.name for ground in grounds),
-        prior_for(rig, sources, initial_mass_kg, initial_mass_sd_kg),
+        prior._replace(delay_spread=delay_spread),
         noise or default_noise(sources, rig),
     )
 

@@ -270,15 +270,15 @@ def start(hypotheses: Hypotheses, grounds: Grounds, prior: Prior, noise: Noise) 
 
 @jit
 def told_inverse_mass(
-    load: Record, phi: float, variance: float, answered_every_s: float
+    load: Record, phi: float, variance: float, prior: Prior
 ) -> tuple[float, float]:
-    """Inverse mass of a load, misfit and the driver's answers considered; see :func:`told`."""
-    prior, prior_variance = _prior_inverse_mass(
+    """Inverse mass of a load, with all that is considered; see :func:`told`."""
+    before, before_variance = _prior_inverse_mass(
         load.prior_log_mass - load.log_scale,
         load.prior_log_mass_variance + load.log_scale_variance,
     )
-    answers = load.driven_s / answered_every_s
-    return told(phi, variance, prior, prior_variance, misfit(load), answers)
+    answers = load.driven_s / prior.answered_every_s
+    return told(phi, variance, before, before_variance, misfit(load), answers, prior.delay_spread)
 
 
 @jit
@@ -366,26 +366,24 @@ def _drop_least(hypotheses: Hypotheses) -> None:
 
 
 @jit
-def _told_pooled(hypotheses: Hypotheses, slot: int, answered_every_s: float) -> tuple[float, float]:
+def _told_pooled(hypotheses: Hypotheses, slot: int, prior: Prior) -> tuple[float, float]:
     """Log implied mass over the modes of one load, the driver's answers considered."""
     mean, variance = log_implied_pooled(
         hypotheses.states[slot], hypotheses.covariances[slot], hypotheses.log_weights[slot]
     )
     phi, phi_variance = _prior_inverse_mass(mean, variance)
-    phi, phi_variance = told_inverse_mass(
-        hypotheses.loads[slot], phi, phi_variance, answered_every_s
-    )
+    phi, phi_variance = told_inverse_mass(hypotheses.loads[slot], phi, phi_variance, prior)
     return log_implied(phi, phi_variance)
 
 
 @jit
-def _pooled_scale(hypotheses: Hypotheses, answered_every_s: float) -> tuple[float, float]:
+def _pooled_scale(hypotheses: Hypotheses, prior: Prior) -> tuple[float, float]:
     """Mean and variance of the log tractive scale over the loads."""
     first, second = 0.0, 0.0
     for slot in range(hypotheses.loads.size):
         weight = hypotheses.loads[slot].weight
         if weight > 0.0:
-            mean, variance = _told_pooled(hypotheses, slot, answered_every_s)
+            mean, variance = _told_pooled(hypotheses, slot, prior)
             _, _, scale, scale_variance = absolute_log_mass(hypotheses.loads[slot], mean, variance)
             first += weight * scale
             second += weight * (scale_variance + scale * scale)
@@ -416,7 +414,7 @@ def spawn(
     _drop_least(hypotheses)
     loads, log_weights, weights, states, covariances = hypotheses
     modes = grounds.size
-    log_scale, scale_variance = _pooled_scale(hypotheses, prior.answered_every_s)
+    log_scale, scale_variance = _pooled_scale(hypotheses, prior)
     best = 0
     for slot in range(MOST_LOADS):
         if loads[slot].weight > loads[best].weight:

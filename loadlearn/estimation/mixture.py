@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from loadlearn._compile import Record, jit
 from loadlearn.estimation.grounds import Grounds, name_ground
 from loadlearn.estimation.loads import Hypotheses, absolute_log_mass, told_inverse_mass
-from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, drag_area, log_implied
+from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, Prior, drag_area, log_implied
 from loadlearn.estimation.normal import mixture_interval
 from loadlearn.vehicle.roadload import GRAVITY_M_S2, drag_force
 
@@ -66,8 +66,7 @@ def mean_and_sd(total: float, first: float, second: float) -> tuple[float, float
 def summarise(
     hypotheses: Hypotheses,
     grounds: Grounds,
-    offset_sd_n: float,
-    answered_every_s: float,
+    prior: Prior,
     before: Record,
     out: Record,
     surface_probability: FloatArray,
@@ -80,10 +79,7 @@ def summarise(
     hypotheses : Hypotheses
         Normalised.
     grounds : Grounds
-    offset_sd_n : float
-        Constant error of the computed force to be considered in rolling resistance and drag (N).
-    answered_every_s : float
-        See :mod:`loadlearn.estimation.considered`.
+    prior : Prior
     before : record of ``OUTPUT``
         What was known before: the intervals are searched near those.
     out : record of ``OUTPUT``
@@ -97,7 +93,9 @@ def summarise(
     roll_at, cold_at = STATE.rolling_resistance, STATE.cold_tyre_excess
     weights, log_mass, log_mass_sd = scratch[0], scratch[1], scratch[2]
     roll, roll_sd, odds = scratch[3], scratch[4], scratch[5]
-    offset_area_m2 = offset_sd_n / drag_force(1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0)
+    offset_area_m2 = prior.offset_sd_n / drag_force(
+        1.0, OFFSET_DENSITY_KG_M3, OFFSET_SPEED_M_S, 0.0
+    )
     for kind in range(surface_probability.size):
         surface_probability[kind] = 0.0
     count, active, kept = 0, 0, 0.0
@@ -124,7 +122,7 @@ def summarise(
             name_ground(weight, own_roll, own_variance, mode, grounds, odds, surface_probability)
             kept += weight
             phi, phi_variance = states[slot, mode, phi_at], covariances[slot, mode, phi_at, phi_at]
-            told, told_variance = told_inverse_mass(load, phi, phi_variance, answered_every_s)
+            told, told_variance = told_inverse_mass(load, phi, phi_variance, prior)
             # What is considered of the mass moves and widens all that was learnt with it.
             moved = (told - phi) / phi_variance
             widened = (told_variance / phi_variance - 1.0) / phi_variance
@@ -140,7 +138,7 @@ def summarise(
             implied *= 1.0 + 0.5 * variance_i
             implied_1 += weight * implied
             implied_2 += weight * implied * implied * (1.0 + variance_i)
-            offset = offset_sd_n * max(told, LEAST_PHI_PER_KG) / GRAVITY_M_S2
+            offset = prior.offset_sd_n * max(told, LEAST_PHI_PER_KG) / GRAVITY_M_S2
             with_mass = covariances[slot, mode, roll_at, phi_at]
             with_mass += covariances[slot, mode, cold_at, phi_at]
             roll_mean = own_roll + states[slot, mode, cold_at] + moved * with_mass

@@ -412,7 +412,9 @@ class Prior(NamedTuple):
     offset_sd_n: float = 0.0
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
     answered_every_s: float = ANSWERED_EVERY_S
-    """See :mod:`loadlearn.estimation.considered`."""
+    """See :mod:`loadlearn.estimation.considered` ..."""
+    delay_spread: float = 0.0
+    """... and what delays that are not known leave in the mass, relative."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component

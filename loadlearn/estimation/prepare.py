@@ -9,19 +9,16 @@ error decomposition; Harvey, *Forecasting, Structural Time Series Models and the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn._compile import Records
-from loadlearn.estimation.delays import Delays, align, interval_means, shifted
-from loadlearn.estimation.filter import MEMORY, filter_rows
-from loadlearn.estimation.grounds import ground_modes
-from loadlearn.estimation.intervals import interval_state, rows_of
+from loadlearn.estimation.delays import Delays, interval_means, shifted
+from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
+from loadlearn.estimation.find_smoothing import smoothed_channel
 from loadlearn.estimation.learner import (
-    Setup,
     Sources,
     default_noise,
     history_of,
@@ -29,9 +26,8 @@ from loadlearn.estimation.learner import (
     learn,
     setup_for,
 )
-from loadlearn.estimation.loads import no_hypotheses
-from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import Noise, pooled_prior
+from loadlearn.estimation.likelihood import Likelihood, on_common_rows
+from loadlearn.estimation.model import Noise
 from loadlearn.estimation.overrun import exhaust_brake_unused
 from loadlearn.estimation.smoothing import smoothed
 from loadlearn.estimation.summary import load_changes, surface_segments
@@ -44,10 +40,8 @@ from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 from loadlearn.vehicle.samples import (
     FORCE_CHANNELS,
     HEIGHT_CHANNELS,
-    HEIGHT_FROM_ALTITUDE,
     HEIGHT_FROM_GRADE,
     SOURCE_TRACTIVE,
-    Samples,
     samples_of,
 )
 
@@ -57,8 +51,6 @@ LONGEST_FILL_S = 2.5
 """Gaps of a channel no longer than this are bridged in a straight line."""
 LEAST_ROWS = 60
 """Fewer rows with known force tell nothing of noise and delays."""
-LIKELIHOOD_ROW_S = 0.45
-"""Rows for the likelihood are at least this long: it is searched often."""
 LEAST_SPEED_SD_M_S = 0.02
 """No road-speed channel is better than this: 0.07 km/h, tyre slip and wheel pitch alone. On a log
 that is smoother still (a quasi-static plant's) the likelihood would otherwise take the speed as
@@ -73,46 +65,6 @@ _FILLED = (
     "accel_long_m_s2",
     "extra_torque_share",
 )
-
-
-class _Likelihood:
-    """Log-likelihood of a log under the switching model, for noise levels and delays."""
-
-    def __init__(self, trace: pd.DataFrame, rig: Rig) -> None:
-        self.sources = Sources.of(trace)
-        setup = setup_for(rig, self.sources)
-        # One broad load and no regeneration: enough to compare noise levels and delays with.
-        self.setup: Setup = setup._replace(prior=pooled_prior(setup.prior), grounds=ground_modes())
-        self.samples = samples_of(trace)
-        time_s = self.samples["time_s"]
-        step = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
-        # Ten samples a second are plenty to search with.
-        self.stride = max(1, int(0.1 / max(step, 1e-3)))
-        self.samples = np.ascontiguousarray(self.samples[:: self.stride])
-        self.table = self.rows(self.samples)
-
-    def rows(self, samples: Samples) -> Records:
-        state = interval_state()
-        return rows_of(self.setup.rig, *self.sources, LIKELIHOOD_ROW_S, state, samples).rows
-
-    def delayed(self, delays: Delays) -> Records:
-        return self.rows(align(self.samples, *self.sources, delays))
-
-    def __call__(self, noise: Noise, table: Records | None = None) -> float:
-        memory = np.zeros(1, MEMORY)
-        filter_rows(
-            self.table if table is None else table,
-            memory,
-            no_hypotheses(self.setup.grounds.size),
-            self.setup.grounds,
-            self.setup.prior,
-            noise._replace(mix_every_s=2.0),
-            self.setup.evidence,
-            np.empty(0, OUTPUT),
-            np.empty((0, 1)),
-            False,
-        )
-        return float(memory["log_likelihood"][0])
 
 
 def bridged(time_s: FloatArray, values: FloatArray, longest_s: float) -> FloatArray:
@@ -189,99 +141,19 @@ def _search_noise(
     return noise_at(result.x), -float(result.fun)
 
 
-def _compared(likelihood: _Likelihood, noise: Noise, tables: Sequence[Records]) -> FloatArray:
-    """Log-likelihood of each candidate's rows, over those that all of them can use.
-
-    Which samples are set aside hangs on the force, and so on the delay: without a common set the
-    candidates would be judged on different data.
-    """
-    known = np.min([table["known"] for table in tables], axis=0)
-    for table in tables:
-        table["known"] = known
-    return np.array([likelihood(noise, table) for table in tables])
-
-
-SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
-"""A channel is moved only when the log prefers it by this much in log-likelihood. Errors of a grade
-channel hang together over a distance, which the likelihood does not know: more is asked there."""
-
-
-def _search_delay(
-    likelihood: _Likelihood,
-    noise: Noise,
-    candidates: Sequence[Delays],
-    values: FloatArray,
-    sure: float,
-) -> float:
-    """Delay of greatest likelihood, or none where the log hardly prefers it.
-
-    Parameters
-    ----------
-    likelihood : _Likelihood
-    noise : Noise
-    candidates : sequence of Delays
-        One for each of ``values``; one of them is 0.
-    values : ndarray, shape (k,)
-        Evenly spaced delays (s).
-    sure : float
-        Log-likelihood that a delay must gain over none.
-
-    Returns
-    -------
-    float
-        From a parabola through the best three.
-    """
-    costs = _compared(likelihood, noise, [likelihood.delayed(one) for one in candidates])
-    best = int(np.argmax(costs))
-    if costs[best] - costs[int(np.argmin(np.abs(values)))] <= sure:
-        return 0.0
-    if not 0 < best < len(values) - 1:
-        return float(values[best])
-    left, middle, right = costs[best - 1 : best + 2]
-    curvature = left - 2.0 * middle + right
-    offset = 0.0 if curvature >= 0.0 else 0.5 * (left - right) / curvature
-    return float(values[best] + np.clip(offset, -0.5, 0.5) * (values[1] - values[0]))
-
-
-def _find_delays(likelihood: _Likelihood, noise: Noise) -> Delays:
-    """Delays of the force and of the height channel, one after the other, and once more."""
-    step = float(np.median(np.diff(likelihood.samples["time_s"])))
-    # Fuelling or torque cannot lead the force it makes.
-    forces = np.arange(0.0, 1.3, 0.25) if step > 0.3 else np.arange(0.0, 1.05, 0.2)
-    # Between two samples a height's noise would be averaged, and any such delay liked: whole ones.
-    stride = max(1, round(0.5 / step)) * step
-    first, last = -math.floor(1.0 / stride + 1e-9), math.floor(3.0 / stride + 1e-9)
-    heights = np.arange(first, last + 1, dtype=np.float64) * stride
-    whole = likelihood.sources.height == HEIGHT_FROM_ALTITUDE
-    found = Delays()
-    for _ in range(2):
-        before = found
-        tried = [found._replace(force=float(delay)) for delay in forces]
-        found = found._replace(
-            force=_search_delay(likelihood, noise, tried, forces, SURE_FORCE_DELAY)
-        )
-        tried = [found._replace(height=float(delay)) for delay in heights]
-        height = _search_delay(likelihood, noise, tried, heights, SURE_HEIGHT_DELAY)
-        found = found._replace(height=round(height / step) * step if whole else height)
-        if abs(found.force - before.force) < 0.1 and found.height == before.height:
-            break
-    # A fraction of a sample is not worth a move.
-    return Delays(*(delay if abs(delay) >= 0.1 else 0.0 for delay in found))
-
-
 ALTIMETER_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 SURE_ALTIMETER = 3.0
 """An altimeter corrects a grade channel only where the log prefers it by this log-likelihood."""
 
 
 def _with_altimeter(
-    likelihood: _Likelihood, noise: Noise, trace: pd.DataFrame
+    likelihood: Likelihood, noise: Noise, trace: pd.DataFrame
 ) -> tuple[FloatArray | None, float]:
     """The slope with its height corrected by an altimeter, and the share of the correction.
 
     Parameters
     ----------
-    likelihood : _Likelihood
+    likelihood : Likelihood
         Goes on with the corrected rows.
     noise : Noise
     trace : DataFrame
@@ -307,7 +179,8 @@ def _with_altimeter(
     for bent in slopes:
         samples["slope_sin"] = bent
         tables.append(likelihood.rows(np.ascontiguousarray(samples[:: likelihood.stride])))
-    found = _compared(likelihood, noise, tables)
+    on_common_rows(tables)
+    found = np.array([likelihood(noise, table) for table in tables])
     best = int(np.argmax(found))
     if found[best] - found[0] <= SURE_ALTIMETER:
         return None, 0.0
@@ -345,24 +218,35 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     InputError
         The trace has no force or no grade channel.
     """
-    prepared = _finer(trace, rig)
+    prepared = _bridged(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
-    likelihood = _Likelihood(prepared, rig)
-    noise, altimeter_share = default_noise(likelihood.sources, rig), 0.0
-    found = delays or Delays()
+    sources = Sources.of(prepared)
+    speed_s, told = speed_delay(prepared, sources.force)
+    if delays is not None:
+        speed_s = delays.speed
+    # Before anything is made of it: engine and road speed belong together.
+    prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
+    prepared = _finer(prepared, rig)
+    likelihood = Likelihood(prepared, rig)
+    noise, altimeter_share = default_noise(sources, rig), 0.0
+    guess = first_guess(likelihood, told, speed_s) if delays is None else delays
+    found = Found(guess)
+    if any(guess):
+        likelihood.table = likelihood.delayed(guess._replace(speed=0.0))
     if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
         noise, _ = _search_noise(likelihood, noise, 50)
-        found = delays or _find_delays(likelihood, noise)
-        if any(found):
-            likelihood.table = likelihood.delayed(found)
+        if delays is None:
+            found = find_delays(likelihood, noise, guess, told)
+        if found.delays != guess:
+            likelihood.table = likelihood.delayed(found.delays._replace(speed=0.0))
             noise, _ = _search_noise(likelihood, noise, 25)
-    force = FORCE_CHANNELS[likelihood.sources.force]
-    height = HEIGHT_CHANNELS[likelihood.sources.height]
-    values = prepared[force].to_numpy(dtype=np.float64)
-    if found.force != 0.0:
-        prepared["force_channel_mean"] = interval_means(time_s, values, found.force)
-    prepared[force] = shifted(time_s, values, found.force)
-    prepared[height] = shifted(time_s, prepared[height].to_numpy(dtype=np.float64), found.height)
+    force, height = FORCE_CHANNELS[sources.force], HEIGHT_CHANNELS[sources.height]
+    values = smoothed_channel(time_s, prepared[force].to_numpy(), found.smoothing)
+    moved = found.delays
+    if moved.force != 0.0:
+        prepared["force_channel_mean"] = interval_means(time_s, values, moved.force)
+    prepared[force] = shifted(time_s, values, moved.force)
+    prepared[height] = shifted(time_s, prepared[height].to_numpy(dtype=np.float64), moved.height)
     if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
         slope, altimeter_share = _with_altimeter(likelihood, noise, prepared)
         if slope is not None:
@@ -372,7 +256,11 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
     prepared.attrs["noise"] = dict(noise._asdict())
-    prepared.attrs["delays_s"] = dict(found._asdict())
+    prepared.attrs["delays_s"] = dict(moved._asdict())
+    prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
+    prepared.attrs["force_smoothing"] = dict(found.smoothing._asdict())
+    prepared.attrs["delay_spread"] = found.log_mass_sd
+    prepared.attrs["delay_doubts"] = list(found.doubts)
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
@@ -384,14 +272,19 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     return prepared
 
 
-def _finer(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
-    """A copy with absences bridged, bends from the position, and a coarse speed made finer."""
+def _bridged(trace: pd.DataFrame) -> pd.DataFrame:
+    """A copy with short absences bridged."""
     prepared = trace.copy()
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     for name in _FILLED:
         if name in prepared.columns:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+    return prepared
+
+
+def _finer(prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """Bends from the position, and a coarse speed made finer."""
     if {"latitude_deg", "longitude_deg"} <= set(prepared.columns):
         names = ("time_s", "speed_m_s", "latitude_deg", "longitude_deg")
         bends = curvature_squared(*(prepared[name].to_numpy(dtype=np.float64) for name in names))

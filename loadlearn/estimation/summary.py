@@ -13,6 +13,7 @@ from loadlearn._compile import Records
 from loadlearn.estimation.beliefs import contradicted_beliefs
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
+from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
@@ -22,6 +23,8 @@ LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
 WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
+MOST_STEADY = 0.9
+"""A drive that was steady for more of its time is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
 LEAST_PULL, PULLED_SHARE, PULLED_S = 0.5, 0.5, 10.0
@@ -235,7 +238,13 @@ def _trust(
     history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, trace: pd.DataFrame
 ) -> dict[str, Any]:
     last = history.iloc[-1]
-    reasons = []
+    reasons = list(trace.attrs.get("delay_doubts", []))
+    steady = (history["not_learnt_because"] == STEADY).mean()
+    if steady > MOST_STEADY:
+        reasons.append(
+            f"the drive was steady for {100 * steady:.0f} % of its time, and the force did no more "
+            "than answer gusts and slopes that are not seen: hills or changes of speed tell a mass"
+        )
     if learnt_s < LEAST_LEARNT_S:
         reasons.append(
             f"only {learnt_s:.0f} s of the drive could be learnt from "
@@ -321,6 +330,10 @@ def summary_of(
         "surfaces": surface_segments(history),
         "load_changes": load_changes(outputs, row_times),
         "learnt_s": float(learnt_s),
+        "not_learnt": not_learnt_stretches(
+            history["time_s"].to_numpy(),
+            np.asarray(history["not_learnt_because"].cat.codes, dtype=np.int64),
+        ),
         "delays_s": {name: float(delay) for name, delay in delays.items()},
         "altimeter_share": altimeter_share,
         "warnings": warnings,

@@ -33,6 +33,8 @@ _FORCES = ("fuel_rate_g_s", "engine_torque_n_m", "tractive_force_n")
 class Departures:
     """Sizes of what the estimator does not model; 0 is off. Relative sizes carry no unit.
 
+    The two of the road are laid by :func:`loadlearn.simulation.drive.simulate`.
+
     Attributes
     ----------
     lap_length_m : float

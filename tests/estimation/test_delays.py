@@ -168,7 +168,7 @@ def test_only_force_and_height_are_moved() -> None:
     assert align(samples, SOURCE_FUEL, HEIGHT_FROM_ALTITUDE, Delays()) is samples
 
 
-@pytest.mark.parametrize("wrong", [{"speed": 0.1}, {"force": float("nan")}, {"height": 99.0}])
+@pytest.mark.parametrize("wrong", [{"throttle": 0.1}, {"force": float("nan")}, {"height": 99.0}])
 def test_impossible_delays_are_told(wrong: dict[str, float]) -> None:
     made = late_drive(1.0, 0.0)
     with pytest.raises(InputError, match="delays_s"):

@@ -244,7 +244,7 @@ def test_the_summary_tells_the_delays_that_were_taken(
     for prepared_first in (True, False):
         estimator = LoadEstimator(rig, delays_s={"force": 0.5})
         summary = estimator.run(trace, prepare=prepared_first).attrs["summary"]
-        assert summary["delays_s"] == {"force": 0.5, "height": 0.0}
+        assert summary["delays_s"] == {"force": 0.5, "height": 0.0, "speed": 0.0}
         assert any("0.5 s late; it was moved" in text for text in summary["warnings"])
 
 

@@ -15,12 +15,14 @@ from loadlearn.estimation.grounds import Grounds, ground_modes
 from loadlearn.estimation.learner import Setup, initial_state
 from loadlearn.estimation.loads import MOST_LOADS, Hypotheses, no_hypotheses, normalise, start
 from loadlearn.estimation.mixture import LEAST_WEIGHT, OUTPUT, mean_and_sd, summarise
-from loadlearn.estimation.model import STATE, Noise, Prior
+from loadlearn.estimation.model import STATE, Noise, Prior, load_prior
+from loadlearn.simulation.scenarios import shipped_rig
 
 Array = NDArray[np.float64]
 MASS, DRAG = STATE.inverse_mass_per_kg, STATE.drag_per_mass_m2_kg
 ROLL, COLD = STATE.rolling_resistance, STATE.cold_tyre_excess
 SCALE, SCALE_SD = 0.01, 0.02
+RIG = shipped_rig("utility_boat")
 
 
 class Said(NamedTuple):
@@ -32,7 +34,8 @@ def said(hypotheses: Hypotheses, grounds: Grounds, offset_sd_n: float = 0.0) -> 
     before, now = np.full(1, np.nan, OUTPUT), np.full(1, np.nan, OUTPUT)
     kinds = np.full(grounds["surface"].max() + 1, np.nan)
     scratch = np.empty((6, MOST_LOADS * grounds.size))
-    summarise(hypotheses, grounds, offset_sd_n, 0.0, before[0], now[0], kinds, scratch)
+    prior = load_prior(RIG)._replace(offset_sd_n=offset_sd_n, answered_every_s=math.inf)
+    summarise(hypotheses, grounds, prior, before[0], now[0], kinds, scratch)
     return Said(now[0], kinds)
 
 

@@ -425,9 +425,17 @@ def test_grade_channel_errs_alike_on_every_lap(utility: Rig) -> None:
     first, second = place < 1500.0, (place >= 1500.0) & (place < 3000.0)
     expected = np.interp(place[second] - 1500.0, place[first], error[first])
     np.testing.assert_allclose(error[second], expected, atol=0.02)
-    rolling = made.truth["warm_rolling_resistance"].to_numpy()
-    again = np.interp(place[second] - 1500.0, place[first], rolling[first])
-    assert np.mean(np.abs(rolling[second] / again - 1.0) < 1e-9) > 0.95
+
+
+def test_ground_is_alike_on_every_lap(utility: Rig) -> None:
+    departures = Departures(lap_length_m=4000.0)
+    road = other_road(random_road(4, 20_000.0, "flat"), departures, 4)
+    made = prepare_drive(utility, road, 4, variation=PlantVariation(departures=departures))
+    steps = round(4000.0 / GRID_M)
+    for column in ("coefficient", "nominal_coefficient"):
+        values = made.ground[column]
+        np.testing.assert_array_equal(values[steps:], values[:-steps])
+        assert values.std() > 0.0
 
 
 def test_town_stops_as_often_as_it_says() -> None:

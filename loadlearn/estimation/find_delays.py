@@ -1,0 +1,274 @@
+"""How late the channels of a log are, how sure that is, and what it leaves in the mass.
+
+Two finders that know nothing of one another. The first (:mod:`loadlearn.log.alignment`, which
+``inspect`` shows) fits the force balance to the log by least squares; engine speed against road
+speed tells whether the *speed* is late. The second compares the likelihood of the log under the
+filter's model over all delays within ``MOST_DELAY_S``; it decides.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from loadlearn.estimation.delays import Delays
+from loadlearn.estimation.find_smoothing import Smoothing, find_smoothing, smoothed_channel
+from loadlearn.estimation.likelihood import Likelihood
+from loadlearn.estimation.model import Noise
+from loadlearn.estimation.posterior import Posterior, judged
+from loadlearn.log.alignment import Delay, channel_delays, make_grid
+from loadlearn.vehicle.samples import (
+    FORCE_CHANNELS,
+    HEIGHT_CHANNELS,
+    HEIGHT_FROM_ALTITUDE,
+    SOURCE_TRACTIVE,
+)
+
+FloatArray = NDArray[np.float64]
+
+MOST_DELAY_S = 3.0
+"""Delays and leads within this are searched."""
+LEAST_DELAY_S = 0.1
+"""A fraction of a sample is not worth a move."""
+LEAST_SPEED_DELAY_S = 0.3
+"""Nor a smaller delay of the speed, which all channels but the speed have to agree upon."""
+SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
+"""A channel is moved only when the log prefers it by this much in (tempered) log-likelihood. Errors
+of a grade channel hang together over a distance, which the likelihood does not know: more is asked
+there."""
+
+
+GLOBAL_STEP_S = 0.5
+"""All delays are compared at this spacing ..."""
+LOCAL_STEP_S = 0.2
+"""... and the likeliest one's neighbours at this."""
+AGREED_S = 0.5
+"""Two finders that are no further apart agree."""
+MATTERS, LEFT_OPEN = 0.02, 0.05
+"""Two finders that differ are doubted where the mass does by this share, and a delay where not
+knowing it leaves that much."""
+
+
+class Found(NamedTuple):
+    """What :func:`find_delays` found.
+
+    Attributes
+    ----------
+    delays : Delays
+    sds : Delays
+        Standard deviation of each (s).
+    smoothing : Smoothing
+        Of the force, to match the speed's.
+    log_mass_sd : float
+        What not knowing them leaves in the logarithm of the mass.
+    doubts : tuple of str
+        Sentences for people: why the delays are not to be trusted.
+    """
+
+    delays: Delays = Delays()
+    sds: Delays = Delays()
+    smoothing: Smoothing = Smoothing()
+    log_mass_sd: float = 0.0
+    doubts: tuple[str, ...] = ()
+
+
+class _Search:
+    """Delays of a log by its likelihood."""
+
+    def __init__(self, likelihood: Likelihood, noise: Noise) -> None:
+        self.likelihood, self.noise = likelihood, noise
+        self.step_s = float(np.median(np.diff(likelihood.samples["time_s"])))
+
+    def among(self, values: FloatArray, field: str, given: Delays) -> Posterior:
+        """Posterior of one delay, the others given."""
+        candidates = [given._replace(**{field: float(value)}) for value in values]
+        tables = [self.likelihood.delayed(one) for one in candidates]
+        return judged(self.likelihood, self.noise, values, tables)
+
+    def everywhere(self, field: str, given: Delays) -> Posterior:
+        """Posterior over all delays, in whole samples: between two, noise would be averaged."""
+        step = max(1, round(GLOBAL_STEP_S / self.step_s)) * self.step_s
+        reach = math.floor(MOST_DELAY_S / step + 1e-9)
+        return self.among(step * np.arange(-reach, reach + 1.0), field, given)
+
+    def nearby(self, field: str, given: Delays) -> Posterior:
+        """Posterior about what is given."""
+        step = LOCAL_STEP_S if self.step_s <= LOCAL_STEP_S else 0.25
+        for _ in range(3):
+            here = round(getattr(given, field) / step) * step
+            found = self.among(here + step * np.arange(-2.0, 3.0), field, given)
+            if not found.edge:
+                break
+            given = given._replace(**{field: found.mean})
+        return found
+
+
+def speed_delay(trace: pd.DataFrame, source: int) -> tuple[float, dict[str, Delay]]:
+    """How late the speed itself is, in whole samples, and what the least squares say of others.
+
+    Engine speed and road speed are one in gear: where the one leads the other, the speed is late.
+    Without an engine speed a force that leads the motion is one whose speed is late.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    source : int
+        Which channel the force is taken from.
+
+    Returns
+    -------
+    delay_s : float
+    others : dict of str to Delay
+        Of other channels, once the speed is moved.
+    """
+    plain = trace.copy(deep=False)
+    plain.attrs = {}
+    found = channel_delays(plain, make_grid(plain))
+    step = float(np.median(np.diff(trace["time_s"].to_numpy())))
+    late = 0.0
+    if "engine_speed_rpm" in found and source != SOURCE_TRACTIVE:
+        late = -found["engine_speed_rpm"].delay_s
+    elif "engine_speed_rpm" not in trace.columns and FORCE_CHANNELS[source] in found:
+        late = max(0.0, -found[FORCE_CHANNELS[source]].delay_s)
+    late = round(late / step) * step
+    if abs(late) < LEAST_SPEED_DELAY_S:
+        late = 0.0
+    return late, {name: Delay(one.delay_s + late, one.sd_s) for name, one in found.items()}
+
+
+def first_guess(likelihood: Likelihood, told: dict[str, Delay], speed_s: float) -> Delays:
+    """What the least squares say, within what is searched."""
+
+    def of(name: str) -> float:
+        late = told[name].delay_s if name in told else 0.0
+        return late if LEAST_SPEED_DELAY_S < abs(late) < MOST_DELAY_S else 0.0
+
+    sources = likelihood.sources
+    return Delays(of(FORCE_CHANNELS[sources.force]), of(HEIGHT_CHANNELS[sources.height]), speed_s)
+
+
+class _Settled(NamedTuple):
+    """One delay: what is chosen, its sd, what it leaves in the log mass, whether at the edge."""
+
+    delay: float
+    sd: float
+    log_mass_sd: float
+    edge: bool
+
+
+def _settle(wide: Posterior, near: Posterior, enough: float, whole_s: float = 0.0) -> _Settled:
+    """Choose a delay, from all of them and from the likeliest one's neighbours.
+
+    Parameters
+    ----------
+    wide, near : Posterior
+    enough : float
+        What no delay must fall short by in log-likelihood.
+    whole_s : float
+        What a delay is a multiple of (s); 0 for any.
+    """
+    judge = near if near.value[0] <= 0.0 <= near.value[-1] else wide
+    sure = judge.gained > enough
+    chosen = near.mean if sure and abs(near.mean) >= min(LEAST_DELAY_S, enough) else 0.0
+    if whole_s > 0.0:
+        chosen = round(chosen / whole_s) * whole_s
+    sd, log_mass_sd = (near if near.value[0] <= chosen <= near.value[-1] else wide).about(chosen)
+    if wide is not near:
+        # Humps that the neighbours do not reach.
+        far = (wide.value < near.value[0]) | (wide.value > near.value[-1])
+        weight = wide.weight[far]
+        sd = math.hypot(sd, math.sqrt(float(weight @ (wide.value[far] - chosen) ** 2)))
+        apart = wide.log_mass[far] - wide.mass_at(chosen)
+        log_mass_sd = math.hypot(log_mass_sd, math.sqrt(float(weight @ apart**2)))
+    return _Settled(chosen, sd, log_mass_sd, sure and wide.edge)
+
+
+def find_delays(
+    likelihood: Likelihood, noise: Noise, guess: Delays, told: dict[str, Delay]
+) -> Found:
+    """Delays of the force and of the height channel, their sds, and what they leave in the mass.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        Of the log with its speed moved already.
+    noise : Noise
+    guess : Delays
+        Where the search begins; its speed's delay is kept.
+    told : dict of str to Delay
+        What the least squares say.
+    """
+    search, sources = _Search(likelihood, noise), likelihood.sources
+    whole_s = search.step_s if sources.height == HEIGHT_FROM_ALTITUDE else 0.0
+    given = guess._replace(speed=0.0)
+    wide = search.everywhere("force", given)
+    near = search.nearby("force", given._replace(force=wide.mean))
+    # Once the speed is moved there is no log as it is to stay with.
+    enough = SURE_FORCE_DELAY if guess.speed == 0.0 else 0.0
+    force = _settle(wide, near, enough)
+    high = search.everywhere("height", given._replace(force=force.delay))
+    # What the least squares say too needs to be less sure.
+    other = told.get(HEIGHT_CHANNELS[sources.height])
+    agreed = other is not None and abs(other.delay_s - high.mean) < AGREED_S
+    height = _settle(high, high, SURE_FORCE_DELAY if agreed else SURE_HEIGHT_DELAY, whole_s)
+    if abs(height.delay - given.height) > LEAST_DELAY_S:
+        near = search.nearby("force", Delays(near.mean, height.delay))
+        force = _settle(wide, near, enough)
+    smooth = find_smoothing(likelihood, noise, Delays(near.mean, height.delay))
+    if smooth.by.over_s > 0.0:
+        samples, channel = likelihood.samples, FORCE_CHANNELS[sources.force]
+        samples[channel] = smoothed_channel(samples["time_s"], samples[channel], smooth.by)
+        near = search.nearby("force", Delays(smooth.delay_s, height.delay))
+        force = _settle(near, near, 0.0)
+    doubts = [
+        *_doubts(FORCE_CHANNELS[sources.force], force, wide, told, search.step_s),
+        *_doubts(HEIGHT_CHANNELS[sources.height], height, high, told, search.step_s),
+    ]
+    if abs(smooth.log_mass_change) > LEFT_OPEN:
+        doubts.append(
+            f"the speed is smoothed over some {smooth.by.over_s:.1f} s, which makes "
+            f"{100.0 * math.expm1(abs(smooth.log_mass_change)):.0f} % in the mass; the force was "
+            "smoothed likewise: log a speed as it is measured"
+        )
+    return Found(
+        Delays(force.delay, height.delay, guess.speed),
+        Delays(force.sd, height.sd),
+        smooth.by,
+        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd),
+        tuple(doubts),
+    )
+
+
+def _doubts(
+    channel: str, settled: _Settled, wide: Posterior, told: dict[str, Delay], step_s: float
+) -> list[str]:
+    """Why one delay is not to be trusted, in sentences."""
+    found = []
+    if settled.edge:
+        found.append(
+            f"the delay of {channel} lies at the edge of what was searched "
+            f"({settled.delay:+.1f} s of {MOST_DELAY_S:g}): check the logger's clock"
+        )
+    if settled.log_mass_sd > LEFT_OPEN:
+        found.append(
+            f"how late {channel} is, is known to {settled.sd:.2f} s only, which leaves "
+            f"{100.0 * settled.log_mass_sd:.0f} % in the mass: vary the speed more"
+        )
+    other = told.get(channel)
+    if other is not None:
+        apart = abs(other.delay_s - settled.delay)
+        least = 3.0 * math.hypot(other.sd_s, settled.sd, LEAST_DELAY_S, 0.3 * step_s)
+        within = float(np.clip(other.delay_s, wide.value[0], wide.value[-1]))
+        change = abs(wide.mass_at(within) - wide.mass_at(settled.delay))
+        if apart > least and change > MATTERS:
+            found.append(
+                f"{channel} is {settled.delay:+.1f} s late by the model's likelihood and "
+                f"{other.delay_s:+.1f} s by least squares, and the mass hangs on it: check the "
+                "channels' clocks"
+            )
+    return found
