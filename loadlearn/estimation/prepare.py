@@ -100,6 +100,8 @@ _SEARCHED = {
     "white": 0.7,
     "speed_sd_m_s": 0.8,
     "height_sd_m": 0.8,
+    "height_walk_m_s05": 0.8,
+    "force_error_share": 0.8,
     "roll_walk_per_s05": 0.7,
 }
 
