@@ -17,12 +17,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.estimation.delays import Delays, align
+from loadlearn.estimation.delays import Delays, align, shifted
 from loadlearn.estimation.intervals import LAG_WITHIN_S
 from loadlearn.estimation.likelihood import Likelihood
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.posterior import Posterior, judged
-from loadlearn.vehicle.samples import FORCE_CHANNELS
+from loadlearn.vehicle.samples import FORCE_CHANNELS, Samples
 
 FloatArray = NDArray[np.float64]
 
@@ -162,3 +162,56 @@ def find_smoothing(likelihood: Likelihood, noise: Noise, given: Delays) -> Smoot
     _, spread = width_told.about(width_told.mean)
     change = width_told.mass_at(width_told.mean) - float(told.log_mass[0])
     return Smoothed(by, delay_s, spread, change)
+
+
+SHARPENED_S2 = (0.0, 0.5, 1.0, 1.5)
+SHARPENED_LATER_S = (0.0, 0.25, 0.5, 0.75)
+SHARPENED_OVER_S = 0.5
+SURE_SMOOTHED = 6.0
+"""Second moments of a kernel that a force is freed of, by how much later it may be, the step of the
+second difference that does it, and what that must gain in (tempered) log-likelihood."""
+
+
+def smoothed_force_doubt(likelihood: Likelihood, noise: Noise, samples: Samples) -> str | None:
+    """What to say where the logged *force* is smoother than the speed.
+
+    Its mass comes out too light, and no other channel can be smoothed likewise without losing what
+    tells. A kernel of second moment c leaves F + c F''/2 of a force: with that taken off, the log
+    must be likelier.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+    noise : Noise
+    samples : record array of ``SAMPLE``, shape (n,)
+        As the likelihood takes them, their channels aligned.
+
+    Returns
+    -------
+    str or None
+        A sentence for people.
+    """
+    time_s = np.ascontiguousarray(samples["time_s"])
+    channel = FORCE_CHANNELS[likelihood.sources.force]
+    force = np.ascontiguousarray(samples[channel])
+    held = pd.Series(force).ffill().bfill().to_numpy()
+    step = max(SHARPENED_OVER_S, float(np.median(np.diff(time_s))))
+    ahead, behind = (np.interp(time_s + at, time_s, held) for at in (step, -step))
+    bent = (ahead - 2.0 * held + behind) / step**2
+    sharper, tables = samples.copy(), []
+    sharper["force_channel_mean"] = np.nan
+    for moment in SHARPENED_S2:
+        # A smoothed force is found less late than it is.
+        tried = []
+        for late_s in SHARPENED_LATER_S:
+            sharper[channel] = shifted(time_s, force - 0.5 * moment * bent, late_s)
+            tried.append(likelihood.rows(sharper))
+        values = [likelihood(noise, rows) for rows in tried]
+        tables.append(tried[int(np.argmax(values))])
+    told = judged(likelihood, noise, np.array(SHARPENED_S2), tables)
+    if told.gained <= SURE_SMOOTHED:
+        return None
+    return (
+        f"{channel} looks smoothed over some {math.sqrt(12.0 * told.mean):.0f} s, which makes a "
+        "load too light: log it as it is measured"
+    )

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
 from loadlearn.estimation.find_gain import Gain, find_gain
-from loadlearn.estimation.find_smoothing import smoothed_channel
+from loadlearn.estimation.find_smoothing import smoothed_channel, smoothed_force_doubt
 from loadlearn.estimation.learner import (
     Sources,
     default_noise,
@@ -231,6 +231,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
     prepared = _finer(prepared, rig)
     likelihood = Likelihood(prepared, rig)
+    smoothed_force: str | None = None
     noise, altimeter_share, gain = default_noise(sources, rig), 0.0, Gain()
     guess = first_guess(likelihood, told, speed_s) if delays is None else delays
     found = Found(guess)
@@ -255,8 +256,9 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         if slope is not None:
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
             noise, _ = _search_noise(likelihood, noise, 25)
-        aligned = samples_of(prepared)[:: likelihood.stride]
-        gain = find_gain(likelihood, noise, np.ascontiguousarray(aligned))
+        aligned = np.ascontiguousarray(samples_of(prepared)[:: likelihood.stride])
+        smoothed_force = smoothed_force_doubt(likelihood, noise, aligned)
+        gain = find_gain(likelihood, noise, aligned)
         if gain.factor != 1.0:
             prepared["grade_percent"] *= gain.factor
             likelihood.table = likelihood.rows(samples_of(prepared)[:: likelihood.stride])
@@ -270,7 +272,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["force_smoothing"] = dict(found.smoothing._asdict())
     prepared.attrs["grade_gain"] = gain.factor
     prepared.attrs["delay_spread"] = math.hypot(found.log_mass_sd, gain.log_mass_sd)
-    prepared.attrs["delay_doubts"] = list(found.doubts)
+    prepared.attrs["delay_doubts"] = [*found.doubts, *([smoothed_force] if smoothed_force else [])]
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
