@@ -212,6 +212,12 @@ def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.D
         return LoadEstimator(rig).run(prepared)
 
 
+def misfit_not_considered(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """All that is left out is noise as the model says."""
+    with _prior_with(misfit_counts=0.0):
+        return LoadEstimator(rig).run(prepared)
+
+
 def answers_not_considered(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """A driver whose foot no gust moves."""
     with _prior_with(answered_every_s=math.inf):
@@ -320,6 +326,7 @@ VARIANTS: dict[str, Variant] = {
     "no squat": no_squat,
     "nothing apart": nothing_apart,
     "answers not considered": answers_not_considered,
+    "misfit not considered": misfit_not_considered,
 }
 # Rules of what evidence counts: what is left out, as values of ``model.Evidence``.
 EVIDENCE: dict[str, dict[str, float]] = {

@@ -420,6 +420,8 @@ class Prior(NamedTuple):
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
     answered_every_s: float = ANSWERED_EVERY_S
     """See :mod:`loadlearn.estimation.considered` ..."""
+    misfit_counts: float = 1.0
+    """... how much of the misfit counts (1 or 0) ..."""
     delay_spread: float = 0.0
     """... and what delays that are not known leave in the mass, relative."""
 
