@@ -99,7 +99,8 @@ def told(
     misfit : float
         See :func:`misfit`.
     answers : float
-        Independent stretches of what is unseen that were answered meanwhile.
+        Independent stretches of what is unseen that were answered meanwhile; what an altimeter
+        drifts by is no force, and nobody answers it.
     spread : float
         Relative sd that what is not known of the channels' delays leaves.
 

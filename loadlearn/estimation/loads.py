@@ -45,6 +45,7 @@ LOAD = np.dtype(
         ("prior_weight", np.float64),
         ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
         ("driven_s", np.float64),  # ... since it was laid out
+        ("answerable_s", np.float64),  # ... of which a driver could answer what is left out
         (
             "block_from_s",
             np.float64,
@@ -222,7 +223,7 @@ def _start_load(
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
     load.prior_weight = prior.parts[part].weight
-    load.driven_s = load.block_from_s = load.block_variance = 0.0
+    load.driven_s = load.answerable_s = load.block_from_s = load.block_variance = 0.0
     load.blocks = load.block_steps = load.block_information = 0.0
     for mode in range(grounds.size):
         _start_filter(
@@ -277,7 +278,7 @@ def told_inverse_mass(
         load.prior_log_mass - load.log_scale,
         load.prior_log_mass_variance + load.log_scale_variance,
     )
-    answers = load.driven_s / prior.answered_every_s
+    answers = load.answerable_s / prior.answered_every_s
     steps = 1.0 + prior.misfit_counts * (misfit(load) - 1.0)
     return told(phi, variance, before, before_variance, steps, answers, prior.delay_spread)
 

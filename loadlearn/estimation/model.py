@@ -250,6 +250,17 @@ def process_variance(inverse_mass_per_kg: float, row: Record, noise: Noise) -> f
     return (white * white + walk * walk) * row.dt_s + 1e-10 + of_force
 
 
+@jit
+def answerable_share(row: Record, noise: Noise) -> float:
+    """Share of what is left out that moves the vehicle: no driver answers an altimeter's drift.
+
+    Of the spectral densities at low frequency, as slopes.
+    """
+    acts = 2.0 * noise.disturbance_time_s * noise.disturbance_sd * noise.disturbance_sd
+    acts = (acts + noise.white * noise.white) * row.speed_m_s * row.speed_m_s
+    return acts / (acts + noise.height_walk_m_s05 * noise.height_walk_m_s05 + 1e-12)
+
+
 MEASURED = (STATE.energy_height_m, STATE.inverse_mass_per_kg, STATE.slip_per_n)
 """The states that are measured: y = E - phi mu T + 2 T F sigma."""
 

@@ -8,7 +8,7 @@ import pytest
 from gaussian_bench import MEAN
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
-from scipy.integrate import solve_ivp
+from scipy.integrate import quad, solve_ivp
 from scipy.stats import norm
 
 from loadlearn.estimation.intervals import FORCE_ERROR_TIME_S
@@ -19,6 +19,7 @@ from loadlearn.estimation.model import (
     STATE,
     Noise,
     StateOrder,
+    answerable_share,
     drag_area,
     load_prior,
     log_implied,
@@ -214,6 +215,27 @@ def test_an_altimeters_drift_grows_with_time_and_not_with_the_way(driven_rows: R
         row["speed_m_s"] = speed_m_s
         gained = process_variance(2e-4, row, drifting) - process_variance(2e-4, row, calm)
         assert gained == pytest.approx(0.2**2 * row["dt_s"])
+
+
+@pytest.mark.parametrize("speed_m_s", [5.0, 25.0])
+def test_a_driver_answers_what_moves_the_vehicle_and_no_drift(
+    driven_rows: Rows, speed_m_s: float
+) -> None:
+    """Spectral densities at zero frequency, from integrals of the autocovariance."""
+    row, noise = driven_rows[50].copy(), Noise(white=0.002, height_walk_m_s05=0.3)
+    row["speed_m_s"] = speed_m_s
+    slope, _ = quad(
+        lambda lag: 2.0 * noise.disturbance_sd**2 * np.exp(-lag / noise.disturbance_time_s),
+        0.0,
+        np.inf,
+    )
+    moves = (slope + noise.white**2) * speed_m_s**2
+    share = answerable_share(row, noise)
+    assert share == pytest.approx(moves / (moves + noise.height_walk_m_s05**2))
+    assert 0.0 < share < 1.0
+    assert answerable_share(row, noise._replace(height_walk_m_s05=0.0)) == pytest.approx(1.0)
+    row["speed_m_s"] = 0.0
+    assert answerable_share(row, noise._replace(height_walk_m_s05=0.0)) == 0.0
 
 
 def test_slow_states_forget_in_two_steps_as_in_one() -> None:
