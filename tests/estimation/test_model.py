@@ -321,6 +321,21 @@ def test_the_prior_admits_overload_and_nothing_hitched(rig: Rig) -> None:
     assert mean == pytest.approx(0.5 * (rig.vehicle.mass_kg + gcm), rel=0.06)
 
 
+def test_parts_of_one_law_have_its_moments(rig: Rig) -> None:
+    for prior in (load_prior(rig), load_prior(rig, 9000.0, 2000.0), load_prior(rig, 9000.0, 300.0)):
+        parts, laws = prior.parts, set()
+        for part in parts:
+            whole = (float(part["whole_kg"]), float(part["whole_sd_kg"]))
+            here = parts[parts["whole_kg"] == part["whole_kg"]]
+            mean = np.average(here["mass_kg"], weights=here["weight"])
+            apart = here["mass_sd_kg"] ** 2 + (here["mass_kg"] - mean) ** 2
+            assert whole[0] == pytest.approx(mean)
+            assert whole[1] ** 2 == pytest.approx(np.average(apart, weights=here["weight"]))
+            laws.add(whole)
+        # The rig's range, nothing hitched, and a belief of the user's.
+        assert len(laws) == (2 if prior.parts.size == 5 else 3)
+
+
 def test_a_given_belief_leaves_room_for_being_wrong(rig: Rig) -> None:
     parts = load_prior(rig, 9000.0, 300.0).parts
     near = np.abs(parts["mass_kg"] - 9000.0) < 1000.0
