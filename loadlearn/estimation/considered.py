@@ -81,14 +81,17 @@ def told(
     variance: float,
     prior_phi: float,
     prior_variance: float,
+    whole_phi: float,
+    whole_variance: float,
     misfit: float,
     answers: float,
     spread: float,
 ) -> tuple[float, float]:
     """What a drive tells of the inverse mass, misfit and answers considered.
 
-    The prior is taken out of the filter's belief, what is left is widened, and the prior is put
-    back: all of it normal.
+    The prior is taken out of the filter's belief, what is left is widened, and put together with
+    the prior again: all of it normal. A broad prior that was split in parts is put back whole: what
+    the drive tells, once it is widened, is no likelier in one of its parts than in the next.
 
     Parameters
     ----------
@@ -96,10 +99,13 @@ def told(
         The filter's belief (1/kg, 1/kg^2).
     prior_phi, prior_variance : float
         Its belief before the drive.
+    whole_phi, whole_variance : float
+        Of the law that this prior is a part of; else the same.
     misfit : float
         See :func:`misfit`.
     answers : float
-        Independent stretches of what is unseen that were answered meanwhile.
+        Independent stretches of what is unseen that were answered meanwhile; what an altimeter
+        drifts by is no force, and nobody answers it.
     spread : float
         Relative sd that what is not known of the channels' delays leaves.
 
@@ -115,5 +121,5 @@ def told(
     size = max(phi, LEAST_OF_PRIOR * prior_phi)
     answered = alone * answers / size
     alone += answered * answered + (spread * size) ** 2
-    together = 1.0 / (1.0 / alone + 1.0 / prior_variance)
-    return together * (mean / alone + prior_phi / prior_variance), together
+    together = 1.0 / (1.0 / alone + 1.0 / whole_variance)
+    return together * (mean / alone + whole_phi / whole_variance), together

@@ -50,6 +50,7 @@ from loadlearn.estimation.model import (
     Evidence,
     Noise,
     Prior,
+    answerable_share,
     measurement_half_width,
     measurement_row,
     measurement_variance,
@@ -290,6 +291,7 @@ def filter_rows(
         for slot in range(loads.size):
             before[slot] = loads[slot].weight
         peak, normalised = NO_WEIGHT, math.nan
+        answerable = answerable_share(row, noise)
         for slot in range(MOST_LOADS):
             if loads[slot].active == 0:
                 continue
@@ -308,6 +310,7 @@ def filter_rows(
             if row.known > 0.5:
                 loads[slot].since_s += row.dt_s
                 loads[slot].driven_s += row.dt_s
+                loads[slot].answerable_s += answerable * row.dt_s
             of_load, innovation = _advance_load(
                 states[slot],
                 covariances[slot],

@@ -43,8 +43,11 @@ LOAD = np.dtype(
         ("prior_log_mass", np.float64),
         ("prior_log_mass_variance", np.float64),
         ("prior_weight", np.float64),
+        ("whole_log_mass", np.float64),  # of the law that the prior is a part of
+        ("whole_log_mass_variance", np.float64),
         ("since_s", np.float64),  # driving time since it was laid out, or since the last standstill
         ("driven_s", np.float64),  # ... since it was laid out
+        ("answerable_s", np.float64),  # ... of which a driver could answer what is left out
         (
             "block_from_s",
             np.float64,
@@ -202,6 +205,13 @@ def _start_filter(
 
 
 @jit
+def _log_normal(mean: float, sd: float) -> tuple[float, float]:
+    """Mean and variance of the logarithm, of a log-normal law of a mean and an sd."""
+    variance = math.log(1.0 + (sd / mean) ** 2)
+    return math.log(mean) - 0.5 * variance, variance
+
+
+@jit
 def _start_load(
     slot: int,
     part: int,
@@ -213,16 +223,17 @@ def _start_load(
     log_scale_variance: float,
 ) -> None:
     """Lay out the load component ``part`` of the prior in ``slot``, in place; no weights yet."""
-    mass, sd = prior.parts[part].mass_kg, prior.parts[part].mass_sd_kg
-    log_variance = math.log(1.0 + (sd / mass) ** 2)
-    log_mass = math.log(mass) - 0.5 * log_variance
-    solo = prior.parts[part].solo
+    one = prior.parts[part]
+    log_mass, log_variance = _log_normal(one.mass_kg, one.mass_sd_kg)
+    solo = one.solo
     load = hypotheses.loads[slot]
     load.active, load.solo, load.changed, load.since_s = 1, solo, 0, 0.0
     load.log_scale, load.log_scale_variance = log_scale, log_scale_variance
     load.prior_log_mass, load.prior_log_mass_variance = log_mass, log_variance
-    load.prior_weight = prior.parts[part].weight
-    load.driven_s = load.block_from_s = load.block_variance = 0.0
+    load.prior_weight = one.weight
+    whole, whole_variance = _log_normal(one.whole_kg, one.whole_sd_kg)
+    load.whole_log_mass, load.whole_log_mass_variance = whole, whole_variance
+    load.driven_s = load.answerable_s = load.block_from_s = load.block_variance = 0.0
     load.blocks = load.block_steps = load.block_information = 0.0
     for mode in range(grounds.size):
         _start_filter(
@@ -277,9 +288,23 @@ def told_inverse_mass(
         load.prior_log_mass - load.log_scale,
         load.prior_log_mass_variance + load.log_scale_variance,
     )
-    answers = load.driven_s / prior.answered_every_s
+    whole, whole_variance = _prior_inverse_mass(
+        load.whole_log_mass - load.log_scale,
+        load.whole_log_mass_variance + load.log_scale_variance,
+    )
+    answers = load.answerable_s / prior.answered_every_s
     steps = 1.0 + prior.misfit_counts * (misfit(load) - 1.0)
-    return told(phi, variance, before, before_variance, steps, answers, prior.delay_spread)
+    return told(
+        phi,
+        variance,
+        before,
+        before_variance,
+        whole,
+        whole_variance,
+        steps,
+        answers,
+        prior.delay_spread,
+    )
 
 
 @jit
@@ -606,6 +631,16 @@ def _same(hypotheses: Hypotheses, first: int, second: int) -> bool:
 
 
 @jit
+def _merged(
+    mean: float, variance: float, other: float, other_variance: float, share: float
+) -> tuple[float, float]:
+    """Mean and variance of a mixture of two laws; ``share`` is the other's."""
+    apart = other - mean
+    mixed = (1.0 - share) * (variance + share * apart * apart) + share * other_variance
+    return mean + share * apart, mixed
+
+
+@jit
 def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
     """Merge a load into another, ground by ground, in place."""
     _, log_weights, weights, states, covariances = hypotheses
@@ -624,11 +659,20 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
         log_weights[first, mode] = math.log(max(weight + other, 1e-300))
     one, two = hypotheses.loads[first], hypotheses.loads[second]
     total = one.prior_weight + two.prior_weight
-    a, b = one.prior_weight / total, two.prior_weight / total
-    apart = two.prior_log_mass - one.prior_log_mass
-    one.prior_log_mass += b * apart
-    one.prior_log_mass_variance = (
-        a * one.prior_log_mass_variance + b * two.prior_log_mass_variance + a * b * apart * apart
+    share = two.prior_weight / total
+    one.prior_log_mass, one.prior_log_mass_variance = _merged(
+        one.prior_log_mass,
+        one.prior_log_mass_variance,
+        two.prior_log_mass,
+        two.prior_log_mass_variance,
+        share,
+    )
+    one.whole_log_mass, one.whole_log_mass_variance = _merged(
+        one.whole_log_mass,
+        one.whole_log_mass_variance,
+        two.whole_log_mass,
+        two.whole_log_mass_variance,
+        share,
     )
     one.prior_weight = total
 

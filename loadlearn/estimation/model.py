@@ -250,6 +250,17 @@ def process_variance(inverse_mass_per_kg: float, row: Record, noise: Noise) -> f
     return (white * white + walk * walk) * row.dt_s + 1e-10 + of_force
 
 
+@jit
+def answerable_share(row: Record, noise: Noise) -> float:
+    """Share of what is left out that moves the vehicle: no driver answers an altimeter's drift.
+
+    Of the spectral densities at low frequency, as slopes.
+    """
+    acts = 2.0 * noise.disturbance_time_s * noise.disturbance_sd * noise.disturbance_sd
+    acts = (acts + noise.white * noise.white) * row.speed_m_s * row.speed_m_s
+    return acts / (acts + noise.height_walk_m_s05 * noise.height_walk_m_s05 + 1e-12)
+
+
 MEASURED = (STATE.energy_height_m, STATE.inverse_mass_per_kg, STATE.slip_per_n)
 """The states that are measured: y = E - phi mu T + 2 T F sigma."""
 
@@ -383,6 +394,8 @@ PART = np.dtype(
         ("mass_sd_kg", np.float64),
         ("weight", np.float64),
         ("solo", np.int64),  # 1 for the component in which nothing is hitched
+        ("whole_kg", np.float64),  # mean and sd of the law that it is a part of
+        ("whole_sd_kg", np.float64),
     ]
 )
 
@@ -447,6 +460,21 @@ TILT_OF_SCALE = 0.5
 """... and a chain whose gain is hardly known on the whole is known no better at either end."""
 
 
+def _moments(parts: Records) -> tuple[float, float]:
+    """Mean and sd of a mixture."""
+    weight = parts["weight"] / parts["weight"].sum()
+    mean = float(weight @ parts["mass_kg"])
+    second = float(weight @ (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2))
+    return mean, math.sqrt(second - mean * mean)
+
+
+def _parts_of_one_law(parts: list[tuple[float, float, float, int]]) -> Records:
+    """Components that together are one law: mean, sd, weight and whether nothing is hitched."""
+    made = np.array([(*part, 0.0, 0.0) for part in parts], dtype=PART)
+    made["whole_kg"], made["whole_sd_kg"] = _moments(made)
+    return made
+
+
 def load_prior(
     rig: Rig,
     initial_mass_kg: float | None = None,
@@ -472,24 +500,28 @@ def load_prior(
             for offset, weight in zip(_SPLIT_MEAN, _SPLIT_WEIGHT, strict=True)
         ]
 
-    parts = [
-        *split(middle, spread, 1.0 - SOLO_SHARE - OVERLOAD_SHARE),
-        (1.2 * gcm, 0.13 * gcm, OVERLOAD_SHARE, 0),
-        (vehicle.mass_kg, vehicle.mass_sd_kg, SOLO_SHARE, 1),
-    ]
+    hitched = _parts_of_one_law(
+        [
+            *split(middle, spread, 1.0 - SOLO_SHARE - OVERLOAD_SHARE),
+            (1.2 * gcm, 0.13 * gcm, OVERLOAD_SHARE, 0),
+        ]
+    )
+    alone = _parts_of_one_law([(vehicle.mass_kg, vehicle.mass_sd_kg, SOLO_SHARE, 1)])
+    parts = np.concatenate((hitched, alone))
     if initial_mass_kg is not None or initial_mass_sd_kg is not None:
         mean = middle if initial_mass_kg is None else initial_mass_kg
         sd = spread if initial_mass_sd_kg is None else initial_mass_sd_kg
-        believed = split(mean, sd, 1.0) if sd > 0.08 * mean else [(mean, sd, 1.0, 0)]
-        parts = [(m, s, w * (1.0 - BROAD_SHARE), kind) for m, s, w, kind in believed] + [
-            (m, s, w * BROAD_SHARE, kind) for m, s, w, kind in parts
-        ]
-    table = np.array(parts, dtype=PART)
-    table["weight"] /= table["weight"].sum()
+        believed = _parts_of_one_law(
+            split(mean, sd, 1.0) if sd > 0.08 * mean else [(mean, sd, 1.0, 0)]
+        )
+        believed["weight"] *= 1.0 - BROAD_SHARE
+        parts["weight"] *= BROAD_SHARE
+        parts = np.concatenate((believed, parts))
+    parts["weight"] /= parts["weight"].sum()
     uprated = rig.engine.uprated
     stiffness_n = SLIP_STIFFNESS * vehicle.mass_kg * GRAVITY_M_S2
     return Prior(
-        parts=table,
+        parts=parts,
         log_scale=float(np.log(rig.uncertainty.tractive_scale)),
         log_scale_sd=rig.uncertainty.tractive_scale_sd,
         drag_area_m2=vehicle.drag_area_m2,
@@ -514,8 +546,5 @@ def load_prior(
 
 def pooled_prior(prior: Prior) -> Prior:
     """The prior of loads as one broad component of the mixture's mean and sd."""
-    parts = prior.parts
-    mean = float(np.sum(parts["weight"] * parts["mass_kg"]))
-    second = float(np.sum(parts["weight"] * (parts["mass_sd_kg"] ** 2 + parts["mass_kg"] ** 2)))
-    one = (mean, math.sqrt(second - mean * mean), 1.0, 0)
-    return prior._replace(parts=np.array([one], PART))
+    mean, sd = _moments(prior.parts)
+    return prior._replace(parts=_parts_of_one_law([(mean, sd, 1.0, 0)]))

@@ -80,6 +80,7 @@ def one_component(prior: Prior, part: int = 1) -> Prior:
     """A prior with one of its load components only; by default the middle of the rig's range."""
     only = prior.parts[part : part + 1].copy()
     only["weight"] = 1.0
+    only["whole_kg"], only["whole_sd_kg"] = only["mass_kg"], only["mass_sd_kg"]
     return prior._replace(parts=only)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from loadlearn.estimation.considered import BLOCKS_BEFORE, misfit, note_block, told
 from loadlearn.estimation.loads import LOAD
@@ -22,7 +23,7 @@ def belief(share_told: float) -> tuple[float, float]:
 @given(left=st.floats(1e-5, 0.999))
 def test_without_misfit_and_answers_the_filter_is_believed(left: float) -> None:
     phi, variance = belief(left)
-    found = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 0.0, 0.0)
+    found = told(phi, variance, PRIOR, PRIOR_VARIANCE, PRIOR, PRIOR_VARIANCE, 1.0, 0.0, 0.0)
     assert found == pytest.approx((phi, variance), rel=1e-6)
 
 
@@ -36,7 +37,9 @@ def test_belief_only_widens_and_never_beyond_the_prior(
     left: float, misfit: float, answers: float, spread: float
 ) -> None:
     phi, variance = belief(left)
-    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, misfit, answers, spread)
+    mean, wide = told(
+        phi, variance, PRIOR, PRIOR_VARIANCE, PRIOR, PRIOR_VARIANCE, misfit, answers, spread
+    )
     assert variance * (1.0 - 1e-9) <= wide <= PRIOR_VARIANCE * (1.0 + 1e-9)
     told_alone = (phi / variance - PRIOR / PRIOR_VARIANCE) / (1 / variance - 1 / PRIOR_VARIANCE)
     low, high = sorted((PRIOR, told_alone))
@@ -46,18 +49,40 @@ def test_belief_only_widens_and_never_beyond_the_prior(
 @given(answers=st.floats(0.0, 1e3), factor=st.floats(0.01, 100.0))
 def test_units_do_not_matter(answers: float, factor: float) -> None:
     phi, variance = belief(0.01)
-    one = told(phi, variance, PRIOR, PRIOR_VARIANCE, 2.0, answers, 0.0)
+    one = told(phi, variance, PRIOR, PRIOR_VARIANCE, PRIOR, PRIOR_VARIANCE, 2.0, answers, 0.0)
     square = factor**2
     other = told(
-        phi * factor, variance * square, PRIOR * factor, PRIOR_VARIANCE * square, 2.0, answers, 0.0
+        phi * factor,
+        variance * square,
+        *(PRIOR * factor, PRIOR_VARIANCE * square) * 2,
+        2.0,
+        answers,
+        0.0,
     )
     assert other[0] == pytest.approx(one[0] * factor, rel=1e-9)
     assert other[1] == pytest.approx(one[1] * factor**2, rel=1e-9)
 
 
+@given(part=st.floats(0.8, 1.4), answers=st.floats(1.0, 400.0))
+def test_a_part_of_a_broad_prior_is_put_back_whole(part: float, answers: float) -> None:
+    """Whatever part a belief came from: the whole law times what the drive tells, by quadrature."""
+    told_phi, told_sd = 0.9 * PRIOR, 0.02 * PRIOR
+    part_phi, part_variance = part * PRIOR, (0.12 * PRIOR) ** 2
+    variance = 1.0 / (told_sd**-2 + 1.0 / part_variance)
+    phi = variance * (told_phi / told_sd**2 + part_phi / part_variance)
+    found = told(phi, variance, part_phi, part_variance, PRIOR, PRIOR_VARIANCE, 1.0, answers, 0.0)
+    wide = np.hypot(told_sd, told_sd**2 * answers / phi)
+    at = np.linspace(-1.5, 3.5, 200_001) * PRIOR
+    weight = norm.pdf(at, told_phi, wide) * norm.pdf(at, PRIOR, np.sqrt(PRIOR_VARIANCE))
+    weight /= weight.sum()
+    mean = weight @ at
+    assert found[0] == pytest.approx(mean, rel=1e-6)
+    assert found[1] == pytest.approx(weight @ (at - mean) ** 2, rel=1e-4)
+
+
 def test_where_all_is_answer_the_prior_is_left() -> None:
     phi, variance = belief(0.01)
-    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, 1.0, 1e9, 0.0)
+    mean, wide = told(phi, variance, PRIOR, PRIOR_VARIANCE, PRIOR, PRIOR_VARIANCE, 1.0, 1e9, 0.0)
     assert mean == pytest.approx(PRIOR, rel=1e-6)
     assert wide == pytest.approx(PRIOR_VARIANCE, rel=1e-6)
 
@@ -77,7 +102,7 @@ def test_bias_of_a_complete_answer_is_what_is_considered() -> None:
     estimated = (motion * force).sum(axis=1) / (force**2).sum(axis=1)
     variance = unseen_sd**2 / (force**2).sum(axis=1).mean()
     bias = phi - estimated.mean()
-    _, wide = told(phi, variance, PRIOR, 1e6 * variance, 1.0, stretches, 0.0)
+    _, wide = told(phi, variance, *(PRIOR, 1e6 * variance) * 2, 1.0, stretches, 0.0)
     assert np.sqrt(wide - variance) == pytest.approx(bias, rel=0.05)
 
 

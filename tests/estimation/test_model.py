@@ -8,7 +8,7 @@ import pytest
 from gaussian_bench import MEAN
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
-from scipy.integrate import solve_ivp
+from scipy.integrate import quad, solve_ivp
 from scipy.stats import norm
 
 from loadlearn.estimation.intervals import FORCE_ERROR_TIME_S
@@ -19,6 +19,7 @@ from loadlearn.estimation.model import (
     STATE,
     Noise,
     StateOrder,
+    answerable_share,
     drag_area,
     load_prior,
     log_implied,
@@ -216,6 +217,27 @@ def test_an_altimeters_drift_grows_with_time_and_not_with_the_way(driven_rows: R
         assert gained == pytest.approx(0.2**2 * row["dt_s"])
 
 
+@pytest.mark.parametrize("speed_m_s", [5.0, 25.0])
+def test_a_driver_answers_what_moves_the_vehicle_and_no_drift(
+    driven_rows: Rows, speed_m_s: float
+) -> None:
+    """Spectral densities at zero frequency, from integrals of the autocovariance."""
+    row, noise = driven_rows[50].copy(), Noise(white=0.002, height_walk_m_s05=0.3)
+    row["speed_m_s"] = speed_m_s
+    slope, _ = quad(
+        lambda lag: 2.0 * noise.disturbance_sd**2 * np.exp(-lag / noise.disturbance_time_s),
+        0.0,
+        np.inf,
+    )
+    moves = (slope + noise.white**2) * speed_m_s**2
+    share = answerable_share(row, noise)
+    assert share == pytest.approx(moves / (moves + noise.height_walk_m_s05**2))
+    assert 0.0 < share < 1.0
+    assert answerable_share(row, noise._replace(height_walk_m_s05=0.0)) == pytest.approx(1.0)
+    row["speed_m_s"] = 0.0
+    assert answerable_share(row, noise._replace(height_walk_m_s05=0.0)) == 0.0
+
+
 def test_slow_states_forget_in_two_steps_as_in_one() -> None:
     noise = Noise()
     for index, sd, time_s in (
@@ -297,6 +319,21 @@ def test_the_prior_admits_overload_and_nothing_hitched(rig: Rig) -> None:
     assert weight[solo].sum() > 0.05
     mean = np.average(parts["mass_kg"][~solo], weights=weight[~solo])
     assert mean == pytest.approx(0.5 * (rig.vehicle.mass_kg + gcm), rel=0.06)
+
+
+def test_parts_of_one_law_have_its_moments(rig: Rig) -> None:
+    for prior in (load_prior(rig), load_prior(rig, 9000.0, 2000.0), load_prior(rig, 9000.0, 300.0)):
+        parts, laws = prior.parts, set()
+        for part in parts:
+            whole = (float(part["whole_kg"]), float(part["whole_sd_kg"]))
+            here = parts[parts["whole_kg"] == part["whole_kg"]]
+            mean = np.average(here["mass_kg"], weights=here["weight"])
+            apart = here["mass_sd_kg"] ** 2 + (here["mass_kg"] - mean) ** 2
+            assert whole[0] == pytest.approx(mean)
+            assert whole[1] ** 2 == pytest.approx(np.average(apart, weights=here["weight"]))
+            laws.add(whole)
+        # The rig's range, nothing hitched, and a belief of the user's.
+        assert len(laws) == (2 if prior.parts.size == 5 else 3)
 
 
 def test_a_given_belief_leaves_room_for_being_wrong(rig: Rig) -> None:
