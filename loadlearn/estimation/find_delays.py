@@ -16,7 +16,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays
-from loadlearn.estimation.find_smoothing import Smoothing, find_smoothing, smoothed_channel
+from loadlearn.estimation.find_smoothing import (
+    Filtered,
+    Kernel,
+    filtered,
+    find_grade_lag,
+    find_smoothing,
+)
 from loadlearn.estimation.learner import default_noise
 from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
@@ -27,6 +33,7 @@ from loadlearn.vehicle.samples import (
     FORCE_CHANNELS,
     HEIGHT_CHANNELS,
     HEIGHT_FROM_ALTITUDE,
+    HEIGHT_FROM_GRADE,
     SOURCE_TRACTIVE,
     force_source,
 )
@@ -64,8 +71,8 @@ class Found(NamedTuple):
     delays : Delays
     sds : Delays
         Standard deviation of each (s).
-    smoothing : Smoothing
-        Of the force, to match the speed's.
+    force_filter, grade_filter : Kernel
+        What makes the channels as smooth as the speed.
     log_mass_sd : float
         What not knowing them leaves in the logarithm of the mass.
     doubts : tuple of str
@@ -74,7 +81,8 @@ class Found(NamedTuple):
 
     delays: Delays = Delays()
     sds: Delays = Delays()
-    smoothing: Smoothing = Smoothing()
+    force_filter: Kernel = Kernel()
+    grade_filter: Kernel = Kernel()
     log_mass_sd: float = 0.0
     doubts: tuple[str, ...] = ()
 
@@ -234,27 +242,36 @@ def find_delays(
     if abs(height.delay - given.height) > LEAST_DELAY_S:
         near = search.nearby("force", Delays(near.mean, height.delay))
         force = _settle(wide, near, enough)
-    smooth = find_smoothing(likelihood, noise, Delays(near.mean, height.delay))
-    if smooth.by.over_s > 0.0:
-        samples, channel = likelihood.samples, FORCE_CHANNELS[sources.force]
-        samples[channel] = smoothed_channel(samples["time_s"], samples[channel], smooth.by)
+    samples = likelihood.samples
+    sharp = Filtered()
+    if sources.height == HEIGHT_FROM_GRADE and height.delay > LEAST_DELAY_S:
+        sharp = find_grade_lag(likelihood, noise, Delays(near.mean, height.delay))
+        samples["slope_sin"] = filtered(samples["time_s"], samples["slope_sin"], sharp.by)
+    channel = FORCE_CHANNELS[sources.force]
+    other_s = told[channel].delay_s if channel in told else near.mean
+    smooth = find_smoothing(likelihood, noise, Delays(near.mean, height.delay), other_s)
+    if smooth.by.over_s != 0.0:
+        samples[channel] = filtered(samples["time_s"], samples[channel], smooth.by)
         near = search.nearby("force", Delays(smooth.delay_s, height.delay))
         force = _settle(near, near, 0.0)
     doubts = [
         *_doubts(FORCE_CHANNELS[sources.force], force, wide, told, search.step_s),
         *_doubts(HEIGHT_CHANNELS[sources.height], height, high, told, search.step_s),
     ]
-    if abs(smooth.log_mass_change) > LEFT_OPEN:
-        doubts.append(
-            f"the speed is smoothed over some {smooth.by.over_s:.1f} s, which makes "
-            f"{100.0 * math.expm1(abs(smooth.log_mass_change)):.0f} % in the mass; the force was "
-            "smoothed likewise: log a speed as it is measured"
-        )
+    for of, name in ((smooth, channel), (sharp, HEIGHT_CHANNELS[sources.height])):
+        if abs(of.log_mass_change) > LEFT_OPEN:
+            doubts.append(
+                f"{name} and the speed are not equally smooth: one is filtered over some "
+                f"{abs(of.by.over_s):.1f} s, which makes "
+                f"{100.0 * math.expm1(abs(of.log_mass_change)):.0f} % in the mass; that was taken "
+                "back, but log channels as they are measured"
+            )
     return Found(
         Delays(force.delay, height.delay, guess.speed),
         Delays(force.sd, height.sd),
         smooth.by,
-        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd),
+        sharp.by,
+        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd, sharp.log_mass_sd),
         tuple(doubts),
     )
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
-from loadlearn.estimation.find_smoothing import smoothed_channel
+from loadlearn.estimation.find_smoothing import filtered
 from loadlearn.estimation.learner import (
     Sources,
     default_noise,
@@ -241,7 +241,9 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
             likelihood.table = likelihood.delayed(found.delays._replace(speed=0.0))
             noise, _ = _search_noise(likelihood, noise, 25)
     force, height = FORCE_CHANNELS[sources.force], HEIGHT_CHANNELS[sources.height]
-    values = smoothed_channel(time_s, prepared[force].to_numpy(), found.smoothing)
+    values = filtered(time_s, prepared[force].to_numpy(), found.force_filter)
+    if found.grade_filter.over_s != 0.0:
+        prepared[height] = filtered(time_s, prepared[height].to_numpy(), found.grade_filter)
     moved = found.delays
     if moved.force != 0.0:
         prepared["force_channel_mean"] = interval_means(time_s, values, moved.force)
@@ -258,7 +260,8 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(moved._asdict())
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
-    prepared.attrs["force_smoothing"] = dict(found.smoothing._asdict())
+    prepared.attrs["force_filter"] = dict(found.force_filter._asdict())
+    prepared.attrs["grade_filter"] = dict(found.grade_filter._asdict())
     prepared.attrs["delay_spread"] = found.log_mass_sd
     prepared.attrs["delay_doubts"] = list(found.doubts)
     prepared.attrs["altimeter_share"] = altimeter_share
