@@ -10,6 +10,7 @@ tried, and what is measured stays as it is, so that the likelihoods can be compa
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +21,8 @@ from loadlearn.estimation.delays import Delays, align
 from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.posterior import PARTS, Posterior, judged, tempered
-from loadlearn.vehicle.samples import FORCE_CHANNELS, HEIGHT_FIELDS
+from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
+from loadlearn.vehicle.samples import FORCE_CHANNELS, HEIGHT_FIELDS, SOURCE_TRACTIVE
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +31,9 @@ SURE_SMOOTHING = 5.0
 """What smoothing or sharpening must gain in (tempered) log-likelihood."""
 INVERSE_NOISE = 0.03
 """Share of noise in the power of what is sharpened (Wiener, 1949, from memory)."""
+OTHER_SHAPE_SD = 0.01
+"""What a logger's filter of another shape than a mean or a lag leaves in the mass, relative: rms of
+three real trips with filters of two poles, triangles, and both after one another."""
 PADDING_S = 20.0
 """Ends are held for so long before a channel is filtered."""
 _RATIO = 1.3
@@ -43,15 +48,20 @@ class Kernel(NamedTuple):
     lag: bool = False
     over_s: float = 0.0
     """Width of the mean or time constant of the lag (s); negative where it is undone."""
+    of_power: bool = False
+    """Whether it is the power of a tread force that is filtered."""
 
 
 TRIED = (
     Kernel(False, 0.6),
+    Kernel(False, 1.5),
+    Kernel(True, 0.5),
     Kernel(False, -1.0),
     Kernel(False, -2.0),
     Kernel(False, -3.0),
     Kernel(True, -0.5),
     Kernel(True, -1.0),
+    Kernel(False, -3.0, True),
 )
 """Where none of these fits better than the channel as it is, nothing more is tried."""
 LAG_OF_MEAN = 12.0**-0.5
@@ -98,6 +108,30 @@ def filtered(time_s: FloatArray, values: FloatArray, by: Kernel) -> FloatArray:
     return np.asarray(found)
 
 
+def filtered_force(
+    time_s: FloatArray, values: FloatArray, speed_m_s: FloatArray, by: Kernel, delay_s: float
+) -> FloatArray:
+    """A force channel filtered, that is to be moved by a delay.
+
+    Parameters
+    ----------
+    time_s, values, speed_m_s : ndarray, shape (n,)
+    by : Kernel
+    delay_s : float
+        How late the channel is (s): a power belongs to the speed of so long before.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    if not by.of_power:
+        return filtered(time_s, values, by)
+    power = filtered(time_s, values * speed_m_s, by)
+    earlier = np.interp(time_s - delay_s, time_s, np.nan_to_num(speed_m_s))
+    force = power / np.maximum(earlier, CRAWL_SPEED_M_S)
+    return np.where(earlier >= CRAWL_SPEED_M_S, force, np.nan)
+
+
 class Filtered(NamedTuple):
     """What :func:`find_smoothing` found.
 
@@ -128,11 +162,12 @@ class _Tried:
         self.channel = FORCE_CHANNELS[force] if field == "force" else HEIGHT_FIELDS[height]
         self.time_s = np.ascontiguousarray(likelihood.samples["time_s"])
         self.values = np.ascontiguousarray(likelihood.samples[self.channel])
+        self.speed = np.ascontiguousarray(likelihood.samples["speed_m_s"])
 
     def rows(self, by: Kernel, delay_s: float) -> Records:
         """Rows with the channel filtered and moved."""
         samples = self.likelihood.samples.copy()
-        samples[self.channel] = filtered(self.time_s, self.values, by)
+        samples[self.channel] = filtered_force(self.time_s, self.values, self.speed, by, delay_s)
         delays = self.given._replace(**{self.field: delay_s})
         return self.likelihood.rows(align(samples, *self.likelihood.sources, delays))
 
@@ -189,11 +224,15 @@ def find_smoothing(
     """
     tried = _Tried(likelihood, noise, given, "force")
     step = float(np.median(np.diff(tried.time_s)))
-    kernels = [one for one in TRIED if abs(one.over_s) > step]
-    delays = [given.force]
-    if abs(other_delay_s - given.force) > _STEP_S:
-        delays.append(other_delay_s)
-    candidates = [(Kernel(), given.force), *((one, at) for one in kernels for at in delays)]
+    measured = likelihood.sources.force == SOURCE_TRACTIVE
+    kernels = [one for one in TRIED if abs(one.over_s) > step and one.of_power <= measured]
+    # Without the filter the delay is not found quite where it is with it.
+    others = {1.0: given.force - _STEP_S, -1.0: other_delay_s}
+    candidates = [(one, given.force) for one in (Kernel(), *kernels)]
+    for one in kernels:
+        at = others[math.copysign(1.0, one.over_s)]
+        if abs(at - given.force) >= _STEP_S:
+            candidates.append((one, at))
     tables = [tried.rows(*one) for one in candidates]
     on_common_rows(tables)
     told = [likelihood.judged(noise, table, PARTS) for table in tables]
@@ -203,11 +242,19 @@ def find_smoothing(
         return Filtered()
     by, delay_s = candidates[best]
     ratio = 1.0 / LAG_OF_MEAN if by.lag else LAG_OF_MEAN
-    others = Kernel(not by.lag, by.over_s * ratio)
-    _, by, delay_s = max(tried.climb(by, delay_s), tried.climb(others, delay_s))
+    starts = [by, Kernel(not by.lag, by.over_s * ratio, by.of_power)]
+    if measured and by.over_s < 0.0:
+        starts.append(by._replace(of_power=not by.of_power))
+    _, by, delay_s = max(tried.climb(start, delay_s) for start in starts)
     width = tried.over_width(by, delay_s)
+    return _filtered(width, by, delay_s, told[0].log_mass)
+
+
+def _filtered(width: Posterior, by: Kernel, delay_s: float, log_mass_before: float) -> Filtered:
+    """What is found, from the posterior of its width."""
     _, spread = width.about(width.mean)
-    change = width.mass_at(width.mean) - told[0].log_mass
+    change = width.mass_at(width.mean) - log_mass_before
+    spread = float(np.hypot(spread, OTHER_SHAPE_SD))
     return Filtered(by._replace(over_s=width.mean), delay_s, spread, change)
 
 
@@ -232,6 +279,6 @@ def find_grade_lag(likelihood: Likelihood, noise: Noise, given: Delays) -> Filte
     told = judged(likelihood, noise, widths, rows)
     if told.gained < SURE_SMOOTHING:
         return Filtered()
-    _, spread = told.about(told.mean)
-    change = told.mass_at(told.mean) - told.mass_at(0.0)
-    return Filtered(Kernel(True, told.mean), given.height, spread, change)
+    _, by, delay_s = tried.climb(Kernel(True, told.mean), given.height)
+    width = tried.over_width(by, delay_s)
+    return _filtered(width, by, delay_s, told.mass_at(0.0))

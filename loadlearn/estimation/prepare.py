@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
-from loadlearn.estimation.find_smoothing import filtered
+from loadlearn.estimation.find_smoothing import filtered, filtered_force
 from loadlearn.estimation.learner import (
     Sources,
     default_noise,
@@ -237,14 +237,20 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         noise, _ = _search_noise(likelihood, noise, 50)
         if delays is None:
             found = find_delays(likelihood, noise, guess, told)
-        if found.delays != guess:
+        if found.delays != guess or found.notes:
             likelihood.table = likelihood.delayed(found.delays._replace(speed=0.0))
             noise, _ = _search_noise(likelihood, noise, 25)
     force, height = FORCE_CHANNELS[sources.force], HEIGHT_CHANNELS[sources.height]
-    values = filtered(time_s, prepared[force].to_numpy(), found.force_filter)
+    moved = found.delays
+    values = filtered_force(
+        time_s,
+        prepared[force].to_numpy(dtype=np.float64),
+        prepared["speed_m_s"].to_numpy(dtype=np.float64),
+        found.force_filter,
+        moved.force,
+    )
     if found.grade_filter.over_s != 0.0:
         prepared[height] = filtered(time_s, prepared[height].to_numpy(), found.grade_filter)
-    moved = found.delays
     if moved.force != 0.0:
         prepared["force_channel_mean"] = interval_means(time_s, values, moved.force)
     prepared[force] = shifted(time_s, values, moved.force)
@@ -264,6 +270,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["grade_filter"] = dict(found.grade_filter._asdict())
     prepared.attrs["delay_spread"] = found.log_mass_sd
     prepared.attrs["delay_doubts"] = list(found.doubts)
+    prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
