@@ -53,10 +53,8 @@ class Kernel(NamedTuple):
 
 
 TRIED = (
-    Kernel(False, 0.6),
     Kernel(False, 1.5),
     Kernel(True, 0.5),
-    Kernel(False, -1.0),
     Kernel(False, -2.0),
     Kernel(False, -3.0),
     Kernel(True, -0.5),
