@@ -30,6 +30,7 @@ from unittest import mock
 import against_energy_plant
 import harness
 import judging
+import off_the_model
 import pandas as pd
 from plants import cases
 from situations import LIGHT_TOWING, lay_out
@@ -59,7 +60,14 @@ SITUATIONS = (
     "exhaust_brake",
     "body_accelerometer",
     "trailer_left_on_sand",
+    "altimeter_drifts",
+    "force_errs",
 )
+DEPARTING = {
+    "altimeter_drifts": "altimeter drifts 1.5 m a minute, 1 Hz",
+    "force_errs": "measured force, 3 % noise of 10 s",
+}
+"""Rows of ``off_the_model.py``."""
 Variant = Callable[[pd.DataFrame, pd.DataFrame, Rig], pd.DataFrame]
 """From the log, the prepared log and the rig to a history."""
 
@@ -204,6 +212,12 @@ def no_regeneration(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.D
         return LoadEstimator(rig).run(prepared)
 
 
+def misfit_not_considered(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """All that is left out is noise as the model says."""
+    with _prior_with(misfit_counts=0.0):
+        return LoadEstimator(rig).run(prepared)
+
+
 def answers_not_considered(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     """A driver whose foot no gust moves."""
     with _prior_with(answered_every_s=math.inf):
@@ -235,6 +249,30 @@ def default_noise(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.Dat
     plain = prepared.copy()
     plain.attrs = {name: value for name, value in prepared.attrs.items() if name != "noise"}
     return LoadEstimator(rig).run(plain)
+
+
+@contextmanager
+def _search_from(**values: float) -> Iterator[None]:
+    """A search of the noise levels that leaves out those that are zero."""
+    actual = learner.default_noise
+
+    def changed(*arguments: Any) -> Any:
+        return actual(*arguments)._replace(**values)
+
+    with mock.patch.object(sys.modules[prepare.__module__], "default_noise", changed):
+        yield
+
+
+def no_height_drift(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """An altimeter with white noise only; prepared so, too."""
+    with _search_from(height_walk_m_s05=0.0):
+        return LoadEstimator(rig).run(prepare(log, rig))
+
+
+def force_exact(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A computed force with no errors that pass; prepared so, too."""
+    with _search_from(force_error_share=0.0):
+        return LoadEstimator(rig).run(prepare(log, rig))
 
 
 def no_preparation(log: pd.DataFrame, prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:
@@ -280,12 +318,15 @@ VARIANTS: dict[str, Variant] = {
     "no cold tyres": no_cold_tyres,
     "no delays": no_delays,
     "default noise levels": default_noise,
+    "altimeter that does not drift": no_height_drift,
+    "force without errors": force_exact,
     "no preparation (online)": no_preparation,
     "no interval likelihood": no_interval_likelihood,
     "overrun believed": overrun_believed,
     "no squat": no_squat,
     "nothing apart": nothing_apart,
     "answers not considered": answers_not_considered,
+    "misfit not considered": misfit_not_considered,
 }
 # Rules of what evidence counts: what is left out, as values of ``model.Evidence``.
 EVIDENCE: dict[str, dict[str, float]] = {
@@ -303,6 +344,7 @@ ONLY = {
     "no interval likelihood": ("obd_1hz_altitude",),
     "overrun believed": ("exhaust_brake",),
     "no squat": ("body_accelerometer",),
+    "altimeter that does not drift": ("obd_1hz_altitude", "altimeter_drifts"),
 }
 
 
@@ -321,6 +363,8 @@ def one_drive(situation: str, index: int, count: int) -> list[dict[str, Any]]:
     elif situation == "body_accelerometer":
         logger = Logger.good_10hz("accelerometer")
         made = judging.stratified("good_10hz", index, count, 91_000, logger=logger)
+    elif situation in DEPARTING:
+        made = off_the_model.lay_row(DEPARTING[situation], index, count, 91_000)
     else:
         made = judging.stratified(situation, index, count, 91_000)
     log = made.drive.log

@@ -34,6 +34,7 @@ from plants import archive, car_trips, power_ride
 from loadlearn import LoadEstimator, Rig, prepare, read_log
 from loadlearn.errors import InputError
 from loadlearn.estimation.calibration import Calibration, DriveObservation, calibrate, observe_drive
+from loadlearn.estimation.summary import UNEXPLAINED
 
 Change = Callable[[pd.DataFrame], pd.DataFrame]
 FORCES = ("tractive_force_n", "tractive_power_kw")
@@ -114,8 +115,8 @@ def learn(trace: pd.DataFrame, rig: Rig) -> dict[str, Any]:
     -------
     dict
         ``mass_kg, sd_kg, low95_kg, high95_kg`` in all; ``implied_kg`` (what the computed force
-        implies) and ``implied_sd`` (relative); ``trusted``; ``reasons``; ``loose_s``, time on
-        ground named other than sealed; ``load_changes``; ``learnt_s``.
+        implies) and ``implied_sd`` (relative); ``trusted``; ``reasons``; ``grounds`` named;
+        ``loose_s``, time on one named other than sealed; ``load_changes``; ``learnt_s``.
     """
     history = LoadEstimator(rig).run(prepare(trace, rig))
     summary, last = history.attrs["summary"], history.iloc[-1]
@@ -130,10 +131,11 @@ def learn(trace: pd.DataFrame, rig: Rig) -> dict[str, Any]:
         "implied_sd": float(last["mass_sd_given_scale_kg"]) / (implied * mean_scale),
         "trusted": bool(summary["trust"]["ok"]),
         "reasons": "; ".join(summary["trust"]["reasons"]),
+        "grounds": " ".join(sorted({one["surface"] for one in summary["surfaces"]})),
         "loose_s": sum(
             one["end_s"] - one["start_s"]
             for one in summary["surfaces"]
-            if one["surface"] in ("gravel", "earth", "sand", "soft_sand")
+            if one["surface"] not in ("sealed", UNEXPLAINED)
         ),
         "load_changes": len(summary["load_changes"]),
         "learnt_s": float(summary["learnt_s"]),

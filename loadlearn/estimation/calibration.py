@@ -42,7 +42,8 @@ no source) ..."""
 SPREAD_DRIVES = 3.0
 """... believed as if so many drives had shown it (``experiments/real_logs.py``)."""
 WIDEST_IMPLIED_SD = 0.05
-"""A drive whose implied mass is less certain than this (relative) tells too little."""
+"""A drive whose implied mass is less certain than this (relative) tells too little, and one whose
+load changed by more has no one mass."""
 LEAST_SHARE, LEAST_SHARE_S = 0.05, 60.0
 """The reported share is learnt from drives with more than this share in use for so long (s)."""
 LONGEST_SAMPLE_S = 2.5
@@ -51,7 +52,7 @@ PRIOR_LEFT_OUT, FAR_FROM_PRIOR = 2.0, 3.0
 """Standard deviations from the rig's own belief beyond which it is left out, and beyond which a
 result is doubted."""
 _ANY_SCALE_SD = 10.0
-_WIDE_MASS_REASON = "the mass is known to"
+_FOR_CALIBRATION = ("the mass is known to", "the mass learnt", "a stretch alone")
 
 
 @dataclass(frozen=True)
@@ -211,12 +212,15 @@ def observe_drive(
             f"{name}: only {learnt_s:.0f} s of the drive could be learnt from; leave it out or "
             f"give one with at least {LEAST_LEARNT_S:.0f} s"
         )
-    if summary["load_changes"]:
-        change = summary["load_changes"][0]
-        raise InputError(
-            f"{name}: the load changed at {change['time_s']:.0f} s, so one known mass does not "
-            "hold throughout; leave the drive out or cut the log there"
-        )
+    slight = []
+    for change in summary["load_changes"]:
+        what = f"{name}: the load changed at {change['time_s']:.0f} s"
+        if abs(change["after_kg"] / change["before_kg"] - 1.0) > WIDEST_IMPLIED_SD:
+            raise InputError(
+                f"{what}, so one known mass does not hold throughout; leave the drive out or cut "
+                "the log there"
+            )
+        slight.append(f"{what}, if only from {change['before_kg']:.0f} to {change['after_kg']:.0f}")
     implied = float(last["mass_given_scale_kg"])
     # The sd given the scale is that of m' at the mean scale.
     relative = float(last["mass_sd_given_scale_kg"]) / (
@@ -238,9 +242,9 @@ def observe_drive(
     doubts = tuple(
         f"{name}: {reason}"
         for reason in summary["trust"]["reasons"]
-        # A wide scale is what calibration is for.
-        if not reason.startswith(_WIDE_MASS_REASON)
-    )
+        # A wide or wrong scale is what calibration is for.
+        if not reason.startswith(_FOR_CALIBRATION)
+    ) + tuple(f"{one} kg: leave the drive out if that may be so" for one in slight)
     extra_s = extra_torque_time_s(trace)
     mean, covariance = np.array([log_scale]), np.array([[relative**2]])
     if extra_s >= LEAST_SHARE_S:

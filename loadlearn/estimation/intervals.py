@@ -243,11 +243,11 @@ def _integrate_force(
     change, sd = now_n - before_n, 0.5 * (force.force_sd_n + before.force_sd_n)
     if dt_s <= LAG_WITHIN_S:
         row.lag_kg_m_s += change * middle / GRAVITY_M_S2
+    way2 = middle * middle * dt_s / (GRAVITY_M_S2 * GRAVITY_M_S2)
     row.force_variance_kg2_m2 += (
-        (2.0 * sd * sd * FORCE_ERROR_TIME_S + change * change * dt_s / 12.0)
-        * (middle * middle * dt_s)
-        / (GRAVITY_M_S2 * GRAVITY_M_S2)
-    )
+        2.0 * sd * sd * FORCE_ERROR_TIME_S + change * change * dt_s / 12.0
+    ) * way2
+    row.force_share_kg2_m2 += FORCE_ERROR_TIME_S * (now_n * now_n + before_n * before_n) * way2
     expected = expected_m_s * expected_m_s / (2.0 * GRAVITY_M_S2)
     row.rotating_step_kg_m += (force.rotating_kg - before.rotating_kg) * expected
 

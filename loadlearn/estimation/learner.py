@@ -128,7 +128,7 @@ def default_noise(sources: Sources, rig: Rig) -> Noise:
     """Noise levels before a log has been seen."""
     noise = Noise(accessory_sd_w=accessory_spread_w(rig, sources.force))
     if sources.height == HEIGHT_FROM_ALTITUDE:
-        return noise._replace(height_sd_m=0.5)
+        return noise._replace(height_sd_m=0.5, height_walk_m_s05=0.2)
     if sources.height == HEIGHT_FROM_ACCELEROMETER:
         return noise._replace(white=0.003)
     return noise

@@ -278,7 +278,8 @@ def told_inverse_mass(
         load.prior_log_mass_variance + load.log_scale_variance,
     )
     answers = load.driven_s / prior.answered_every_s
-    return told(phi, variance, before, before_variance, misfit(load), answers, prior.delay_spread)
+    steps = 1.0 + prior.misfit_counts * (misfit(load) - 1.0)
+    return told(phi, variance, before, before_variance, steps, answers, prior.delay_spread)
 
 
 @jit

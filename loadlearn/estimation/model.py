@@ -22,7 +22,7 @@ force: y = E - phi mu T + 2 T sigma F, T = v^2 / 2g, and the way is shorter by s
 wheels turn.
 Road height comes from the altimeter as it is, or from a grade channel or body accelerometer by
 integration, so that *noise in the grade is never noise in a regressor*, and nothing is
-differentiated.
+differentiated. E goes with an altimeter's height where that drifts, and so drifts too.
 
 The inputs of a row are integrals over the interval from the previous row to this one, the
 measurement is at its end. Nothing here knows how a state is estimated, nor of hypotheses.
@@ -98,6 +98,7 @@ ROW = np.dtype(
             "unreported_kg_m",
             "gross_kg_m",
             "force_variance_kg2_m2",
+            "force_share_kg2_m2",
             "rotating_step_kg_m",
             "known",
             "measured_m",
@@ -131,6 +132,10 @@ class Noise(NamedTuple):
     speed_sd_m_s: float = 0.04
     height_sd_m: float = 0.0
     """White noise of the altimeter; 0 where the height is integrated from a grade."""
+    height_walk_m_s05: float = 0.0
+    """How the altimeter drifts, within the minutes that a hill takes; 0 likewise."""
+    force_error_share: float = 0.01
+    """Sd of an error of the computed force that passes within seconds, in proportion to it."""
     roll_walk_per_s05: float = 3e-5
     """Random walk of the rolling resistance on the first ground; in proportion on others."""
     wind_sd_m_s: float = 3.0
@@ -238,9 +243,11 @@ def process_variance(inverse_mass_per_kg: float, row: Record, noise: Noise) -> f
     """Variance added to the energy height over a row (m^2)."""
     if row.known < 0.5:
         return noise.open_variance_m2
-    white = noise.white * row.speed_m_s
-    of_force = inverse_mass_per_kg * inverse_mass_per_kg * row.force_variance_kg2_m2
-    return white * white * row.dt_s + 1e-10 + of_force
+    white, walk = noise.white * row.speed_m_s, noise.height_walk_m_s05
+    share = noise.force_error_share
+    of_force = row.force_variance_kg2_m2 + share * share * row.force_share_kg2_m2
+    of_force *= inverse_mass_per_kg * inverse_mass_per_kg
+    return (white * white + walk * walk) * row.dt_s + 1e-10 + of_force
 
 
 MEASURED = (STATE.energy_height_m, STATE.inverse_mass_per_kg, STATE.slip_per_n)
@@ -413,6 +420,8 @@ class Prior(NamedTuple):
     """Sd of a constant error of the computed force, which no drive tells from resistance (N)."""
     answered_every_s: float = ANSWERED_EVERY_S
     """See :mod:`loadlearn.estimation.considered` ..."""
+    misfit_counts: float = 1.0
+    """... how much of the misfit counts (1 or 0) ..."""
     delay_spread: float = 0.0
     """... and what delays that are not known leave in the mass, relative."""
 

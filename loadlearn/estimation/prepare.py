@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
+from loadlearn.estimation.find_gain import Gain, find_gain
 from loadlearn.estimation.find_smoothing import filtered, filtered_force
 from loadlearn.estimation.learner import (
     Sources,
@@ -99,6 +100,8 @@ _SEARCHED = {
     "white": 0.7,
     "speed_sd_m_s": 0.8,
     "height_sd_m": 0.8,
+    "height_walk_m_s05": 0.8,
+    "force_error_share": 0.8,
     "roll_walk_per_s05": 0.7,
 }
 
@@ -228,7 +231,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
     prepared = _finer(prepared, rig)
     likelihood = Likelihood(prepared, rig)
-    noise, altimeter_share = default_noise(sources, rig), 0.0
+    noise, altimeter_share, gain = default_noise(sources, rig), 0.0, Gain()
     guess = first_guess(likelihood, told, speed_s) if delays is None else delays
     found = Found(guess)
     if any(guess):
@@ -260,6 +263,12 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         if slope is not None:
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
             noise, _ = _search_noise(likelihood, noise, 25)
+        aligned = np.ascontiguousarray(samples_of(prepared)[:: likelihood.stride])
+        gain = find_gain(likelihood, noise, aligned)
+        if gain.factor != 1.0:
+            prepared["grade_percent"] *= gain.factor
+            likelihood.table = likelihood.rows(samples_of(prepared)[:: likelihood.stride])
+            noise, _ = _search_noise(likelihood, noise, 25)
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
@@ -268,7 +277,8 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
     prepared.attrs["force_filter"] = dict(found.force_filter._asdict())
     prepared.attrs["grade_filter"] = dict(found.grade_filter._asdict())
-    prepared.attrs["delay_spread"] = found.log_mass_sd
+    prepared.attrs["grade_gain"] = gain.factor
+    prepared.attrs["delay_spread"] = math.hypot(found.log_mass_sd, gain.log_mass_sd)
     prepared.attrs["delay_doubts"] = list(found.doubts)
     prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
     prepared.attrs["altimeter_share"] = altimeter_share

@@ -15,6 +15,7 @@ from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 FloatArray = NDArray[np.float64]
 
@@ -26,6 +27,12 @@ MOST_STEADY = 0.9
 """A drive that was steady for more of its time is not to be trusted."""
 SHORTEST_SURFACE_S = 2.0
 """A stretch shorter than this is joined to the one before."""
+LEAST_PULL, PULLED_SHARE, PULLED_S = 0.5, 0.5, 10.0
+"""Another ground than the first is one that was driven on: the force at the tread was this share
+of what the ground asks, for this share of the time learnt from, and for so long (s). Else brakes
+that are not logged, a head wind or a height's error have passed for a ground."""
+UNEXPLAINED = "unexplained"
+"""The name of a stretch whose retardation no ground explains."""
 NEARLY_BEST = 1.1
 """A ground's resistance is told by the last sample whose sd is nearly the least of the stretch."""
 
@@ -103,13 +110,27 @@ def _best_informed(history: pd.DataFrame, start: int, end: int) -> tuple[str, in
     beginning the new one is hardly known.
     """
     part = history.iloc[start:end]
-    names = part["surface"].unique()
+    # The first ground is believed in until another is past doubt, and so it may be likelier.
+    names = {history["surface"].cat.categories[0]: None, **dict.fromkeys(part["surface"])}
     name = max(names, key=lambda one: float(part[f"p_{one}"].mean()))
     named = (part["surface"] == name).to_numpy()
+    named = named if named.any() else ~named
     learning = named & (part["learning"] == 1).to_numpy()
     inside = np.flatnonzero(learning if learning.any() else named)
     sd = np.nan_to_num(part["rolling_resistance_sd"].to_numpy()[inside], nan=np.inf)
     return str(name), start + int(inside[sd <= NEARLY_BEST * sd.min()][-1])
+
+
+def _driven_on(part: pd.DataFrame) -> bool:
+    """Whether a stretch's resistance was overcome by force for most of it, not by a loss of speed.
+
+    Downhill weight does that too; but to hold back there is what brakes are for.
+    """
+    step_s = np.diff(part["time_s"].to_numpy(), append=part["time_s"].iloc[-1])
+    learnt_s = np.where(part["learning"] == 1, np.minimum(step_s, SHORTEST_SURFACE_S), 0.0)
+    asked_n = part["rolling_resistance"] * part["mass_kg"] * GRAVITY_M_S2
+    pulled_s = learnt_s[part["tractive_force_n"] > LEAST_PULL * asked_n].sum()
+    return bool(pulled_s >= max(PULLED_S, PULLED_SHARE * learnt_s.sum()))
 
 
 def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list[int]]:
@@ -131,6 +152,8 @@ def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list
 
 def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     """Stretches of one ground, each with its own rolling resistance where it was known best.
+
+    What only slowed the vehicle down, as brakes that are not logged do, is called ``unexplained``.
 
     Parameters
     ----------
@@ -156,11 +179,13 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
             merged[-1][1] = int(end)
         else:
             merged.append([int(start), int(end)])
-    segments = []
+    segments, first = [], str(history["surface"].cat.categories[0])
     for start, end in _same_ground(history, merged):
         # One stretch may have had two names: that which was likelier all along is told.
         name, at = _best_informed(history, start, end)
         row = history.iloc[at]
+        if name != first and not _driven_on(history.iloc[start:end]):
+            name = UNEXPLAINED
         segments.append(
             {
                 "surface": name,

@@ -53,6 +53,8 @@ _GROUP_COLOURS = {
     _OTHER_REASONS: REDDISH_PURPLE,
 }
 
+_NOT_LEARNT = "nothing learnt of the mass"
+
 TRUTH_COLUMNS = ("mass_kg", "rolling_resistance", "drag_area_m2")
 
 
@@ -131,6 +133,8 @@ def draw_estimates(
     strip.set_xlabel(f"time ({unit})", fontsize=9)
     strip.set_xlim(history["time_s"].iloc[0] * scale, history["time_s"].iloc[-1] * scale)
     _mark_load_changes(mass, summary, scale)
+    if _hatch_not_learnt([mass, rolling, drag], summary, scale):
+        groups.append(_NOT_LEARNT)
     _legend_below(figure, groups, history)
     figure.align_ylabels(panels)
     figure.suptitle(_headline(summary), fontsize=10.5, x=0.01, ha="left")
@@ -280,6 +284,26 @@ def _shade_set_aside(history: pd.DataFrame, scale: float, panels: list[Axes]) ->
     return met
 
 
+_HATCH = "////"
+
+
+def _hatch_not_learnt(panels: list[Axes], summary: dict[str, Any], scale: float) -> bool:
+    """Hatch stretches in which nothing was learnt of the mass; whether there are any."""
+    for stretch in summary.get("not_learnt", []):
+        for panel in panels:
+            panel.axvspan(
+                stretch["start_s"] * scale,
+                stretch["end_s"] * scale,
+                facecolor="none",
+                edgecolor=GREY,
+                alpha=0.35,
+                hatch=_HATCH,
+                linewidth=0.0,
+                zorder=0.4,
+            )
+    return bool(summary.get("not_learnt"))
+
+
 def _mark_load_changes(panel: Axes, summary: dict[str, Any], scale: float) -> None:
     for change in summary.get("load_changes", []):
         late = change["time_s"] * scale > np.mean(panel.get_xlim())
@@ -321,7 +345,9 @@ def _legend_below(figure: Figure, groups: list[str], history: pd.DataFrame) -> N
         for name, colour in grounds.items()
     ]
     handles += [
-        Patch(facecolor=_GROUP_COLOURS[name], alpha=0.4, label=f"set aside: {name}")
+        Patch(facecolor="none", edgecolor=GREY, hatch=_HATCH, label=name)
+        if name == _NOT_LEARNT
+        else Patch(facecolor=_GROUP_COLOURS[name], alpha=0.4, label=f"set aside: {name}")
         for name in groups
     ]
     figure.legend(handles=handles, loc="outside lower center", ncols=4, fontsize=8, frameon=False)

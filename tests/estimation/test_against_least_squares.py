@@ -4,7 +4,7 @@ With head wind and accessory power known to be nothing, nothing in the model is 
 unknowns: the energy height is a linear function of the parameters. Then all measurements together
 are one weighted least-squares problem, with the noise of energy height and disturbance in its
 covariance matrix. Solved densely with scipy, by statsmodels' state-space Kalman filter, and without
-disturbances by statsmodels' weighted least squares.
+disturbances by statsmodels' generalised least squares.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from statsmodels.regression.linear_model import WLS
+from statsmodels.regression.linear_model import GLS
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from loadlearn.estimation.model import (
@@ -50,7 +50,13 @@ def linear(drive: Drive, rig: Rig) -> Problem:
     known = made.rows["known"] > 0.5
     # The longest runs of known force, one after the other.
     table = made.rows[known][:ROWS].copy()
-    for name in ("force_variance_kg2_m2", "slip_m_n", "slipping_force_n", "lag_kg_m_s"):
+    for name in (
+        "force_variance_kg2_m2",
+        "force_share_kg2_m2",
+        "slip_m_n",
+        "slipping_force_n",
+        "lag_kg_m_s",
+    ):
         table[name] = 0.0
     states, covariances = made.states.copy(), made.covariances.copy()
     for index in (
@@ -199,9 +205,12 @@ def test_equals_statsmodels_state_space_filter(linear: Problem) -> None:
     assert difference.max() < 1e-6
 
 
-def test_equals_weighted_least_squares_without_disturbances(linear: Problem) -> None:
-    """White measurement noise alone, and a flat prior: ordinary least squares on the slopes."""
-    calm = linear.noise._replace(disturbance_sd=0.0, white=0.0)
+@pytest.mark.parametrize("height_walk_m_s05", [0.0, 0.2])
+def test_equals_generalised_least_squares_without_disturbances(
+    linear: Problem, height_walk_m_s05: float
+) -> None:
+    """White measurement noise, a height that drifts or not, and a flat prior."""
+    calm = linear.noise._replace(disturbance_sd=0.0, white=0.0, height_walk_m_s05=height_walk_m_s05)
     n = linear.states.shape[1]
     flat = np.zeros((1, n, n))
     states = np.zeros((1, n))
@@ -215,11 +224,14 @@ def test_equals_weighted_least_squares_without_disturbances(linear: Problem) -> 
         sums[index] = sums[index - 1] + reference.jacobian(states[0], row)[1][ENERGY]
         sums[index, ENERGY] = 0.0
     sums[:, PHI] += np.array([reference.measurement_matrix(row)[0, PHI] for row in table])
-    weight = 1.0 / np.array([measurement_variance(row, calm) for row in table])
+    # A random walk: what two heights have in common is what had gathered by the earlier one.
+    time_s = np.concatenate([[0.0], np.cumsum(table["dt_s"][1:])])
+    noise = height_walk_m_s05**2 * np.minimum.outer(time_s, time_s)
+    noise += np.diag([measurement_variance(row, calm) for row in table])
     design = sums[:, list(LINEAR)]
     level = np.ones((len(table), 1))
     scale = np.abs(design).max(axis=0)
-    theirs = WLS(table["measured_m"], np.hstack([design / scale, level]), weights=weight).fit()
+    theirs = GLS(table["measured_m"], np.hstack([design / scale, level]), sigma=noise).fit()
     ours = reference.run_numpy(still)
     estimate = ours.states[-1, 0, list(LINEAR)]
     expected = np.asarray(theirs.params)[:3] / scale

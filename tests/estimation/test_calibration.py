@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -272,6 +273,40 @@ def test_a_load_change_is_refused() -> None:
     left = scenario("trailer_left", 2, rig_name="utility_boat", duration_s=2400.0)
     with pytest.raises(InputError, match="the load changed at"):
         observe_drive(left.drive.log, left.rig, known_mass(left))
+
+
+def test_a_change_of_load_that_may_be_none_is_a_doubt(
+    drives: list[Scenario], wide_rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = LoadEstimator.run
+
+    def with_change(self: LoadEstimator, trace: pd.DataFrame) -> pd.DataFrame:
+        history = run(self, trace)
+        change = {"time_s": 300.0, "before_kg": 5200.0, "after_kg": 5080.0, "probability": 0.96}
+        history.attrs["summary"]["load_changes"] = [change]
+        return history
+
+    monkeypatch.setattr(LoadEstimator, "run", with_change)
+    one = observe_drive(drives[0].drive.log, wide_rig, known_mass(drives[0]), 10.0, "first")
+    assert one.doubts == (
+        "first: the load changed at 300 s, if only from 5200 to 5080 kg: leave the drive out if "
+        "that may be so",
+    )
+
+
+def test_a_scale_that_is_wrong_is_no_reason_for_distrust() -> None:
+    """Alone, a scale of 0.85 makes the vehicle lighter than its rig says: that is to be mended."""
+    alone = scenario("solo_10hz", 12, scale_quantile=0.5, duration_s=900.0)
+    table = alone.rig.model_dump(exclude_none=True)
+    table["uncertainty"] |= {"tractive_scale": 0.85, "tractive_scale_sd": 0.02}
+    rig = Rig.from_dict(table)
+    summary = LoadEstimator(rig).run(prepare(alone.drive.log, rig)).attrs["summary"]
+    assert any("below the rig's own" in reason for reason in summary["trust"]["reasons"])
+    one = observe_drive(alone.drive.log, rig, known_mass(alone))
+    assert one.doubts == ()
+    result = calibrate([one], rig)
+    assert result.tractive_scale == pytest.approx(alone.drive.meta["tractive_scale"], rel=0.02)
+    assert "that belief was left out" in result.notes[0]
 
 
 def test_time_with_the_extra_torque_in_use(drives: list[Scenario]) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.stats import norm
 
+from loadlearn.estimation.intervals import FORCE_ERROR_TIME_S
 from loadlearn.estimation.learner import Sources, initial_state, learn, setup_for
 from loadlearn.estimation.model import (
     MEASURED,
@@ -181,6 +182,38 @@ def test_unknown_force_opens_the_energy_height(driven_rows: Rows) -> None:
     row["known"] = 0.0
     assert process_variance(1.0 / 5200.0, row, noise) == noise.open_variance_m2
     assert row["distance_m"] > 0.0
+
+
+@pytest.mark.parametrize("seconds", [30.0, 300.0])
+def test_errors_of_a_measured_force_add_up_as_coloured_ones_do(rig: Rig, seconds: float) -> None:
+    """Against the variance of an integrated Ornstein-Uhlenbeck process (textbook, from memory)."""
+    force_n, speed_m_s, share, mass_kg = 2000.0, 15.0, 0.03, 5200.0
+    time_s = np.arange(0.0, seconds, 0.1)
+    columns = {"speed_m_s": speed_m_s, "tractive_force_n": force_n, "grade_percent": 1.0}
+    trace = pd.DataFrame({"time_s": time_s, **columns})
+    setup = setup_for(rig, Sources.of(trace))
+    table = learn(setup, initial_state(setup), samples_of(trace)).rows
+    without, noise = setup.noise._replace(force_error_share=0.0), setup.noise
+    found = sum(
+        process_variance(1.0 / mass_kg, row, noise._replace(force_error_share=share))
+        - process_variance(1.0 / mass_kg, row, without)
+        for row in table
+    )
+    colour_s = FORCE_ERROR_TIME_S
+    per_s = share * force_n * speed_m_s / (mass_kg * 9.80665)
+    ratio = seconds / colour_s
+    expected = 2.0 * (per_s * colour_s) ** 2 * (ratio - 1.0 + np.exp(-ratio))
+    # White noise of the same power is more by what one correlation time is of the whole.
+    assert expected < found < expected * (1.0 + 1.2 * colour_s / seconds)
+
+
+def test_an_altimeters_drift_grows_with_time_and_not_with_the_way(driven_rows: Rows) -> None:
+    row, calm = driven_rows[50].copy(), Noise(height_walk_m_s05=0.0)
+    drifting = calm._replace(height_walk_m_s05=0.2)
+    for speed_m_s in (0.0, 30.0):
+        row["speed_m_s"] = speed_m_s
+        gained = process_variance(2e-4, row, drifting) - process_variance(2e-4, row, calm)
+        assert gained == pytest.approx(0.2**2 * row["dt_s"])
 
 
 def test_slow_states_forget_in_two_steps_as_in_one() -> None:

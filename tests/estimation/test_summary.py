@@ -6,13 +6,23 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation.summary import load_changes, surface_segments
+from loadlearn.simulation.departures import Departures
+from loadlearn.simulation.scenarios import Scenario, scenario
+from loadlearn.simulation.sensors import Channel, Logger
 
 NAMES = ("sealed", "gravel", "earth", "sand")
 
 
-def history(parts: list[tuple[str, float, float]]) -> pd.DataFrame:
-    """At 10 Hz: name, seconds and rolling resistance of each part; its name has 0.7."""
+MASS_KG, GRAVITY_M_S2 = 2000.0, 9.81
+
+
+def history(parts: list[tuple[str, float, float]], pull: float = 1.0) -> pd.DataFrame:
+    """At 10 Hz: name, seconds and rolling resistance of each part; its name has 0.7.
+
+    The force is ``pull`` times what the resistance asks.
+    """
     surface = np.repeat([name for name, _, _ in parts], [int(10 * s) for _, s, _ in parts])
     roll = np.repeat([c for _, _, c in parts], [int(10 * s) for _, s, _ in parts])
     made = pd.DataFrame(
@@ -24,6 +34,8 @@ def history(parts: list[tuple[str, float, float]]) -> pd.DataFrame:
             "rolling_resistance_sd": 0.06 * roll,
             "rolling_resistance_low95": 0.88 * roll,
             "rolling_resistance_high95": 1.12 * roll,
+            "mass_kg": MASS_KG,
+            "tractive_force_n": pull * roll * MASS_KG * GRAVITY_M_S2,
         }
     )
     for name in NAMES:
@@ -53,6 +65,30 @@ def test_stretches_of_ground(parts: list[tuple[str, float, float]], expected: li
     for before, after in zip(segments, segments[1:], strict=False):
         assert after["start_s"] == pytest.approx(before["end_s"] + 0.1)
     assert segments[-1]["rolling_resistance"]["mean"] == pytest.approx(parts[-1][2])
+
+
+def test_what_only_slows_down_is_no_ground() -> None:
+    """Brakes that are not logged resist as sand does; on sand, the wheels pull."""
+    parts = [("sealed", 60.0, 0.011), ("sand", 30.0, 0.12), ("sealed", 60.0, 0.011)]
+    named = [
+        [segment["surface"] for segment in surface_segments(history(parts, pull))]
+        for pull in (1.0, 0.4, -0.5)
+    ]
+    assert named == [["sealed", "sand", "sealed"]] + 2 * [["sealed", "unexplained", "sealed"]]
+    # A pull of some seconds, or while nothing is learnt, is none either.
+    made = history(parts)
+    made.loc[680:, "tractive_force_n"] = 0.0
+    assert surface_segments(made)[1]["surface"] == "unexplained"
+    made = history(parts)
+    made.loc[660:, "learning"] = 0
+    assert surface_segments(made)[1]["surface"] == "unexplained"
+
+
+def test_a_first_ground_that_is_likelier_is_told() -> None:
+    """The name lags behind, for a change has to be past doubt."""
+    made = history([("sealed", 60, 0.011), ("gravel", 60, 0.014)])
+    made.loc[600:, ["p_sealed", "p_gravel"]] = [0.7, 0.2]
+    assert {segment["surface"] for segment in surface_segments(made)} == {"sealed"}
 
 
 def test_a_ground_whose_change_comes_with_doubt_is_another_ground() -> None:
@@ -113,3 +149,26 @@ def test_each_true_change_of_load_is_told() -> None:
 
 def test_without_a_halt_no_change_is_told() -> None:
     assert load_changes(*halts([(0.0, np.nan, 5200.0, 0.0)])) == []
+
+
+MEASURED = Logger.good_10hz().with_channels(
+    fuel_rate_g_s=None, tractive_force_n=Channel(noise_sd=20.0, resolution=1.0)
+)
+
+
+def told_grounds(made: Scenario) -> list[str]:
+    log = made.drive.log.drop(columns="brake_active")
+    history_ = LoadEstimator(made.rig).run(prepare(log, made.rig))
+    return [segment["surface"] for segment in history_.attrs["summary"]["surfaces"]]
+
+
+def test_brakes_that_are_not_logged_are_not_sand_and_sand_is() -> None:
+    in_town = scenario(
+        "utility_10hz", 3, 0.5, 600.0, logger=MEASURED, departures=Departures(town_stops_per_km=2.5)
+    )
+    named = told_grounds(in_town)
+    assert named.count("unexplained") > 5
+    assert set(named) == {"sealed", "unexplained"}
+    onto_sand = scenario("sealed_to_sand_fast", 7, 0.5, 1500.0, logger=MEASURED)
+    named = told_grounds(onto_sand)
+    assert named[-1] == "sand" and named.count("sand") == 1
