@@ -16,7 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.estimation.delays import Delays
-from loadlearn.estimation.find_smoothing import Smoothing, find_smoothing, smoothed_channel
+from loadlearn.estimation.find_smoothing import (
+    Filtered,
+    Kernel,
+    filtered,
+    filtered_force,
+    find_grade_lag,
+    find_smoothing,
+)
 from loadlearn.estimation.learner import default_noise
 from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
@@ -27,6 +34,7 @@ from loadlearn.vehicle.samples import (
     FORCE_CHANNELS,
     HEIGHT_CHANNELS,
     HEIGHT_FROM_ALTITUDE,
+    HEIGHT_FROM_GRADE,
     SOURCE_TRACTIVE,
     force_source,
 )
@@ -51,6 +59,8 @@ LOCAL_STEP_S = 0.2
 """... and the likeliest one's neighbours at this."""
 AGREED_S = 0.5
 """Two finders that are no further apart agree."""
+FILTERED_TOO_MUCH = 0.15
+"""Where a logger's filter makes as much of the mass as this, a log is doubted."""
 MATTERS, LEFT_OPEN = 0.02, 0.05
 """Two finders that differ are doubted where the mass does by this share, and a delay where not
 knowing it leaves that much."""
@@ -64,19 +74,23 @@ class Found(NamedTuple):
     delays : Delays
     sds : Delays
         Standard deviation of each (s).
-    smoothing : Smoothing
-        Of the force, to match the speed's.
+    force_filter, grade_filter : Kernel
+        What makes the channels as smooth as the speed.
     log_mass_sd : float
         What not knowing them leaves in the logarithm of the mass.
     doubts : tuple of str
         Sentences for people: why the delays are not to be trusted.
+    notes : tuple of str
+        Sentences for people: what was taken back.
     """
 
     delays: Delays = Delays()
     sds: Delays = Delays()
-    smoothing: Smoothing = Smoothing()
+    force_filter: Kernel = Kernel()
+    grade_filter: Kernel = Kernel()
     log_mass_sd: float = 0.0
     doubts: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 class _Search:
@@ -203,6 +217,38 @@ def _settle(wide: Posterior, near: Posterior, enough: float, whole_s: float = 0.
     return _Settled(chosen, sd, log_mass_sd, sure and wide.edge)
 
 
+def _sharpen_grade(search: _Search, force_s: float, height: _Settled) -> tuple[Filtered, _Settled]:
+    """Undo a late grade channel's lag in the log at hand, where it is preferred to a delay."""
+    likelihood = search.likelihood
+    if likelihood.sources.height != HEIGHT_FROM_GRADE or height.delay <= LEAST_DELAY_S:
+        return Filtered(), height
+    found = find_grade_lag(likelihood, search.noise, Delays(force_s, height.delay))
+    if found.by.over_s == 0.0:
+        return found, height
+    samples = likelihood.samples
+    samples["slope_sin"] = filtered(samples["time_s"], samples["slope_sin"], found.by)
+    return found, height._replace(delay=found.delay_s)
+
+
+def _match_force(
+    search: _Search, force_s: float, height_s: float, force: _Settled, told: dict[str, Delay]
+) -> tuple[Filtered, _Settled]:
+    """Make the force of the log at hand as smooth as its speed, where that is preferred."""
+    likelihood, given = search.likelihood, Delays(force_s, height_s)
+    channel = FORCE_CHANNELS[likelihood.sources.force]
+    other_s = told[channel].delay_s if channel in told else force_s
+    found = find_smoothing(likelihood, search.noise, given, other_s)
+    if found.by.over_s == 0.0:
+        return found, force
+    samples = likelihood.samples
+    time_s, speed_m_s, raw = samples["time_s"], samples["speed_m_s"], samples[channel].copy()
+    samples[channel] = filtered_force(time_s, raw, speed_m_s, found.by, found.delay_s)
+    near = search.nearby("force", given._replace(force=found.delay_s))
+    force = _settle(near, near, 0.0)
+    samples[channel] = filtered_force(time_s, raw, speed_m_s, found.by, force.delay)
+    return found, force
+
+
 def find_delays(
     likelihood: Likelihood, noise: Noise, guess: Delays, told: dict[str, Delay]
 ) -> Found:
@@ -234,33 +280,38 @@ def find_delays(
     if abs(height.delay - given.height) > LEAST_DELAY_S:
         near = search.nearby("force", Delays(near.mean, height.delay))
         force = _settle(wide, near, enough)
-    smooth = find_smoothing(likelihood, noise, Delays(near.mean, height.delay))
-    if smooth.by.over_s > 0.0:
-        samples, channel = likelihood.samples, FORCE_CHANNELS[sources.force]
-        samples[channel] = smoothed_channel(samples["time_s"], samples[channel], smooth.by)
-        near = search.nearby("force", Delays(smooth.delay_s, height.delay))
-        force = _settle(near, near, 0.0)
-    doubts = [
-        *_doubts(FORCE_CHANNELS[sources.force], force, wide, told, search.step_s),
-        *_doubts(HEIGHT_CHANNELS[sources.height], height, high, told, search.step_s),
-    ]
-    if abs(smooth.log_mass_change) > LEFT_OPEN:
-        doubts.append(
-            f"the speed is smoothed over some {smooth.by.over_s:.1f} s, which makes "
-            f"{100.0 * math.expm1(abs(smooth.log_mass_change)):.0f} % in the mass; the force was "
-            "smoothed likewise: log a speed as it is measured"
-        )
+    sharp, height = _sharpen_grade(search, near.mean, height)
+    smooth, force = _match_force(search, near.mean, height.delay, force, told)
+    doubts, notes = [], []
+    for of, channel, settled, everywhere in (
+        (smooth, FORCE_CHANNELS[sources.force], force, wide),
+        (sharp, HEIGHT_CHANNELS[sources.height], height, high),
+    ):
+        # The least squares know of no filter.
+        other = told.get(channel) if of.by.over_s == 0.0 else None
+        doubts += _doubts(channel, settled, everywhere, other, search.step_s)
+        if of.by.over_s != 0.0:
+            notes.append(
+                f"{'the speed' if of.by.over_s > 0.0 else channel} is smoothed over some "
+                f"{abs(of.by.over_s):.1f} s, and the other channels are not, which makes "
+                f"{100.0 * math.expm1(abs(of.log_mass_change)):.0f} % in the mass; that was taken "
+                "back, but log channels as they are measured"
+            )
+        if abs(of.log_mass_change) > FILTERED_TOO_MUCH:
+            doubts.append(notes[-1])
     return Found(
         Delays(force.delay, height.delay, guess.speed),
         Delays(force.sd, height.sd),
         smooth.by,
-        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd),
+        sharp.by,
+        math.hypot(force.log_mass_sd, height.log_mass_sd, smooth.log_mass_sd, sharp.log_mass_sd),
         tuple(doubts),
+        tuple(notes),
     )
 
 
 def _doubts(
-    channel: str, settled: _Settled, wide: Posterior, told: dict[str, Delay], step_s: float
+    channel: str, settled: _Settled, wide: Posterior, other: Delay | None, step_s: float
 ) -> list[str]:
     """Why one delay is not to be trusted, in sentences."""
     found = []
@@ -274,7 +325,6 @@ def _doubts(
             f"how late {channel} is, is known to {settled.sd:.2f} s only, which leaves "
             f"{100.0 * settled.log_mass_sd:.0f} % in the mass: vary the speed more"
         )
-    other = told.get(channel)
     if other is not None:
         apart = abs(other.delay_s - settled.delay)
         least = 3.0 * math.hypot(other.sd_s, settled.sd, LEAST_DELAY_S, 0.3 * step_s)

@@ -1,10 +1,11 @@
-"""Whether the logged speed is smoother than the force, and the force smoothed likewise.
+"""Whether force, speed or grade are smoothed by the logger, and the force or grade made to match.
 
-Loggers filter road speed by moving means or first-order lags of half a second to some seconds. A
-delay takes away what either shifts; what is left pulls every change of speed apart in time and so
-makes a load too heavy (a tenth for a lag of half a second in town). The balance is linear in force
-and acceleration: with the force smoothed by the same kernel it holds again, and the likelihood of
-the log tells the kernel, since it is the force that is tried and the measured speed stays as it is.
+Loggers filter channels by moving means or first-order lags of half a second to some seconds. A
+delay takes away what either shifts; what is left pulls every change apart in time. A speed smoother
+than the force makes a load too heavy (a tenth for a lag of half a second in town), a force smoother
+than the speed too light. The balance is linear in force and acceleration: with the force smoothed
+as the speed is, or sharpened where it is itself too smooth, it holds again. It is the force that is
+tried, and what is measured stays as it is, so that the likelihoods can be compared.
 """
 
 from __future__ import annotations
@@ -13,115 +14,196 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.estimation.delays import Delays, align, shifted
-from loadlearn.estimation.intervals import LAG_WITHIN_S
-from loadlearn.estimation.likelihood import Likelihood
+from loadlearn.estimation.delays import Delays, align
+from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
-from loadlearn.estimation.posterior import Posterior, judged
-from loadlearn.vehicle.samples import FORCE_CHANNELS, Samples
+from loadlearn.estimation.posterior import PARTS, Posterior, judged, tempered
+from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
+from loadlearn.vehicle.samples import FORCE_CHANNELS, HEIGHT_FIELDS, SOURCE_TRACTIVE
 
 FloatArray = NDArray[np.float64]
 
-TRIED_S = 0.6
-"""Where a mean over this long fits no better, nothing is smoothed."""
-LONGEST_SMOOTHING_S = 4.0
+LONGEST_SMOOTHING_S = 5.0
 SURE_SMOOTHING = 5.0
-"""What smoothing must gain in (tempered) log-likelihood."""
-_RATIO = 1.35
-"""Between the widths tried."""
+"""What smoothing or sharpening must gain in (tempered) log-likelihood."""
+INVERSE_NOISE = 0.03
+"""Share of noise in the power of what is sharpened (Wiener, 1949, from memory)."""
+OTHER_SHAPE_SD = 0.01
+"""What a logger's filter of another shape than a mean or a lag leaves in the mass, relative: rms of
+three real trips with filters of two poles, triangles, and both after one another."""
+PADDING_S = 20.0
+"""Ends are held for so long before a channel is filtered."""
+_RATIO = 1.3
+"""Between the widths tried ..."""
+_STEP_S = 0.2
+"""... and the delays."""
 
 
-class Smoothing(NamedTuple):
-    """How the force is smoothed: a centred mean, or a first-order lag moved back by its lag."""
+class Kernel(NamedTuple):
+    """What a channel is filtered by: a centred mean, or a first-order lag moved back by its lag."""
 
     lag: bool = False
     over_s: float = 0.0
+    """Width of the mean or time constant of the lag (s); negative where it is undone."""
+    of_power: bool = False
+    """Whether it is the power of a tread force that is filtered."""
 
 
-def smoothed_channel(time_s: FloatArray, values: FloatArray, by: Smoothing) -> FloatArray:
-    """A channel smoothed by a kernel that delays nothing.
+TRIED = (
+    Kernel(False, 1.5),
+    Kernel(True, 0.5),
+    Kernel(False, -2.0),
+    Kernel(False, -3.0),
+    Kernel(True, -0.5),
+    Kernel(True, -1.0),
+    Kernel(False, -3.0, True),
+)
+"""Where none of these fits better than the channel as it is, nothing more is tried."""
+LAG_OF_MEAN = 12.0**-0.5
+"""A lag as wide as a mean, by their standard deviations."""
+
+
+def filtered(time_s: FloatArray, values: FloatArray, by: Kernel) -> FloatArray:
+    """A channel smoothed by a kernel that delays nothing, or with such a kernel undone.
 
     Parameters
     ----------
     time_s, values : ndarray, shape (n,)
-        Evenly spaced but for jitter.
-    by : Smoothing
+        NaN marks absent values.
+    by : Kernel
+        Undone as Wiener's filter does: what the kernel nearly removes stays away.
 
     Returns
     -------
     ndarray, shape (n,)
         NaN where the channel is.
     """
-    if by.over_s == 0.0:
+    present = np.isfinite(values)
+    if by.over_s == 0.0 or np.count_nonzero(present) < 2:
         return values
+    step = float(np.median(np.diff(time_s)))
+    even = np.arange(time_s[0], time_s[-1] + 0.5 * step, step)
+    signal = np.interp(even, time_s[present], values[present])
+    ends = int(PADDING_S / step)
+    count = 1 << int(even.size + 2 * ends - 1).bit_length()
+    # Round the corner from the last value to the first in a straight line.
+    joined = np.linspace(signal[-1], signal[0], count - even.size - 2 * ends + 2)[1:-1]
+    ring = np.concatenate([signal, np.full(ends, signal[-1]), joined, np.full(ends, signal[0])])
+    turns = np.fft.rfftfreq(count, step) * abs(by.over_s)
     if by.lag:
-        step = float(np.median(np.diff(time_s)))
-        kept = pd.Series(values).ewm(alpha=1.0 - math.exp(-step / by.over_s), adjust=False).mean()
-        found = np.interp(time_s + by.over_s, time_s, kept.ffill().bfill().to_numpy())
+        response = np.exp(2j * np.pi * turns) / (1.0 + 2j * np.pi * turns)
     else:
-        held = pd.Series(values).ffill().bfill().to_numpy()
-        area = np.concatenate([[0.0], np.cumsum(0.5 * (held[1:] + held[:-1]) * np.diff(time_s))])
-        low = np.maximum(time_s - 0.5 * by.over_s, time_s[0])
-        high = np.minimum(time_s + 0.5 * by.over_s, time_s[-1])
-        found = (np.interp(high, time_s, area) - np.interp(low, time_s, area)) / (high - low)
-    found[np.isnan(values)] = np.nan
-    return found
+        response = np.sinc(turns).astype(np.complex128)
+    if by.over_s < 0.0:
+        power = np.abs(response) ** 2
+        response = (1.0 + INVERSE_NOISE) * np.conj(response) / (power + INVERSE_NOISE)
+    made = np.fft.irfft(np.fft.rfft(ring) * response, count)[: even.size]
+    found = np.interp(time_s, even, made)
+    found[~present] = np.nan
+    return np.asarray(found)
 
 
-class Smoothed(NamedTuple):
+def filtered_force(
+    time_s: FloatArray, values: FloatArray, speed_m_s: FloatArray, by: Kernel, delay_s: float
+) -> FloatArray:
+    """A force channel filtered, that is to be moved by a delay.
+
+    Parameters
+    ----------
+    time_s, values, speed_m_s : ndarray, shape (n,)
+    by : Kernel
+    delay_s : float
+        How late the channel is (s): a power belongs to the speed of so long before.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    if not by.of_power:
+        return filtered(time_s, values, by)
+    power = filtered(time_s, values * speed_m_s, by)
+    earlier = np.interp(time_s - delay_s, time_s, np.nan_to_num(speed_m_s))
+    force = power / np.maximum(earlier, CRAWL_SPEED_M_S)
+    return np.where(earlier >= CRAWL_SPEED_M_S, force, np.nan)
+
+
+class Filtered(NamedTuple):
     """What :func:`find_smoothing` found.
 
     Attributes
     ----------
-    by : Smoothing
+    by : Kernel
+        What the channel is to be filtered by.
     delay_s : float
-        Of the smoothed force.
+        Of the channel then.
     log_mass_sd : float
         What not knowing the width leaves in the logarithm of the mass.
     log_mass_change : float
-        What the smoothing changes in it.
+        What the filter changes in it.
     """
 
-    by: Smoothing = Smoothing()
+    by: Kernel = Kernel()
     delay_s: float = 0.0
     log_mass_sd: float = 0.0
     log_mass_change: float = 0.0
 
 
 class _Tried:
-    """The log with its force smoothed and moved."""
+    """The log with its force or its slope filtered, and moved."""
 
-    def __init__(self, likelihood: Likelihood, noise: Noise, given: Delays) -> None:
-        self.likelihood, self.noise, self.given = likelihood, noise, given
-        self.samples = likelihood.samples
-        self.channel = FORCE_CHANNELS[likelihood.sources.force]
-        self.time_s = np.ascontiguousarray(self.samples["time_s"])
-        self.force = np.ascontiguousarray(self.samples[self.channel])
+    def __init__(self, likelihood: Likelihood, noise: Noise, given: Delays, field: str) -> None:
+        self.likelihood, self.noise, self.given, self.field = likelihood, noise, given, field
+        force, height = likelihood.sources
+        self.channel = FORCE_CHANNELS[force] if field == "force" else HEIGHT_FIELDS[height]
+        self.time_s = np.ascontiguousarray(likelihood.samples["time_s"])
+        self.values = np.ascontiguousarray(likelihood.samples[self.channel])
+        self.speed = np.ascontiguousarray(likelihood.samples["speed_m_s"])
 
-    def rows(self, by: Smoothing, delay_s: float) -> Records:
-        """Rows with a smoothed and moved force."""
-        samples = self.samples.copy()
-        samples[self.channel] = smoothed_channel(self.time_s, self.force, by)
-        delays = self.given._replace(force=delay_s)
+    def rows(self, by: Kernel, delay_s: float) -> Records:
+        """Rows with the channel filtered and moved."""
+        samples = self.likelihood.samples.copy()
+        samples[self.channel] = filtered_force(self.time_s, self.values, self.speed, by, delay_s)
+        delays = self.given._replace(**{self.field: delay_s})
         return self.likelihood.rows(align(samples, *self.likelihood.sources, delays))
 
-    def value(self, by: Smoothing, delay_s: float) -> float:
-        """Log-likelihood."""
-        return self.likelihood(self.noise, self.rows(by, delay_s))
+    def best_near(self, by: Kernel, delay_s: float) -> tuple[float, Kernel, float]:
+        """Greatest log-likelihood of a kernel over the delay, from one on; kernel and delay."""
 
-    def over_width(self, best: Smoothing, delay_s: float) -> Posterior:
-        """Posterior of the logarithm of the width."""
-        around = math.log(best.over_s) + math.log(_RATIO) * 0.5 * np.arange(-2.0, 3.0)
-        rows = [self.rows(best._replace(over_s=math.exp(one)), delay_s) for one in around]
-        return judged(self.likelihood, self.noise, around, rows)
+        def of(at: float) -> tuple[float, Kernel, float]:
+            return self.likelihood(self.noise, self.rows(by, at)), by, at
+
+        best = of(delay_s)
+        for step in (_STEP_S, -_STEP_S):
+            while (found := of(best[2] + step)) > best:
+                best = found
+        return best
+
+    def climb(self, by: Kernel, delay_s: float) -> tuple[float, Kernel, float]:
+        """From a width, wider or narrower as long as the likelihood rises."""
+        best = self.best_near(by, delay_s)
+        for ratio in (_RATIO, 1.0 / _RATIO):
+            while 0.1 < abs(best[1].over_s * ratio) < LONGEST_SMOOTHING_S:
+                wider = best[1]._replace(over_s=best[1].over_s * ratio)
+                found = self.best_near(wider, best[2])
+                if found[0] <= best[0]:
+                    break
+                best = found
+        return best
+
+    def over_width(self, by: Kernel, delay_s: float) -> Posterior:
+        """Posterior of the width about one."""
+        widths = by.over_s + 0.12 * abs(by.over_s) * np.arange(-2.0, 3.0)
+        rows = [self.rows(by._replace(over_s=float(one)), delay_s) for one in widths]
+        return judged(self.likelihood, self.noise, widths, rows)
 
 
-def find_smoothing(likelihood: Likelihood, noise: Noise, given: Delays) -> Smoothed:
-    """How much smoother than the force the logged speed is.
+def find_smoothing(
+    likelihood: Likelihood, noise: Noise, given: Delays, other_delay_s: float
+) -> Filtered:
+    """What the force is to be filtered by.
 
     Parameters
     ----------
@@ -129,89 +211,72 @@ def find_smoothing(likelihood: Likelihood, noise: Noise, given: Delays) -> Smoot
         Of the log with its speed moved already.
     noise : Noise
     given : Delays
-        Of force and height, as they are without any smoothing.
+        Of force and height, as they are without any filter.
+    other_delay_s : float
+        Another delay that the force may have.
 
     Returns
     -------
-    Smoothed
-        Nothing where the log hardly prefers it, or is too slow to tell.
+    Filtered
+        Nothing where the log hardly prefers it.
     """
-    tried = _Tried(likelihood, noise, given)
-    if float(np.median(np.diff(tried.time_s))) > LAG_WITHIN_S:
-        return Smoothed()
-    first = TRIED_S * np.array([0.0, 0.5, 1.0])
-    rows = [tried.rows(Smoothing(False, over_s), given.force) for over_s in first]
-    told = judged(likelihood, noise, first, rows)
-    if told.gained < SURE_SMOOTHING:
-        return Smoothed()
-    found: list[tuple[float, Smoothing, float]] = []
-    for lag in (False, True):
-        width, delay_s, best = 0.4 if lag else TRIED_S, given.force, -math.inf
-        while width < LONGEST_SMOOTHING_S:
-            by = Smoothing(lag, width)
-            # Wider and wider: the delay of the one before is nearly that of the next.
-            near = [(tried.value(by, at), by, at) for at in delay_s + 0.2 * np.arange(-1.0, 3.0)]
-            value, _, delay_s = max(near)
-            found.append(max(near))
-            if value < best - SURE_SMOOTHING:
-                break
-            best, width = max(best, value), width * _RATIO
-    _, by, delay_s = max(found)
-    width_told = tried.over_width(by, delay_s)
-    by = by._replace(over_s=math.exp(width_told.mean))
-    _, spread = width_told.about(width_told.mean)
-    change = width_told.mass_at(width_told.mean) - float(told.log_mass[0])
-    return Smoothed(by, delay_s, spread, change)
+    tried = _Tried(likelihood, noise, given, "force")
+    step = float(np.median(np.diff(tried.time_s)))
+    measured = likelihood.sources.force == SOURCE_TRACTIVE
+    kernels = [one for one in TRIED if abs(one.over_s) > step and one.of_power <= measured]
+    # Without the filter the delay is not found quite where it is with it.
+    others = {1.0: given.force - _STEP_S, -1.0: other_delay_s}
+    candidates = [(one, given.force) for one in (Kernel(), *kernels)]
+    for one in kernels:
+        at = others[math.copysign(1.0, one.over_s)]
+        if abs(at - given.force) >= _STEP_S:
+            candidates.append((one, at))
+    tables = [tried.rows(*one) for one in candidates]
+    on_common_rows(tables)
+    told = [likelihood.judged(noise, table, PARTS) for table in tables]
+    parts = np.array([one.parts for one in told])
+    best = int(np.argmax(parts.sum(axis=1)))
+    if -tempered(parts, best)[0] < SURE_SMOOTHING:
+        return Filtered()
+    by, delay_s = candidates[best]
+    ratio = 1.0 / LAG_OF_MEAN if by.lag else LAG_OF_MEAN
+    starts = [by, Kernel(not by.lag, by.over_s * ratio, by.of_power)]
+    if measured and by.over_s < 0.0:
+        starts.append(by._replace(of_power=not by.of_power))
+    _, by, delay_s = max(tried.climb(start, delay_s) for start in starts)
+    width = tried.over_width(by, delay_s)
+    return _filtered(width, by, delay_s, told[0].log_mass)
 
 
-SHARPENED_S2 = (0.0, 0.5, 1.0, 1.5)
-SHARPENED_LATER_S = (0.0, 0.25, 0.5, 0.75)
-SHARPENED_OVER_S = 0.5
-SURE_SMOOTHED = 6.0
-"""Second moments of a kernel that a force is freed of, by how much later it may be, the step of the
-second difference that does it, and what that must gain in (tempered) log-likelihood."""
+def _filtered(width: Posterior, by: Kernel, delay_s: float, log_mass_before: float) -> Filtered:
+    """What is found, from the posterior of its width."""
+    _, spread = width.about(width.mean)
+    change = width.mass_at(width.mean) - log_mass_before
+    spread = float(np.hypot(spread, OTHER_SHAPE_SD))
+    return Filtered(by._replace(over_s=width.mean), delay_s, spread, change)
 
 
-def smoothed_force_doubt(likelihood: Likelihood, noise: Noise, samples: Samples) -> str | None:
-    """What to say where the logged *force* is smoother than the speed.
-
-    Its mass comes out too light, and no other channel can be smoothed likewise without losing what
-    tells. A kernel of second moment c leaves F + c F''/2 of a force: with that taken off, the log
-    must be likelier.
+def find_grade_lag(likelihood: Likelihood, noise: Noise, given: Delays) -> Filtered:
+    """What a grade channel that is late is to be sharpened by: what is late may be smoothed.
 
     Parameters
     ----------
     likelihood : Likelihood
     noise : Noise
-    samples : record array of ``SAMPLE``, shape (n,)
-        As the likelihood takes them, their channels aligned.
+    given : Delays
+        Of force and height.
 
     Returns
     -------
-    str or None
-        A sentence for people.
+    Filtered
+        Nothing where the log hardly prefers it.
     """
-    time_s = np.ascontiguousarray(samples["time_s"])
-    channel = FORCE_CHANNELS[likelihood.sources.force]
-    force = np.ascontiguousarray(samples[channel])
-    held = pd.Series(force).ffill().bfill().to_numpy()
-    step = max(SHARPENED_OVER_S, float(np.median(np.diff(time_s))))
-    ahead, behind = (np.interp(time_s + at, time_s, held) for at in (step, -step))
-    bent = (ahead - 2.0 * held + behind) / step**2
-    sharper, tables = samples.copy(), []
-    sharper["force_channel_mean"] = np.nan
-    for moment in SHARPENED_S2:
-        # A smoothed force is found less late than it is.
-        tried = []
-        for late_s in SHARPENED_LATER_S:
-            sharper[channel] = shifted(time_s, force - 0.5 * moment * bent, late_s)
-            tried.append(likelihood.rows(sharper))
-        values = [likelihood(noise, rows) for rows in tried]
-        tables.append(tried[int(np.argmax(values))])
-    told = judged(likelihood, noise, np.array(SHARPENED_S2), tables)
-    if told.gained <= SURE_SMOOTHED:
-        return None
-    return (
-        f"{channel} looks smoothed over some {math.sqrt(12.0 * told.mean):.0f} s, which makes a "
-        "load too light: log it as it is measured"
-    )
+    tried = _Tried(likelihood, noise, given, "height")
+    widths = given.height * np.array([-1.4, -1.05, -0.7, -0.35, 0.0])
+    rows = [tried.rows(Kernel(True, float(one)), given.height) for one in widths]
+    told = judged(likelihood, noise, widths, rows)
+    if told.gained < SURE_SMOOTHING:
+        return Filtered()
+    _, by, delay_s = tried.climb(Kernel(True, told.mean), given.height)
+    width = tried.over_width(by, delay_s)
+    return _filtered(width, by, delay_s, told.mass_at(0.0))

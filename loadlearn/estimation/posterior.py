@@ -84,7 +84,7 @@ def posterior(values: FloatArray, parts: FloatArray, log_masses: FloatArray) -> 
     Parameters
     ----------
     values : ndarray, shape (k,)
-        Evenly spaced.
+        Evenly spaced, rising.
     parts : ndarray, shape (k, p)
         Log-likelihood of each part of the log.
     log_masses : ndarray, shape (k,)

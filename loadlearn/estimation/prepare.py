@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
 from loadlearn.estimation.find_gain import Gain, find_gain
-from loadlearn.estimation.find_smoothing import smoothed_channel, smoothed_force_doubt
+from loadlearn.estimation.find_smoothing import filtered, filtered_force
 from loadlearn.estimation.learner import (
     Sources,
     default_noise,
@@ -231,7 +231,6 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
     prepared = _finer(prepared, rig)
     likelihood = Likelihood(prepared, rig)
-    smoothed_force: str | None = None
     noise, altimeter_share, gain = default_noise(sources, rig), 0.0, Gain()
     guess = first_guess(likelihood, told, speed_s) if delays is None else delays
     found = Found(guess)
@@ -241,12 +240,20 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         noise, _ = _search_noise(likelihood, noise, 50)
         if delays is None:
             found = find_delays(likelihood, noise, guess, told)
-        if found.delays != guess:
+        if found.delays != guess or found.notes:
             likelihood.table = likelihood.delayed(found.delays._replace(speed=0.0))
             noise, _ = _search_noise(likelihood, noise, 25)
     force, height = FORCE_CHANNELS[sources.force], HEIGHT_CHANNELS[sources.height]
-    values = smoothed_channel(time_s, prepared[force].to_numpy(), found.smoothing)
     moved = found.delays
+    values = filtered_force(
+        time_s,
+        prepared[force].to_numpy(dtype=np.float64),
+        prepared["speed_m_s"].to_numpy(dtype=np.float64),
+        found.force_filter,
+        moved.force,
+    )
+    if found.grade_filter.over_s != 0.0:
+        prepared[height] = filtered(time_s, prepared[height].to_numpy(), found.grade_filter)
     if moved.force != 0.0:
         prepared["force_channel_mean"] = interval_means(time_s, values, moved.force)
     prepared[force] = shifted(time_s, values, moved.force)
@@ -257,7 +264,6 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
             noise, _ = _search_noise(likelihood, noise, 25)
         aligned = np.ascontiguousarray(samples_of(prepared)[:: likelihood.stride])
-        smoothed_force = smoothed_force_doubt(likelihood, noise, aligned)
         gain = find_gain(likelihood, noise, aligned)
         if gain.factor != 1.0:
             prepared["grade_percent"] *= gain.factor
@@ -269,10 +275,12 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(moved._asdict())
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
-    prepared.attrs["force_smoothing"] = dict(found.smoothing._asdict())
+    prepared.attrs["force_filter"] = dict(found.force_filter._asdict())
+    prepared.attrs["grade_filter"] = dict(found.grade_filter._asdict())
     prepared.attrs["grade_gain"] = gain.factor
     prepared.attrs["delay_spread"] = math.hypot(found.log_mass_sd, gain.log_mass_sd)
-    prepared.attrs["delay_doubts"] = [*found.doubts, *([smoothed_force] if smoothed_force else [])]
+    prepared.attrs["delay_doubts"] = list(found.doubts)
+    prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake

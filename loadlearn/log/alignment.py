@@ -271,14 +271,14 @@ def _in_parts(squares: Floats) -> Floats:
 def _basis(rows: Floats) -> Floats:
     """Orthonormal columns that span some regressors, by way of their small Gram matrix."""
     rows = rows / np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12)
-    values, vectors = np.linalg.eigh(rows.T @ rows)
+    # Not ``rows.T @ rows``: for a few columns threads cost more than they save.
+    values, vectors = np.linalg.eigh(np.einsum("ij,ik->jk", rows, rows))
     good = values > 1e-10 * values[-1]
-    return np.asarray(rows @ (vectors[:, good] / np.sqrt(values[good])))
+    return np.asarray(np.einsum("ij,jk->ik", rows, vectors[:, good] / np.sqrt(values[good])))
 
 
 def _beyond(basis: Floats, values: Floats) -> Floats:
     """What orthonormal columns leave over of some values."""
-    # Not ``basis.T @ values``: threads cost more here than they save.
     return np.asarray(values - np.einsum("ij,j->i", basis, np.einsum("ij,i->j", basis, values)))
 
 
@@ -352,7 +352,7 @@ def lag_of_regressor(
     residual = np.empty((shifts.size, _PARTS))
     for i, shift in enumerate(shifts):
         column = _beyond(basis, regressor[use + shift] * weight[use])
-        taken = float(column @ left) / max(float(column @ column), 1e-30)
+        taken = np.einsum("i,i", column, left) / max(np.einsum("i,i", column, column), 1e-30)
         residual[i] = _in_parts((left - taken * column) ** 2)
     return _best_lag(
         interval_s * shifts.astype(np.float64), residual, use.size * interval_s / _SMOOTHING_S

@@ -1,4 +1,4 @@
-"""A grade channel's gain and a smoothed force, put into simulated logs and found again."""
+"""A grade channel's gain, put into simulated logs and found again."""
 
 from __future__ import annotations
 
@@ -7,9 +7,7 @@ import pandas as pd
 import pytest
 
 from loadlearn import prepare
-from loadlearn.simulation.departures import Departures
 from loadlearn.simulation.scenarios import Scenario, scenario
-from loadlearn.simulation.sensors import Channel, Logger
 
 
 @pytest.fixture(scope="module")
@@ -38,20 +36,6 @@ def test_hills_told_too_high_are_not_put_right_but_considered(drive: Scenario) -
     prepared = prepare(without_altitude(drive, 1.15), drive.rig)
     assert prepared.attrs["grade_gain"] == 1.0
     assert prepared.attrs["delay_spread"] > 0.02
-
-
-@pytest.mark.parametrize(("smoothed_s", "said"), [(0.0, False), (3.0, True)])
-def test_a_smoothed_force_is_said(smoothed_s: float, said: bool) -> None:
-    force = Channel(noise_sd=20.0, resolution=1.0)
-    logger = Logger.good_10hz().with_channels(fuel_rate_g_s=None, tractive_force_n=force)
-    departures = Departures(power_smoothing_s=smoothed_s)
-    made = scenario("utility_10hz", 516, logger=logger, departures=departures)
-    log = made.drive.log.drop(columns="altitude_m")
-    if "tractive_power_kw" in log:
-        speed_m_s = log["speed_m_s"].clip(lower=2.0)
-        log["tractive_force_n"] = 1e3 * log.pop("tractive_power_kw") / speed_m_s
-    doubts = prepare(log, made.rig).attrs["delay_doubts"]
-    assert any("tractive_force_n looks smoothed" in one for one in doubts) == said
 
 
 def test_a_log_of_one_sample_a_second_tells_no_gain(drive: Scenario) -> None:
