@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.estimation.between_samples import Bend, bent_means, find_bend
 from loadlearn.estimation.delays import Delays, interval_means, shifted
 from loadlearn.estimation.find_delays import Found, find_delays, first_guess, speed_delay
 from loadlearn.estimation.find_gain import Gain, find_gain
@@ -206,15 +207,20 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     -------
     DataFrame
         The trace with short absences bridged, the force and the height channel moved by their
-        delays, a road speed in whole units made finer where it can be
+        delays (and the speed where it is the late one), sharpened or smoothed where a logger's
+        filter left one smoother than the other, a road speed in whole units made finer where it can be
         (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
         over each interval (``force_channel_mean``), the square of the road's curvature where the
         position is logged (``curvature_squared_1_m2``), a grade channel corrected by an altimeter
         where the log has both and prefers it, ``exhaust_brake_active`` zero where the rig may have
         one and the log shows that it was not used, and the columns ``road_grade_percent`` and
         ``road_grade_sd_percent``;
-        ``attrs["noise"]``, ``attrs["delays_s"]`` and ``attrs["altimeter_share"]`` (how much of the
-        difference of the two heights is taken for the grade's error) hold what was found.
+        ``attrs`` hold what was found: ``noise``; ``delays_s`` and ``delays_sd_s``;
+        ``force_filter`` and ``grade_filter`` (:class:`~loadlearn.estimation.find_smoothing.Kernel`);
+        ``force_bend`` and ``grade_gain``; ``delay_spread``, what not knowing these leaves in the
+        mass, relative; ``delay_doubts``, why they are not to be trusted, in sentences; and
+        ``altimeter_share``, how much of the difference of the two heights is taken for the grade's
+        error.
 
     Raises
     ------
@@ -232,6 +238,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared = _finer(prepared, rig)
     likelihood = Likelihood(prepared, rig)
     noise, altimeter_share, gain = default_noise(sources, rig), 0.0, Gain()
+    bend = Bend()
     guess = first_guess(likelihood, told, speed_s) if delays is None else delays
     found = Found(guess)
     if any(guess):
@@ -264,6 +271,10 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
             prepared["grade_percent"] = 100.0 * slope / np.sqrt(1.0 - slope * slope)
             noise, _ = _search_noise(likelihood, noise, 25)
         aligned = np.ascontiguousarray(samples_of(prepared)[:: likelihood.stride])
+        bend = find_bend(likelihood, noise, aligned)
+        if bend.share > 0.0:
+            means = bent_means(aligned[force], aligned["force_channel_mean"], bend.share)
+            aligned["force_channel_mean"] = prepared["force_channel_mean"] = means
         gain = find_gain(likelihood, noise, aligned)
         if gain.factor != 1.0:
             prepared["grade_percent"] *= gain.factor
@@ -277,8 +288,11 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
     prepared.attrs["force_filter"] = dict(found.force_filter._asdict())
     prepared.attrs["grade_filter"] = dict(found.grade_filter._asdict())
+    prepared.attrs["force_bend"] = bend.share
     prepared.attrs["grade_gain"] = gain.factor
-    prepared.attrs["delay_spread"] = math.hypot(found.log_mass_sd, gain.log_mass_sd)
+    prepared.attrs["delay_spread"] = math.hypot(
+        found.log_mass_sd, gain.log_mass_sd, bend.log_mass_sd
+    )
     prepared.attrs["delay_doubts"] = list(found.doubts)
     prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
     prepared.attrs["altimeter_share"] = altimeter_share

@@ -91,7 +91,8 @@ def smoothed(
     high = history["rolling_resistance_high95"].to_numpy(copy=True)
     for segment in summary["surfaces"]:
         inside = (time_s >= segment["start_s"]) & (time_s <= segment["end_s"])
-        if not inside.any():
+        # What is unexplained is no ground.
+        if not inside.any() or segment["surface"] not in names:
             continue
         index = names.index(segment["surface"])
         believed = segment["rolling_resistance"]
