@@ -1,4 +1,4 @@
-"""What the rig file believes, and the drive contradicts: said, and a reason not to trust."""
+"""What the rig file believes or a log shows, and the drive contradicts: reasons not to trust."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import math
 
 import pandas as pd
 
-from loadlearn.log.contradictions import no_gear_fits
+from loadlearn.log.alignment import make_grid
+from loadlearn.log.contradictions import accelerometer_off, no_gear_fits
 from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.samples import HEIGHT_FROM_ACCELEROMETER, height_source
 
 CONTRADICTED_SD = 2.5
 """Standard deviations of a belief beyond which what was learnt contradicts it."""
@@ -16,7 +18,7 @@ CONTRADICTED_SD = 2.5
 def contradicted_beliefs(
     rig: Rig, trace: pd.DataFrame, last: pd.Series, tractive_scale: float
 ) -> list[str]:
-    """Beliefs of a rig that a drive contradicts.
+    """Beliefs of a rig that a drive contradicts, and channels that contradict each other.
 
     A belief is left for what the drive says by as much as the drive knows better: one that the
     drive cannot tell is never contradicted, and the tractive scale only by a stretch alone.
@@ -37,6 +39,8 @@ def contradicted_beliefs(
         A sentence each.
     """
     found = no_gear_fits(trace, rig)
+    if height_source(trace) == HEIGHT_FROM_ACCELEROMETER:
+        found += accelerometer_off(trace, make_grid(trace))
     vehicle, uncertainty = rig.vehicle, rig.uncertainty
     area_sd, mass_sd = float(vehicle.drag_area_sd_m2 or 0.0), float(vehicle.mass_sd_kg or 0.0)
     if abs(last["drag_area_m2"] - vehicle.drag_area_m2) > CONTRADICTED_SD * area_sd:

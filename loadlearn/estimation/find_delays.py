@@ -45,7 +45,7 @@ MOST_DELAY_S = 3.0
 """Delays and leads within this are searched."""
 LEAST_DELAY_S = 0.1
 """A fraction of a sample is not worth a move."""
-LEAST_SPEED_DELAY_S = 0.3
+LEAST_SPEED_DELAY_S = 0.6
 """Nor a smaller delay of the speed, which all channels but the speed have to agree upon."""
 SURE_FORCE_DELAY, SURE_HEIGHT_DELAY = 3.0, 15.0
 """A channel is moved only when the log prefers it by this much in (tempered) log-likelihood. Errors

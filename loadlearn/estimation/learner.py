@@ -46,6 +46,10 @@ FloatArray = NDArray[np.float64]
 
 USUAL_OVER_IDLE, USUAL_SPEED_M_S = 2.5, 15.0
 """Usual engine speed over idle, and road speed, of a mixed drive (common practice, no source)."""
+ACCELEROMETER_GAIN_SD = 0.04
+"""Relative sd of a body accelerometer's gain: some per cent of its own, and a body that pitches
+with what is measured, on a slope as in a pull, which nothing in a log tells from the load (common
+practice, no source)."""
 BODY_PITCH_SD = 0.026
 """Sd of the slope that a body accelerometer's mounting and the load's place pass for: 1.5 degrees
 (common practice, no source)."""
@@ -156,6 +160,7 @@ def prior_for(
             slope_bias_sd=BODY_PITCH_SD,
             squat_rad_s2_m=SQUAT_RAD_S2_M,
             squat_sd_rad_s2_m=SQUAT_SD_RAD_S2_M,
+            delay_spread=ACCELEROMETER_GAIN_SD,
         )
     if sources.force == SOURCE_TRACTIVE:
         # Measured downstream of the engine: no accessories, no unreported share, no lag of it.
@@ -205,7 +210,7 @@ def setup_for(
         rig_arrays(rig),
         ground_modes(grounds, with_regeneration=sources.force == SOURCE_FUEL),
         tuple(ground.name for ground in grounds),
-        prior._replace(delay_spread=delay_spread),
+        prior._replace(delay_spread=math.hypot(prior.delay_spread, delay_spread)),
         noise or default_noise(sources, rig),
     )
 

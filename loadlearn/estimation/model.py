@@ -436,7 +436,7 @@ class Prior(NamedTuple):
     misfit_counts: float = 1.0
     """... how much of the misfit counts (1 or 0) ..."""
     delay_spread: float = 0.0
-    """... and what delays that are not known leave in the mass, relative."""
+    """... and what delays and gains of channels that are not known leave in the mass, relative."""
 
 
 # One standard normal as three narrower ones: weights, means and common sd (the three-component

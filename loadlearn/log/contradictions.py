@@ -14,6 +14,9 @@ from loadlearn.vehicle import roadload
 from loadlearn.vehicle.rig import Rig
 
 _MOVING_M_S, _LEAST_HELD = 3.0, 50
+_LEAST_GAIN, _MOST_GAIN = 0.6, 1.6
+"""A body accelerometer pitches, is mounted askew and filtered, and shows changes of speed within
+this all the same (common practice, no source)."""
 
 
 def overall_ratios(rig: Rig) -> Floats:
@@ -122,6 +125,37 @@ def no_gear_fits(trace: pd.DataFrame, rig: Rig) -> list[str]:
     ]
 
 
+def accelerometer_off(trace: pd.DataFrame, grid: Grid) -> list[str]:
+    """A sentence where a body accelerometer does not show what the speed changes by; else nothing.
+
+    Over some seconds, in which the road hardly changes.
+
+    Parameters
+    ----------
+    trace : pandas.DataFrame
+        With ``accel_long_m_s2``.
+    grid : Grid
+    """
+    step_s, longest_s = grid.interval_s, 10.0
+    use = shrink(grid.ok & (grid.speed_m_s > _MOVING_M_S), round(2.0 / step_s))
+    if use.sum() * step_s < 60.0:
+        return []
+    shown = smooth(on_grid(trace, "accel_long_m_s2", grid.time_s), step_s)
+    changes, seen = (
+        (one - smooth(one, step_s, longest_s))[use] for one in (grid.acceleration_m_s2, shown)
+    )
+    power = float(changes @ changes)
+    gain = float(changes @ seen) / max(power, 1e-12)
+    left = float(np.var(seen - gain * changes))
+    sd = math.sqrt(left / max(power * step_s / longest_s, 1e-12))
+    if _LEAST_GAIN - 2.0 * sd <= gain <= _MOST_GAIN + 2.0 * sd:
+        return []
+    return [
+        f"The body accelerometer shows {gain:.1f} of what the speed changes by: check its axis, "
+        "sign (forward and uphill are positive) and unit."
+    ]
+
+
 def _held_ratio(trace: pd.DataFrame, rig: Rig, moving: Any) -> tuple[Floats, Any]:
     """Nearest ratios, and where one has held for a while: no gear change, no slipping converter."""
     index, error = nearest_ratio(trace, rig)
@@ -202,6 +236,8 @@ def _slope_contradictions(trace: pd.DataFrame, grid: Grid) -> list[str]:
                 f"The accelerometer disagrees with dv/dt + g sin(grade): {fault} (forward and "
                 "uphill are positive)."
             )
+    elif first_logged(trace, ("accel_long_m_s2",)):
+        found += accelerometer_off(trace, grid)
     return found
 
 

@@ -11,6 +11,7 @@ import pytest
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation.beliefs import contradicted_beliefs
 from loadlearn.simulation.scenarios import Scenario, scenario
+from loadlearn.simulation.sensors import Logger
 from loadlearn.vehicle.rig import Rig
 
 
@@ -76,6 +77,29 @@ def test_beyond_two_and_a_half_sd(drive: Scenario, key: str, value: str, words: 
         last = pd.Series(plain | {key: mean - away * sd})
         found = contradicted_beliefs(drive.rig, drive.drive.log, last, 1.0)
         assert [words in one for one in found] == ([True] if said else [])
+
+
+@pytest.fixture(scope="module")
+def felt() -> Scenario:
+    logger = Logger.good_10hz("accelerometer")
+    return scenario("utility_10hz", 5, scale_quantile=0.5, duration_s=900.0, logger=logger)
+
+
+@pytest.mark.parametrize(
+    ("gain", "said"), [(1.0, False), (0.85, False), (-1.0, True), (0.1, True), (1.0 / 9.8, True)]
+)
+def test_an_accelerometer_that_does_not_show_changes_of_speed(
+    felt: Scenario, gain: float, said: bool
+) -> None:
+    """Upside down, across, or in g where m/s^2 are stated."""
+    log = felt.drive.log.assign(accel_long_m_s2=gain * felt.drive.log["accel_long_m_s2"])
+    last = pd.Series({"drag_area_m2": felt.rig.vehicle.drag_area_m2, "mass_kg": 5000.0})
+    last["mass_sd_kg"] = 50.0
+    found = contradicted_beliefs(felt.rig, log, last, 1.0)
+    assert ["accelerometer shows" in one for one in found] == ([True] if said else [])
+    # Too little driving tells nothing, and where altitude is logged the height is not its own.
+    assert contradicted_beliefs(felt.rig, log.iloc[:300], last, 1.0) == []
+    assert contradicted_beliefs(felt.rig, log.assign(altitude_m=0.0), last, 1.0) == []
 
 
 def test_a_scale_learnt_alone(drive: Scenario) -> None:

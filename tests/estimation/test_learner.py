@@ -102,6 +102,10 @@ def test_a_body_accelerometer_is_mounted_askew_and_squats(rig: Rig) -> None:
     assert prior.slope_bias_sd == pytest.approx(np.radians(1.5), rel=0.01)
     assert prior.squat_rad_s2_m > prior.squat_sd_rad_s2_m > 0.0
     assert plain.slope_bias_sd == plain.squat_sd_rad_s2_m == 0.0
+    # Its gain is considered, whatever else is.
+    assert plain.delay_spread == 0.0 < prior.delay_spread
+    spread = setup_for(rig, sources, delay_spread=0.03).prior.delay_spread
+    assert spread == pytest.approx(np.hypot(0.03, prior.delay_spread))
     assert default_noise(sources, rig).white > default_noise(FUEL, rig).white
     altimeter = default_noise(Sources(SOURCE_FUEL, HEIGHT_FROM_ALTITUDE), rig)
     assert altimeter.height_sd_m > default_noise(FUEL, rig).height_sd_m == 0.0
