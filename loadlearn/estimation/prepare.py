@@ -208,19 +208,18 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     DataFrame
         The trace with short absences bridged, the force and the height channel moved by their
         delays (and the speed where it is the late one), sharpened or smoothed where a logger's
-        filter left one smoother than the other, a road speed in whole units made finer where it
-        can be (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
+        filter left one smoother than the other, a road speed in whole units made finer where it can
+        be (``speed_half_width_m_s``: half the step that is left), the mean of a late force channel
         over each interval (``force_channel_mean``), the square of the road's curvature where the
         position is logged (``curvature_squared_1_m2``), a grade channel corrected by an altimeter
         where the log has both and prefers it, ``exhaust_brake_active`` zero where the rig may have
         one and the log shows that it was not used, and the columns ``road_grade_percent`` and
-        ``road_grade_sd_percent``;
-        ``attrs`` hold what was found: ``noise``; ``delays_s`` and ``delays_sd_s``;
-        ``force_filter`` and ``grade_filter`` (see :mod:`loadlearn.estimation.find_smoothing`);
-        ``force_bend`` and ``grade_gain``; ``delay_spread``, what not knowing these leaves in the
-        mass, relative; ``delay_doubts``, why they are not to be trusted, in sentences; and
-        ``altimeter_share``, how much of the difference of the two heights is taken for the grade's
-        error.
+        ``road_grade_sd_percent``; ``attrs`` hold what was found: ``noise``; ``delays_s`` and
+        ``delays_sd_s``; ``force_filter`` and ``grade_filter`` (see
+        :mod:`loadlearn.estimation.find_smoothing`); ``force_bend`` and ``grade_gain``;
+        ``delay_spread``, what not knowing these leaves in the mass, relative; ``delay_doubts``, why
+        they are not to be trusted, in sentences; and ``altimeter_share``, how much of the
+        difference of the two heights is taken for the grade's error.
 
     Raises
     ------
