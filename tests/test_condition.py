@@ -341,6 +341,18 @@ def test_a_healthy_drive_has_no_finding(baseline, test_drive):
         assert row["chance"] > 1e-3
 
 
+def test_a_late_fuelling_is_the_logger_s_and_no_fault(test_drive):
+    log = with_condition(test_drive, RIG, CHARACTER, 9)
+    time_s, fuel = log["time_s"].to_numpy(), log["fuel_rate_g_s"].to_numpy()
+    late = log.assign(fuel_rate_g_s=np.interp(time_s - 2.0, time_s, fuel))
+    told = condense(log, RIG).points["fuel_rate_g_s"]
+    apart = [
+        float(np.nanstd(points["fuel_rate_g_s"] - told))
+        for points in (condense(late, RIG).points, operating_points(late, RIG))
+    ]
+    assert apart[0] < 0.2 * apart[1]
+
+
 def test_what_lies_outside_is_told_though_it_is_no_finding(baseline_logs, test_drive):
     one = learn_baseline([condense(baseline_logs[0], RIG)], RIG)
     log = with_condition(test_drive, RIG, CHARACTER, 9, Fault("air_flow_sensor_drift", 0.16))

@@ -21,6 +21,7 @@ from loadlearn.condition.evidence import (
     holm,
 )
 from loadlearn.condition.points import operating_points
+from loadlearn.estimation.find_delays import on_one_clock
 from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
@@ -182,7 +183,7 @@ def condense(
     known_mass_kg, known_mass_sd_kg : float, optional
         Weighed combined mass (kg) and its standard deviation (default 1 %).
     """
-    points = operating_points(trace, rig)
+    points = operating_points(on_one_clock(trace, rig), rig)
     tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
     scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
     if known_mass_kg is not None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
@@ -157,6 +158,24 @@ def align(samples: Samples, force: int, height: int, delays: Delays) -> Samples:
     for name in ("speed_m_s", "speed_half_width_m_s"):
         aligned[name] = shifted(time_s, samples[name], delays.speed)
     return aligned
+
+
+def moved(trace: pd.DataFrame, delays: Mapping[str, float]) -> pd.DataFrame:
+    """A trace with some channels moved to the instants that their values belong to.
+
+    Parameters
+    ----------
+    trace : DataFrame
+    delays : mapping
+        How late each channel is (s).
+    """
+    time_s = trace["time_s"].to_numpy(dtype=np.float64)
+    return trace.assign(
+        **{
+            name: shifted(time_s, trace[name].to_numpy(dtype=np.float64), delay_s)
+            for name, delay_s in delays.items()
+        }
+    )
 
 
 class Waiting:

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.estimation.delays import Delays
+from loadlearn.errors import InputError
+from loadlearn.estimation.delays import Delays, moved
 from loadlearn.estimation.find_smoothing import (
     Filtered,
     Kernel,
@@ -157,6 +158,34 @@ def speed_delay(trace: pd.DataFrame, rig: Rig) -> tuple[float, dict[str, Delay]]
     if abs(late) < LEAST_SPEED_DELAY_S or not (coupled or _leads(trace, rig, late)):
         late = 0.0
     return late, {name: Delay(one.delay_s + late, one.sd_s) for name, one in found.items()}
+
+
+def on_one_clock(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """A trace with speed, force and height channels moved by what the least squares say.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+
+    Returns
+    -------
+    DataFrame
+        As it is where it has no force or no height channel, or nothing is late by
+        ``LEAST_SPEED_DELAY_S``.
+    """
+    try:
+        late, found = speed_delay(trace, rig)
+    except InputError:
+        return trace
+    delays = {"speed_m_s": late} | {
+        name: one.delay_s
+        for name, one in found.items()
+        if name in (*FORCE_CHANNELS, *HEIGHT_CHANNELS)
+    }
+    least = max(LEAST_SPEED_DELAY_S, 0.5 * float(np.median(np.diff(trace["time_s"]))))
+    return moved(trace, {name: by for name, by in delays.items() if abs(by) >= least})
 
 
 def _leads(trace: pd.DataFrame, rig: Rig, lead_s: float) -> bool:

@@ -21,6 +21,7 @@ from loadlearn import LoadEstimator, prepare, read_log
 from loadlearn.errors import InputError
 from loadlearn.estimation import learner
 from loadlearn.estimation.delays import Delays
+from loadlearn.estimation.estimator import UNTOLD_DELAY_SPREAD
 from loadlearn.estimation.learner import Sources
 from loadlearn.estimation.model import STATE, Noise
 from loadlearn.estimation.next_drive import present_of
@@ -557,3 +558,11 @@ def test_a_short_halt_after_a_change_of_load_does_not_tell_it_again() -> None:
     assert len(changes) == 1
     assert left_s < changes[0]["time_s"] < left_s + 310.0
     assert changes[0]["before_kg"] > 1.4 * changes[0]["after_kg"]
+
+
+def test_delays_that_nobody_told_are_considered_online(rig: Rig, drive: Drive) -> None:
+    sds = []
+    for delays_s in (None, {}):
+        last = LoadEstimator(rig, delays_s=delays_s).run(drive.log, prepare=False).iloc[-1]
+        sds.append(float(last["mass_sd_given_scale_kg"] / last["mass_given_scale_kg"]))
+    assert sds[0] == pytest.approx(np.hypot(sds[1], UNTOLD_DELAY_SPREAD), rel=0.05)
