@@ -25,7 +25,7 @@ from loadlearn.estimation.grounds import (
     mix,
     temper_grounds,
 )
-from loadlearn.estimation.kalman import predict, relax, set_first, update
+from loadlearn.estimation.kalman import hold_between, predict, relax, set_first, update
 from loadlearn.estimation.loads import (
     CHARGE_EVERY_S,
     LEAST_CHANGE,
@@ -65,6 +65,9 @@ FloatArray = NDArray[np.float64]
 LEAST_STILL_S = 3.0
 """Shorter standstills are none."""
 
+MOST_DRAG_PER_MASS = 1.0
+"""Nothing that drives weighs less than a kilogram per square metre."""
+
 MEMORY = np.dtype(
     [
         ("started", np.int64),
@@ -98,6 +101,26 @@ def relax_slow(states: FloatArray, covariances: FloatArray, elapsed_s: float, no
         factor, gained = relaxation(index, elapsed_s, noise)
         for mode in range(states.shape[0]):
             relax(states[mode], covariances[mode], index, factor, gained)
+
+
+@jit
+def hold_drag(
+    states: FloatArray, covariances: FloatArray, log_weights: FloatArray, cross: FloatArray
+) -> None:
+    """Hold the drag of some hypotheses to what can be, in place.
+
+    Parameters
+    ----------
+    states, covariances : ndarray, shapes (modes, n) and (modes, n, n)
+    log_weights : ndarray, shape (modes,)
+    cross : ndarray, shape (n,)
+        Scratch.
+    """
+    drag = STATE.drag_per_mass_m2_kg
+    for mode in range(log_weights.size):
+        log_weights[mode] += hold_between(
+            states[mode], covariances[mode], drag, 0.0, MOST_DRAG_PER_MASS, cross
+        )
 
 
 @jit
@@ -297,6 +320,7 @@ def filter_rows(
                 continue
             if ground_dt > 0.0:
                 relax_slow(states[slot], covariances[slot], relax_dt, noise)
+                hold_drag(states[slot], covariances[slot], log_weights[slot], cross)
                 if modes > 1:
                     mix(
                         states[slot],

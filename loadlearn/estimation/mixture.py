@@ -163,7 +163,8 @@ def summarise(
                 with_mass * told_variance / phi_variance,
             )
             scaled = math.exp(scale) if load.solo == 1 else scale_factor
-            area *= scaled
+            # What is considered may have moved it where none can be.
+            area = max(area, 0.0) * scaled
             area_variance = (area_variance + offset_area_m2 * offset_area_m2) * scaled * scaled
             drag_1 += weight * area
             drag_given_2 += weight * (area_variance + area * area)

@@ -200,6 +200,24 @@ def test_one_ground_needs_no_mixing(rows: Rows, prior: Prior, noise: Noise) -> N
     assert (told["surface"] == 0.0).all()
 
 
+def test_drag_is_never_negative(rows: Rows, grounds: Grounds, prior: Prior, noise: Noise) -> None:
+    """A vehicle in another's slipstream that is pushed more than the air holds it back."""
+    pushed, unsure = rows.copy(), prior._replace(drag_area_sd_m2=3.0)
+    pushed["measured_m"] += np.cumsum(2.0 * 3.0 / 5200.0 * rows["drag2"])
+    told = Run(grounds, unsure, noise).over(pushed)
+    assert (told["drag_area_m2"] >= 0.0).all()
+    assert told["drag_area_m2"][-1] < 0.5
+    run = Run(ground_modes()[:1], unsure, noise)
+    run.over(pushed)
+    drag = STATE.drag_per_mass_m2_kg
+    held = run.hypotheses.states[run.active][:, :, drag]
+    sd = np.sqrt(run.hypotheses.covariances[run.active][:, :, drag, drag])
+    assert (held > -sd).all()
+    # Where it is not in question, nothing changes.
+    plain = Run(grounds, prior, noise).over(rows)
+    assert plain["drag_area_m2"][-1] == pytest.approx(2.4, abs=0.6)
+
+
 def standing(rows: Rows, still_s: float) -> tuple[Rows, int]:
     """The drive with one standstill in its middle, and where it ends."""
     table = rows[:2400].copy()
