@@ -37,7 +37,7 @@ from situations import LIGHT_TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
 from loadlearn.estimation import estimator as estimator_module
-from loadlearn.estimation import learner, model
+from loadlearn.estimation import learner, likelihood, model
 from loadlearn.estimation.grounds import ground_modes
 from loadlearn.estimation.intervals import rows_of
 from loadlearn.simulation.road import Segment, Stop
@@ -81,11 +81,9 @@ def _rows_without(field: str) -> Iterator[None]:
         made.rows[field] = 0.0
         return made
 
-    # The package's name "prepare" is the function of that module.
-    preparing = sys.modules[prepare.__module__]
     with (
         mock.patch.object(learner, "rows_of", without),
-        mock.patch.object(preparing, "rows_of", without),
+        mock.patch.object(likelihood, "rows_of", without),
     ):
         yield
 
@@ -259,6 +257,7 @@ def _search_from(**values: float) -> Iterator[None]:
     def changed(*arguments: Any) -> Any:
         return actual(*arguments)._replace(**values)
 
+    # The package's name "prepare" is the function of that module.
     with mock.patch.object(sys.modules[prepare.__module__], "default_noise", changed):
         yield
 
