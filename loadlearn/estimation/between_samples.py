@@ -80,7 +80,7 @@ def find_bend(likelihood: Likelihood, noise: Noise, samples: Samples) -> Bend:
     Bend
         Straight lines where the log hardly prefers a bend, or is fast.
     """
-    if float(np.median(np.diff(samples["time_s"]))) <= LAG_WITHIN_S:
+    if likelihood.step_s <= LAG_WITHIN_S:
         return Bend()
     values = np.ascontiguousarray(samples[FORCE_CHANNELS[likelihood.sources.force]])
     means = np.ascontiguousarray(samples["force_channel_mean"])

@@ -99,7 +99,7 @@ class _Search:
 
     def __init__(self, likelihood: Likelihood, noise: Noise) -> None:
         self.likelihood, self.noise = likelihood, noise
-        self.step_s = float(np.median(np.diff(likelihood.samples["time_s"])))
+        self.step_s = likelihood.step_s
 
     def among(self, values: FloatArray, field: str, given: Delays) -> Posterior:
         """Posterior of one delay, the others given."""

@@ -57,8 +57,7 @@ def find_gain(likelihood: Likelihood, noise: Noise, samples: Samples) -> Gain:
         One at least; one where the log hardly prefers another, has no grade channel, or is too
         slow: what is lost between its samples would pass for a gain.
     """
-    slow = float(np.median(np.diff(samples["time_s"]))) > LAG_WITHIN_S
-    if slow or likelihood.sources.height != HEIGHT_FROM_GRADE:
+    if likelihood.step_s > LAG_WITHIN_S or likelihood.sources.height != HEIGHT_FROM_GRADE:
         return Gain()
     reach = round(MOST_GAIN / GAIN_STEP)
     tried = GAIN_STEP * np.arange(-reach, reach + 1.0)

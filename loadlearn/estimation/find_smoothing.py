@@ -221,9 +221,10 @@ def find_smoothing(
         Nothing where the log hardly prefers it.
     """
     tried = _Tried(likelihood, noise, given, "force")
-    step = float(np.median(np.diff(tried.time_s)))
     measured = likelihood.sources.force == SOURCE_TRACTIVE
-    kernels = [one for one in TRIED if abs(one.over_s) > step and one.of_power <= measured]
+    kernels = [
+        one for one in TRIED if abs(one.over_s) > likelihood.step_s and one.of_power <= measured
+    ]
     # Without the filter the delay is not found quite where it is with it.
     others = {1.0: given.force - _STEP_S, -1.0: other_delay_s}
     candidates = [(one, given.force) for one in (Kernel(), *kernels)]

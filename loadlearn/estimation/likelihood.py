@@ -62,6 +62,9 @@ class Likelihood:
         # Ten samples a second are plenty to search with.
         self.stride = max(1, int(0.1 / max(step, 1e-3)))
         self.samples = np.ascontiguousarray(self.samples[:: self.stride])
+        times_s = self.samples["time_s"]
+        self.step_s = float(np.median(np.diff(times_s))) if len(times_s) > 1 else 1.0
+        """Between the samples that are searched with."""
         self.table = self.rows(self.samples)
 
     def rows(self, samples: Samples) -> Records:

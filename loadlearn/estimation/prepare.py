@@ -229,9 +229,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     prepared = _bridged(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     sources = Sources.of(prepared)
-    speed_s, told = speed_delay(prepared, rig)
-    if delays is not None:
-        speed_s = delays.speed
+    speed_s, told = speed_delay(prepared, rig) if delays is None else (delays.speed, {})
     # Before anything is made of it: engine and road speed belong together.
     prepared["speed_m_s"] = shifted(time_s, prepared["speed_m_s"].to_numpy(), speed_s)
     prepared = _finer(prepared, rig)
