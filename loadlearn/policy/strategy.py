@@ -78,7 +78,7 @@ class Strategy:
         By the names of :data:`SETTINGS`. NaN is a blank cell: above a rating. There the settings
         of the next lighter mass hold, and the protection of the ratings takes what it must.
     share_limits : mapping of str to (ndarray, ndarray)
-        Largest share of the extra torque over engine speed or gear (:data:`CURVES`): points, rising,
+        Largest share of the extra torque over engine speed or gear (:data:`CURVES`): rising points
         and shares. Empty = no limit beyond the protections.
     protections : mapping of str to value
         Parameters of the protections, by the names of the rig's ``[limits]``. They may be stricter
