@@ -275,7 +275,7 @@ def _gear_caps(
     row: Sample,
     engine: EngineNow,
 ) -> None:
-    """No extra torque in reverse or neutral, and no more than the axles bear."""
+    """None in reverse or neutral, no more than the axles bear and the strategy lets through."""
     # A gear signal that passes through neutral in a change is the gear change's matter.
     changing = 0.0 < state.gear_change.under_way_s <= GEAR_CHANGE_LONGEST_S
     caps.reverse_gear = forbidden_while(-row.gear)
@@ -289,3 +289,9 @@ def _gear_caps(
         ratio,
         config.axle_torque_max_n_m,
     )
+    by_speed, by_gear = memory.grid.speed_limit, memory.grid.gear_limit
+    caps.strategy_limit = interpolate(engine.rpm, by_speed[0], by_speed[1])
+    if not math.isnan(engine.gear):
+        caps.strategy_limit = min(
+            caps.strategy_limit, interpolate(engine.gear, by_gear[0], by_gear[1])
+        )

@@ -63,9 +63,9 @@ class AdviceRow:
     extra_torque: float = 0.0
     torque_factor: float = 0.0
     reference_speed_m_s: float = 0.0
-    need: float = 0.0
+    grade_asked_percent: float = 0.0
+    retention_asked: float = 0.0
     sustainable_share: float = 0.0
-    reserve: float = 0.0
     wanted_share: float = 0.0
     exhaust_gas_estimate_degc: float = 0.0
     exhaust_gas_estimate_sd_k: float = 0.0
@@ -78,13 +78,13 @@ class AdviceRow:
 
 @dataclass(slots=True)
 class Tick:
-    """Inputs of the settings at a tick, beside the draws; settings from a table, NaN without."""
+    """Inputs of the settings at a tick, beside the draws; NaN for a rule's where the grid holds."""
 
     mass_kg: float = math.nan
     mass_sd_kg: float = math.nan
-    table_retention: float = math.nan
-    table_full_share_time_s: float = math.nan
-    table_economy: float = math.nan
+    rule_retention: float = math.nan
+    rule_full_share_time_s: float = math.nan
+    rule_economy: float = math.nan
 
 
 SAMPLE_COLUMNS, ADVICE_COLUMNS, TICK_COLUMNS = (

@@ -10,26 +10,42 @@ same settings, online and over a whole log.
 from __future__ import annotations
 
 import functools
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loadlearn._compile import record_type
-from loadlearn.estimation.model import load_prior
-from loadlearn.policy.need import LoadDraw
 from loadlearn.vehicle.rig import Rig
 
 DRAWS = 64
 
 
+@dataclass(slots=True)
+class LoadDraw:
+    """One draw of the load's posterior."""
+
+    mass_kg: float
+    """Of the combination."""
+    rolling_resistance: float
+    """At 20 m/s."""
+    drag_area_m2: float
+    tractive_scale: float
+    """True force over the force computed from the log through the rig."""
+    trailer_mass_kg: float
+    """Combined mass less the tow vehicle's (drawn too)."""
+    weight: float
+    """Any positive scale."""
+
+
 @functools.cache
 def normal_points() -> NDArray[np.float64]:
-    """Fixed quasi-random standard normal points, shape (6, DRAWS)."""
+    """Fixed quasi-random standard normal points, shape (5, DRAWS)."""
     from scipy.special import ndtri
     from scipy.stats import qmc
 
-    points = qmc.Sobol(6, scramble=True, rng=np.random.default_rng(20)).random(DRAWS)
+    points = qmc.Sobol(5, scramble=True, rng=np.random.default_rng(20)).random(DRAWS)
     return np.ascontiguousarray(ndtri(np.clip(points, 1e-6, 1.0 - 1e-6)).T)
 
 
@@ -60,7 +76,7 @@ def draws_from_summaries(
         A summary that is not finite gives the rig's prior.
     """
     z = normal_points()
-    vehicle, prior = rig.vehicle, load_prior(rig)
+    vehicle = rig.vehicle
     middle = 0.5 * (vehicle.mass_kg + rig.nominal_gcm_kg)
     span = rig.nominal_gcm_kg - vehicle.mass_kg
 
@@ -82,10 +98,9 @@ def draws_from_summaries(
     out = np.empty((mass.shape[0], DRAWS), dtype=record_type(LoadDraw))
     out["mass_kg"] = np.maximum(mass * (1.0 + common) + given_sd * z[1], 300.0)
     out["rolling_resistance"] = np.maximum(rolling + rolling_sd * z[2], 0.003)
-    out["speed_slope"] = np.maximum(prior.speed_slope + prior.speed_slope_sd * z[3], 0.0)
-    out["drag_area_m2"] = np.maximum(drag * (1.0 + common) + drag_own * z[4], 0.2)
+    out["drag_area_m2"] = np.maximum(drag * (1.0 + common) + drag_own * z[3], 0.2)
     out["tractive_scale"] = rig.uncertainty.tractive_scale * np.maximum(1.0 + common, 0.5)
     tow_vehicle_sd = vehicle.mass_sd_kg or 0.0
-    out["trailer_mass_kg"] = out["mass_kg"] - vehicle.mass_kg - tow_vehicle_sd * z[5]
+    out["trailer_mass_kg"] = out["mass_kg"] - vehicle.mass_kg - tow_vehicle_sd * z[4]
     out["weight"] = 1.0
     return out

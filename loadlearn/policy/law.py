@@ -18,17 +18,14 @@ from numpy.typing import NDArray
 from loadlearn._compile import jit
 from loadlearn.policy import arbitration
 from loadlearn.policy.arbitration import arbitrate
+from loadlearn.policy.asked import follow_reference_speed, grade_now, remember_grade
 from loadlearn.policy.caps import LONGEST_GAP_S, compute_caps, observe_exhaust
 from loadlearn.policy.columns import AdviceRow, Sample, Tick
 from loadlearn.policy.law_settings import (
     EPISODE_END_PERCENT,
     follow_episode,
+    follow_restraint,
     full_share_time_s,
-)
-from loadlearn.policy.need import (
-    follow_reference_speed,
-    grade_now,
-    remember_grade,
 )
 from loadlearn.policy.protections import PROTECTION_NAMES, gear_change
 from loadlearn.policy.readings import (
@@ -48,10 +45,11 @@ from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 _REMOVAL = arbitration.REMOVAL_OF_CAP
 _CAPS = len(PROTECTION_NAMES)
-# Predictive caps lie below 1 whenever full load would need them: they act only when they bind.
+FORESIGHTED = ("exhaust_gas_heat", "air_fuel_ratio", "turbo_speed", "axle_torque", "strategy_limit")
+"""Caps that lie below 1 whenever full load would need them: they act only when they bind."""
 _PREDICTIVE = np.array(
     [
-        float(name in ("exhaust_gas_heat", "air_fuel_ratio", "turbo_speed", "axle_torque"))
+        float(name in FORESIGHTED)
         for name in PROTECTION_NAMES
     ]
 )
@@ -127,6 +125,9 @@ def policy_step(
     kept = max(state.kept.value, state.kept.towards)
     pedal = engine.pedal_percent
     wanted = follow_episode(p, state.episode, pedal, state.extra_torque, kept, interval)
+    state.restraint = follow_restraint(
+        state.restraint, state.economy.value, state.episode.active > 0.5, interval
+    )
     if state.known < 0.5 or config.uprated < 0.5:
         wanted = 0.0
     on_cruise = row.cruise_active > 0.5 and config.cruise_extra_torque < 0.5
@@ -179,12 +180,12 @@ def _limit_bits(
 def _write_advice(state: PolicyState, out: AdviceRow) -> None:
     out.power_retention = state.retention.value
     out.full_share_time_s = full_share_time_s(state.episode) if state.known > 0.5 else 0.0
-    out.economy = state.economy.value
+    out.economy = state.restraint
     out.extra_torque = state.extra_torque
     out.reference_speed_m_s = state.demand.reference_speed_m_s
-    out.need = state.need
+    out.grade_asked_percent = state.grade_asked_percent
+    out.retention_asked = state.retention_asked
     out.sustainable_share = state.sustainable
-    out.reserve = state.reserve
     out.exhaust_gas_estimate_degc = state.exhaust.gas_degc
     out.exhaust_gas_estimate_sd_k = state.exhaust.gas_sd_k
     out.rating_probability = state.rating_probability

@@ -1,28 +1,28 @@
-"""The settings: sustainable share, power retention, full-share time, economy, and their calm.
+"""What becomes of the settings: sustainable share, full-share time, restraint, and their calm.
 
-Definitions (theta a draw of the posterior, u the share of the extra torque)::
+A strategy says what to keep of the extra torque, for how long all of it, and how far to restrain
+demand (:mod:`loadlearn.policy.strategy`). Of the heat it knows nothing; that is asked here, at each
+renewal (u the share of the extra torque)::
 
     rho_th  = max{u : P(gas, coolant, gearbox oil within limits over the next 120 s at v*) >= 0.95}
-    rho     = min(N, rho_th)                                               power retention
-    tau     = sup{t <= 60 s : P(hottest gas within t at u = 1 <= limit) >= 0.95}   full-share time
-    epsilon = S((R - 0.15) / 0.30),  R = 1 - Q95[F_req(v*) / s] / F_base(v*)       economy
-    S(x)    = 3 x^2 - 2 x^3 clipped to 0..1
+    rho     = min(strategy's retention, rho_th)                            power retention
+    tau     = sup{t <= credit : P(hottest gas within t at u = 1 <= limit) >= 0.95}   full-share time
 
 The temperatures' uncertainties are independent and each is normal, so the probabilities multiply
 and fall as u or t rises; both maxima are found by bisection.
 
-Two things are made stricter than the plain definitions. The credit is an account of at most
-``CREDIT_MAX_S``: it is spent while more than the retention is in use, and refills with the time
-constant of the metal, but only once the pedal has been up for ``REST_S``. A clock of 60 s alone,
-restarted by each new demand, could be had again by lifting for three seconds. And once the credit
-is spent the retention holds until such a rest, so that noise in the heat cannot reopen it.
+The credit is an account of at most what the strategy gives: it is spent while more than the
+retention is in use, and refills with the time constant of the metal, but only once the pedal has
+been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for three
+seconds. Its last ``PASSING_S`` are kept for a push of the pedal in mid-demand, so that a vehicle can
+still be passed half-way up a climb. Once the credit is spent the retention holds until a rest, so
+that noise in the heat cannot reopen it.
 
-And one is made less strict. What the heat still allows is published as part of the full-share time,
-but it is the account alone that ends the pull: the exhaust protection, which predicts the gas from
-sample to sample, takes what the gas does not allow. Ended by the heat's 95 % confidence, the pull
-of a driver at full throttle fell back to the retention where a pull that knows nothing of the load
-kept two thirds of the extra torque within the same limit, and so had more power on a winding range
-(``experiments/strategy_claims.py``: the settings of the learnt load no longer fall behind it).
+What the heat still allows is published as part of the full-share time, but it is the account alone
+that ends the pull: the exhaust protection, which predicts the gas from sample to sample, takes what
+the gas does not allow. Ended by the heat's 95 % confidence, the pull of a driver at full throttle
+fell back to the retention where a pull that knows nothing of the load kept two thirds of the extra
+torque within the same limit, and so had more power on a winding range.
 """
 
 from __future__ import annotations
@@ -57,7 +57,12 @@ EPISODE_START_PERCENT = 80.0
 EPISODE_END_PERCENT = 60.0
 EPISODE_END_S = 3.0
 DECAY_S = 5.0
-RESERVE_START, RESERVE_SPAN = 0.15, 0.30
+PASSING_S = 15.0
+"""Credit kept for a push of the pedal in mid-demand (s)."""
+PUSH_FROM_PERCENT, PUSH_TO_PERCENT = 85.0, 95.0
+"""A push: the pedal goes from below the first to above the second."""
+RESTRAINT_BACK_PER_S = 0.1
+"""How fast economy comes back after a demand (1/s); it goes at once."""
 KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
 """Mass sd over mean: settings stay at their defaults above the second, leave them below the first.
 """
@@ -86,11 +91,6 @@ def smoothstep(x: float) -> float:
     """``3 x^2 - 2 x^3``, clipped to 0..1."""
     x = min(max(x, 0.0), 1.0)
     return x * x * (3.0 - 2.0 * x)
-
-
-def economy_of_reserve(reserve: float) -> float:
-    """Economy from the reserve of base tractive force: none below 15 %, all from 45 %."""
-    return smoothstep((reserve - RESERVE_START) / RESERVE_SPAN)
 
 
 class HeatNow(NamedTuple):
@@ -236,6 +236,10 @@ class EpisodeState:
     """Time that the heat still allows all of the extra torque."""
     spent_s: float = -1.0
     """Time since the credit was spent; negative while it is not."""
+    eased: float = 0.0
+    """1 once the pedal was eased in this demand: then it can be pushed."""
+    pushed: float = 0.0
+    """1 from a push to the end of the demand."""
 
 
 def follow_episode(
@@ -271,7 +275,13 @@ def follow_episode(
     if pedal_percent > EPISODE_START_PERCENT:
         state.active = 1.0
     elif state.low_s >= EPISODE_END_S:
-        state.active = 0.0
+        state.active = state.eased = state.pushed = 0.0
+    if state.active > 0.5 and pedal_percent < PUSH_FROM_PERCENT:
+        state.eased = 1.0
+    elif state.eased > 0.5 and pedal_percent > PUSH_TO_PERCENT:
+        state.pushed = 1.0
+        if state.credit_s > 0.0:
+            state.spent_s = -1.0
     if share > retention + 0.02:
         use = interval_s * (share - retention) / (1.0 - retention)
         state.credit_s = max(state.credit_s - use, 0.0)
@@ -282,7 +292,7 @@ def follow_episode(
         state.spent_s = -1.0
     if state.spent_s >= 0.0:
         state.spent_s += interval_s
-    elif state.active > 0.5 and state.credit_s <= 0.0:
+    elif state.active > 0.5 and state.credit_s <= (0.0 if state.pushed > 0.5 else PASSING_S):
         # Not where the heat's confidence ends: the gas has a protection of its own.
         state.spent_s = 0.0
     if state.active < 0.5:
@@ -297,6 +307,31 @@ def full_share_time_s(state: EpisodeState) -> float:
     if state.spent_s >= 0.0:
         return 0.0
     return min(state.credit_s, state.heat_s)
+
+
+def follow_restraint(
+    restraint: float, economy: float, demanding: bool, interval_s: float
+) -> float:
+    """Economy in force: none in a demand, so that nobody passes slower for it.
+
+    Parameters
+    ----------
+    restraint : float
+        Now in force.
+    economy : float
+        The setting.
+    demanding : bool
+        Whether a demand episode is on.
+    interval_s : float
+        Time since the last sample (s).
+
+    Returns
+    -------
+    float
+    """
+    if demanding:
+        return 0.0
+    return min(economy, restraint + RESTRAINT_BACK_PER_S * interval_s)
 
 
 @dataclass(slots=True)
@@ -423,9 +458,9 @@ def calm_pace(speed_m_s: float) -> float:
 
 
 def follow_kept(
-    state: HeldSetting, need: float, liquids_share: float, interval_s: float, pace: float
+    state: HeldSetting, asked: float, liquids_share: float, interval_s: float, pace: float
 ) -> None:
-    """The share kept under sustained demand: gives way to warm liquids evenly.
+    """The share kept under sustained demand: what is asked gives way to warm liquids evenly.
 
     Coolant and oil take minutes to answer. Steps of a held setting, each a minute after the other,
     outrun their answer, so that the share swings; a first-order lag, short against the liquids,
@@ -435,8 +470,8 @@ def follow_kept(
     ----------
     state : HeldSetting
         Changed.
-    need : float
-        Need N.
+    asked : float
+        Retention that the strategy asks for.
     liquids_share : float
         What coolant and oil sustain.
     interval_s, pace : float
@@ -448,7 +483,7 @@ def follow_kept(
         state.towards, state.waiting_s = state.value, 0.0
         state.rested_s = min(state.rested_s + interval_s, 1e4)
         return
-    wanted = min(need, liquids_share)
+    wanted = min(asked, liquids_share)
     hold_setting(state, wanted, interval_s, pace, CHANGE_WAIT_S, CALM_S, liquids_share)
 
 

@@ -53,6 +53,7 @@ PROTECTIONS: tuple[Protection, ...] = (
     Protection("exhaust_sensor", SENSOR, "the exhaust temperature cannot be trusted"),
     Protection("coolant_sensor", SENSOR, "the coolant temperature cannot be trusted"),
     Protection("ratings", GRADUAL, "the load is probably above a rating"),
+    Protection("strategy_limit", HEAT, "the strategy limits it at this engine speed or in this gear"),
 )
 PROTECTION_NAMES = tuple(one.name for one in PROTECTIONS)
 
@@ -82,6 +83,7 @@ class Caps:
     exhaust_sensor: float = 1.0
     coolant_sensor: float = 1.0
     ratings: float = 1.0
+    strategy_limit: float = 1.0
 
 
 # --- ramps over a reading ---------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The settings renewed: posterior, speed kept, grades met and heat now, put together.
+"""The settings renewed: what the strategy holds for the load and the road, and the heat now.
 
 The share that is kept under sustained demand differs in one point from the published retention: it
 leaves the gas out. The retention says what will be sustainable with 95 % confidence; holding the
@@ -11,11 +11,12 @@ their own: asked over less than their time constants, what they allow keeps fall
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
+from loadlearn.policy.asked import grade_asked
+from loadlearn.policy.best_gear import best_gear
 from loadlearn.policy.columns import Sample, Tick
 from loadlearn.policy.exhaust import (
     FullLoad,
@@ -25,12 +26,10 @@ from loadlearn.policy.law_settings import (
     CALM_S,
     CHANGE_STEP,
     CHANGE_WAIT_S,
-    CREDIT_MAX_S,
     KEPT_SUSTAINED_S,
     SUSTAINED_S,
     HeatNow,
     calm_pace,
-    economy_of_reserve,
     follow_kept,
     heat_time_s,
     hold_setting,
@@ -38,16 +37,7 @@ from loadlearn.policy.law_settings import (
     reset_setting,
     sustainable_share,
 )
-from loadlearn.policy.need import (
-    NEED_QUANTILE,
-    RESERVE_QUANTILE,
-    BestGear,
-    best_gear,
-    grades_ahead,
-    need_of_force,
-    scaled_requirements,
-    weighted_quantile,
-)
+from loadlearn.policy.lookup import expected_settings
 from loadlearn.policy.state import (
     PolicyConfig,
     PolicyMemory,
@@ -60,46 +50,6 @@ from loadlearn.policy.thermal_model import (
 from loadlearn.vehicle.roadload import GAS_CONSTANT_AIR_J_KG_K
 
 NO_LIMIT_DEGC = 1e6
-
-
-class Requirement(NamedTuple):
-    """What a load asks for at a speed, and what the engine gives there (N)."""
-
-    forces_n: NDArray[np.float64]
-    """Over the tractive scale, for every grade and draw."""
-    base: BestGear
-    uprated: BestGear
-
-
-def requirement(
-    p: ThermalParameters,
-    config: PolicyConfig,
-    memory: PolicyMemory,
-    draws: NDArray[Any],
-    grades: NDArray[np.float64],
-    speed_m_s: float,
-    air: Surroundings,
-) -> Requirement:
-    """Force asked for at a speed, and force of the best gear without and with the extra torque.
-
-    Parameters
-    ----------
-    p, config, memory, air
-        As for the law.
-    draws : ndarray of LoadDraw, shape (n,)
-    grades : ndarray, shape (g,)
-        Tangents.
-    speed_m_s : float
-    """
-    radius, efficiency = config.tyre_radius_m, config.driveline_efficiency
-    most = config.axle_torque_max_n_m
-    curve, ratios = memory.curve, memory.ratios
-    density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
-    return Requirement(
-        scaled_requirements(draws, grades, speed_m_s, density),
-        best_gear(p, curve, ratios, radius, efficiency, most, speed_m_s, 0.0, air),
-        best_gear(p, curve, ratios, radius, efficiency, most, speed_m_s, 1.0, air),
-    )
 
 
 def probability_overloaded(config: PolicyConfig, draws: NDArray[Any]) -> float:
@@ -138,12 +88,12 @@ def renew_settings(
     draws: NDArray[Any],
     tick: Tick,
 ) -> None:
-    """Settings from the posterior, the speed kept, the grades met and the heat now.
+    """Settings that the strategy holds for the load and the road, as far as the heat sustains them.
 
     Parameters
     ----------
     p, config, memory
-        The policy's parameters and memory.
+        The policy's parameters and memory, the strategy's grid in it.
     state : PolicyState
         Changed.
     row : Sample
@@ -152,32 +102,34 @@ def renew_settings(
     air : Surroundings
     draws : ndarray of LoadDraw, shape (n,)
     tick : Tick
-        Posterior mean and sd of the mass, and settings from a table (NaN without one).
+        Posterior mean and sd of the mass, and the settings of a rule (NaN: the grid's).
     """
     state.known = load_known(state.known, tick.mass_kg, tick.mass_sd_kg)
     state.rating_probability = probability_overloaded(config, draws)
-    if config.from_table > 0.5:
-        state.need = state.sustainable = tick.table_retention
-        state.reserve = math.nan
-        state.episode.credit_s = min(state.episode.credit_s, tick.table_full_share_time_s)
-        state.episode.heat_s = CREDIT_MAX_S
-        _publish(state, row, tick.table_retention, tick.table_economy, 1.0)
-        return
     speed = state.demand.reference_speed_m_s
-    grades = grades_ahead(state.grade, memory.grades)
-    asked = requirement(p, config, memory, draws, grades, speed, air)
-    weight = draws["weight"]
-    # In the force computed from fuelling, which is what the draws' scale refers to.
-    base_n = asked.base.force_n * state.fuel_ratio
-    uprated_n = asked.uprated.force_n * state.fuel_ratio
-    needed = weighted_quantile(asked.forces_n, weight, NEED_QUANTILE)
-    most = weighted_quantile(asked.forces_n, weight, RESERVE_QUANTILE)
-    state.need = need_of_force(needed, base_n, uprated_n)
-    state.reserve = 1.0 - most / max(base_n, 1.0)
+    grade = 100.0 * grade_asked(state.grade, memory.grades)
+    state.grade_asked_percent = grade
+    retention, time = tick.rule_retention, tick.rule_full_share_time_s
+    economy = tick.rule_economy
+    if math.isnan(retention):
+        density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
+        retention, time, economy = expected_settings(memory.grid, draws, grade, speed, density)
 
     after = 1.0 if config.exhaust_sensor > 1.5 else 0.0
     limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
-    point = FullLoad(asked.uprated.rpm, row.intake_temp_degc, air_ratio, state.fuel_ratio)
+    radius, efficiency = config.tyre_radius_m, config.driveline_efficiency
+    gear = best_gear(
+        p,
+        memory.curve,
+        memory.ratios,
+        radius,
+        efficiency,
+        config.axle_torque_max_n_m,
+        speed,
+        1.0,
+        air,
+    )
+    point = FullLoad(gear.rpm, row.intake_temp_degc, air_ratio, state.fuel_ratio)
     coolant, oil = row.coolant_temp_degc, row.transmission_oil_temp_degc
     heat = HeatNow(coolant, oil, config.coolant_reduce_degc, config.oil_reduce_degc, limit)
     # The same without the gas, whose own protection holds it at its limit from sample to sample.
@@ -187,14 +139,13 @@ def renew_settings(
     liquids = sustainable_share(p, exhaust, curve, point, slow, air, KEPT_SUSTAINED_S)
     state.episode.heat_s = heat_time_s(p, exhaust, curve, point, air, limit)
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
-        state.need = state.sustainable = state.episode.heat_s = 0.0
-    retention = min(state.need, state.sustainable)
-    _publish(state, row, retention, economy_of_reserve(state.reserve), liquids)
+        retention = state.sustainable = state.episode.heat_s = 0.0
+    state.retention_asked = retention
+    state.episode.credit_s = min(state.episode.credit_s, time)
+    _publish(state, row, economy, liquids)
 
 
-def _publish(
-    state: PolicyState, row: Sample, retention: float, economy: float, liquids: float
-) -> None:
+def _publish(state: PolicyState, row: Sample, economy: float, liquids: float) -> None:
     """Hold the settings, or put them back to their defaults while the load is not known."""
     since = 1.0 if math.isnan(state.tick_s) else min(row.time_s - state.tick_s, 2.0)
     state.tick_s = row.time_s
@@ -208,12 +159,14 @@ def _publish(
         # What is needed no more may go slowly, and so may what the heat forbids: retention
         # is what is published, the share given follows the kept share and the caps. What the heat
         # allows again comes slowly too, else retention followed every breath of a hot engine.
-        rise_wait = CALM_S if state.sustainable < state.need - CHANGE_STEP else CHANGE_WAIT_S
+        asked = state.retention_asked
+        retention = min(asked, state.sustainable)
+        rise_wait = CALM_S if state.sustainable < asked - CHANGE_STEP else CHANGE_WAIT_S
         pace = calm_pace(row.speed_m_s)
         most = state.sustainable
         hold_setting(state.retention, retention, since, pace, rise_wait, CALM_S, most)
         hold_setting(state.economy, economy, since, pace, CALM_S, CHANGE_WAIT_S, 1.0)
-        follow_kept(state.kept, state.need, liquids, since, pace)
+        follow_kept(state.kept, asked, liquids, since, pace)
     if state.retention.value != published:
         state.setting_changes += 1.0
     if state.economy.value != restraint:

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from loadlearn._compile import record_type
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
 from loadlearn.policy.law_settings import EpisodeState, HeldSetting
-from loadlearn.policy.need import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
+from loadlearn.policy.lookup import Grid, grid_of
+from loadlearn.policy.asked import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
 from loadlearn.policy.protections import (
     BOOST_PRIOR,
     PROTECTIONS,
@@ -28,6 +29,7 @@ from loadlearn.policy.protections import (
     initial_line,
 )
 from loadlearn.policy.sensor_watch import SensorState
+from loadlearn.policy.strategy import Strategy
 from loadlearn.policy.thermal_model import ThermalParameters, engine_curve
 from loadlearn.vehicle.rig import Rig
 
@@ -63,8 +65,6 @@ class PolicyConfig(NamedTuple):
     reported_share: float
     """Part of the extra fuelling that the fuelling channel shows."""
     uprated: float
-    from_table: float
-    """1 when the settings come from a schedule table."""
 
 
 @dataclass(slots=True)
@@ -104,9 +104,12 @@ class PolicyState:
     kept: HeldSetting = field(default_factory=HeldSetting)
     """Share kept under sustained demand; the retention, but for the gas (see law)."""
     known: float = 0.0
-    need: float = 0.0
+    restraint: float = 0.0
+    """Economy in force: the setting, but none while a driver demands."""
+    grade_asked_percent: float = 0.0
+    retention_asked: float = 0.0
+    """By the strategy, whatever the heat."""
     sustainable: float = 0.0
-    reserve: float = 0.0
     rating_probability: float = math.nan
     tick_s: float = math.nan
     """Time of the last settings update."""
@@ -114,7 +117,7 @@ class PolicyState:
 
 
 class PolicyMemory(NamedTuple):
-    """Rings, caps and tables handed to the law; all but the last two are changed in place."""
+    """Rings, caps and tables handed to the law; all but the last three are changed in place."""
 
     speeds: NDArray[np.float64]
     grades: NDArray[np.float64]
@@ -125,20 +128,15 @@ class PolicyMemory(NamedTuple):
     curve: NDArray[np.float64]
     ratios: NDArray[np.float64]
     """Engine turns per wheel turn of each gear, high range."""
+    grid: Grid
+    """The strategy's."""
 
 
 SENSOR_PLACES = {"none": 0.0, "before_turbine": 1.0, "after_turbine": 2.0}
 
 
-def policy_config(rig: Rig, from_table: bool = False) -> PolicyConfig:
-    """Configuration of the law for a rig.
-
-    Parameters
-    ----------
-    rig : Rig
-    from_table : bool
-        Whether the settings come from a schedule table.
-    """
+def policy_config(rig: Rig) -> PolicyConfig:
+    """Configuration of the law for a rig."""
     limits, vehicle, driveline = rig.limits, rig.vehicle, rig.driveline
     place = SENSOR_PLACES[limits.exhaust_gas_temp_sensor]
     curve = engine_curve(rig)
@@ -172,7 +170,6 @@ def policy_config(rig: Rig, from_table: bool = False) -> PolicyConfig:
         cruise_extra_torque=float(limits.cruise_extra_torque),
         reported_share=1.0 if uprated is None else uprated.reported_share,
         uprated=0.0 if uprated is None else 1.0,
-        from_table=float(from_table),
     )
 
 
@@ -185,8 +182,8 @@ def initial_policy_state(p: ThermalParameters) -> PolicyState:
     return PolicyState(initial_exhaust_state(p, 20.0, 20.0))
 
 
-def policy_memory(rig: Rig) -> PolicyMemory:
-    """Empty rings, and the rig's tables."""
+def policy_memory(rig: Rig, strategy: Strategy) -> PolicyMemory:
+    """Empty rings, and the tables of rig and strategy."""
     ratios = np.array(rig.driveline.gear_ratios, dtype=np.float64) * rig.driveline.final_drive
     caps = np.ones(len(PROTECTIONS))
     return PolicyMemory(
@@ -196,4 +193,5 @@ def policy_memory(rig: Rig) -> PolicyMemory:
         caps.view(record_type(Caps)).view(np.recarray)[0],
         engine_curve(rig),
         ratios,
+        grid_of(strategy, rig.vehicle.drag_area_m2, rig.uncertainty.tractive_scale),
     )

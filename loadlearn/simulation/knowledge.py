@@ -10,9 +10,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn._compile import as_record, record_type
+from loadlearn._compile import as_record
 from loadlearn.policy.draws import draws_from_summaries
-from loadlearn.policy.need import LoadDraw
+from loadlearn.policy.draws import LoadDraw
 from loadlearn.simulation.block_estimator import BlockEstimator
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig
@@ -35,10 +35,10 @@ class Knowledge(Protocol):
 
 
 class Nothing:
-    """No draws: ratings cannot act, settings are fixed."""
+    """Hardly any load: ratings cannot act, and a strategy that is the same everywhere stays so."""
 
     def __init__(self) -> None:
-        self._draws = np.zeros((1, 1), dtype=record_type(LoadDraw))
+        self._draws = as_record(LoadDraw(1.0, 0.01, 0.0, 1.0, 0.0, 1.0))[None]
 
     def renew(self, step: int) -> tuple[NDArray[Any], float, float]:
         """Draws that nobody asks, and a mass that counts as known."""
@@ -50,7 +50,6 @@ class Truth:
 
     def __init__(self, records: NDArray[Any], prepared: PreparedDrive) -> None:
         self._records = records
-        self._slope = float(prepared.plant.load.tyre_speed_slope)
         self._scale = float(prepared.drawn["tractive_scale"])
         self._tow_kg = float(prepared.drawn["tow_mass_kg"])
         self._start = (
@@ -66,7 +65,7 @@ class Truth:
         else:
             last = self._records[step - 1]
             mass, rolling, drag = last["mass_kg"], last["rolling_resistance"], last["drag_area_m2"]
-        own = LoadDraw(mass, rolling, self._slope, drag, self._scale, mass - self._tow_kg, 1.0)
+        own = LoadDraw(mass, rolling, drag, self._scale, mass - self._tow_kg, 1.0)
         return as_record(own)[None], float(mass), 0.0
 
 

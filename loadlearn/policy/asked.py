@@ -1,33 +1,13 @@
-"""How much of the extra torque the load needs: from posterior draws, speed kept, grades met.
-
-For a draw theta of the posterior and a grade g (all forces at the tread)::
-
-    n(theta, g) = clip[(F_req(v*, theta, g) / s - F_base(v*)) / (F_up(v*) - F_base(v*)), 0, 1]
-
-with ``s`` the draw's tractive scale (true force over computed force), so that a scale error common
-to load and engine cancels, as it must. The need N is a high quantile of n over draws and grades;
-n rises with F_req / s, so the quantile of one is the image of the quantile of the other.
-"""
+"""What a drive asks for: the speed that demand began from, and the grades that its road has."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.policy.thermal_model import (
-    RAD_S_PER_RPM,
-    Surroundings,
-    ThermalParameters,
-    attainable_torque_n_m,
-)
-from loadlearn.vehicle.roadload import resisting_force, rolling_coefficient
-
-NEED_QUANTILE = 0.8
-RESERVE_QUANTILE = 0.95
 DEMAND_THRESHOLD = 0.85
 """Torque over base full load from which the reference speed is no longer updated."""
 DEMAND_RELEASE_S = 5.0
@@ -39,28 +19,9 @@ GRADE_SLOT_M, GRADE_SLOTS = 50.0, 200
 """Grades are kept as means over 50 m, for 10 km."""
 PRESENT_SLOTS = 4
 """The present grade is the mean of the last 200 m."""
-GRADE_POINTS = 8
-"""Quantile midpoints that stand for the grades kept."""
+GRADE_QUANTILE = 0.8
+"""Of the grades kept that are at or above the present one."""
 SLOWEST_REFERENCE_M_S = 2.0
-
-
-@dataclass(slots=True)
-class LoadDraw:
-    """One draw of the load's posterior."""
-
-    mass_kg: float
-    """Of the combination."""
-    rolling_resistance: float
-    """At 20 m/s."""
-    speed_slope: float
-    """Rise of the rolling resistance with speed."""
-    drag_area_m2: float
-    tractive_scale: float
-    """True force over the force computed from the log through the rig."""
-    trailer_mass_kg: float
-    """Combined mass less the tow vehicle's (drawn too)."""
-    weight: float
-    """Any positive scale."""
 
 
 @dataclass(slots=True)
@@ -230,8 +191,8 @@ def grade_now(state: GradeState, grades: NDArray[np.float64]) -> float:
     return present
 
 
-def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Grades that stand for what may come: those kept that are at or above the present 200 m.
+def grade_asked(state: GradeState, grades: NDArray[np.float64]) -> float:
+    """Grade that the road asks for: a high quantile of those kept at or above the present 200 m.
 
     Parameters
     ----------
@@ -240,184 +201,19 @@ def grades_ahead(state: GradeState, grades: NDArray[np.float64]) -> NDArray[np.f
 
     Returns
     -------
-    ndarray, shape (GRADE_POINTS,)
-        Quantile midpoints (tangent), rising; level road before anything is known.
+    float
+        Tangent; level road before anything is known.
     """
-    points = np.empty(GRADE_POINTS)
-    kept = int(state.slots)
     present = grade_now(state, grades)
-    steeper = np.empty(kept + 1)
+    steeper = np.empty(int(state.slots) + 1)
     steeper[0] = present
     count = 1
-    for i in range(kept):
+    for i in range(int(state.slots)):
         if grades[i] >= present:
             steeper[count] = grades[i]
             count += 1
     _sort(steeper[:count])
-    for i in range(GRADE_POINTS):
-        place = (i + 0.5) / GRADE_POINTS * (count - 1)
-        below = int(place)
-        above = min(below + 1, count - 1)
-        points[i] = steeper[below] + (place - below) * (steeper[above] - steeper[below])
-    return points
-
-
-def scaled_requirements(
-    draws: NDArray[Any],
-    grades: NDArray[np.float64],
-    speed_m_s: float,
-    air_density_kg_m3: float,
-) -> NDArray[np.float64]:
-    """Force needed to hold a speed, over the tractive scale, for every draw and grade.
-
-    Parameters
-    ----------
-    draws : ndarray of :class:`LoadDraw`, shape (n,)
-    grades : ndarray, shape (g,)
-        Tangents.
-    speed_m_s, air_density_kg_m3 : float
-
-    Returns
-    -------
-    ndarray, shape (g, n)
-        N.
-    """
-    force = np.empty((grades.shape[0], draws.shape[0]))
-    for i in range(grades.shape[0]):
-        cosine = 1.0 / math.sqrt(1.0 + grades[i] * grades[i])
-        for j in range(draws.shape[0]):
-            draw = draws[j]
-            coefficient = rolling_coefficient(draw.rolling_resistance, draw.speed_slope, speed_m_s)
-            needed = resisting_force(
-                draw.mass_kg,
-                coefficient,
-                draw.drag_area_m2,
-                air_density_kg_m3,
-                speed_m_s,
-                0.0,
-                grades[i] * cosine,
-                cosine,
-            )
-            force[i, j] = needed / draw.tractive_scale
-    return force
-
-
-def weighted_quantile(
-    values: NDArray[np.float64], weight: NDArray[np.float64], quantile: float
-) -> float:
-    """Quantile over all rows, each column with its weight; by bisection on the value.
-
-    Parameters
-    ----------
-    values : ndarray, shape (g, n)
-    weight : ndarray, shape (n,)
-    quantile : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    float
-        To a thousandth of the values' range.
-    """
-    low, high, total = values[0, 0], values[0, 0], 0.0
-    for j in range(values.shape[1]):
-        total += weight[j] * values.shape[0]
-        for i in range(values.shape[0]):
-            low, high = min(low, values[i, j]), max(high, values[i, j])
-    if not total > 0.0:
-        return high
-    for _ in range(11):
-        middle = 0.5 * (low + high)
-        below = 0.0
-        for i in range(values.shape[0]):
-            for j in range(values.shape[1]):
-                if values[i, j] <= middle:
-                    below += weight[j]
-        if below >= quantile * total:
-            high = middle
-        else:
-            low = middle
-    return high
-
-
-def need_of_force(force_n: float, base_n: float, uprated_n: float) -> float:
-    """Share of the extra force that a required force calls for.
-
-    Parameters
-    ----------
-    force_n : float
-        Required force over tractive scale (N).
-    base_n, uprated_n : float
-        Force of the best gear without and with all extra torque (N).
-
-    Returns
-    -------
-    float
-        0 to 1; 0 where there is no extra force.
-    """
-    extra = uprated_n - base_n
-    if extra <= 0.0:
-        return 0.0
-    return min(max((force_n - base_n) / extra, 0.0), 1.0)
-
-
-class BestGear(NamedTuple):
-    """Force at the tread of the gear that gives most, and the engine speed there."""
-
-    force_n: float
-    rpm: float
-
-
-def best_gear(
-    p: ThermalParameters,
-    curve: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    tyre_radius_m: float,
-    efficiency: float,
-    axle_max_n_m: float,
-    speed_m_s: float,
-    share: float,
-    air: Surroundings,
-) -> BestGear:
-    """Density-derated full-load force of the best gear at a speed.
-
-    Extra torque counts only as far as the axles may bear it, so that first gear is not taken for a
-    gear in which it helps.
-
-    Parameters
-    ----------
-    p : ThermalParameters
-    curve : ndarray, shape (3, n)
-        Full-load curves.
-    ratios : ndarray, shape (k,)
-        Engine turns per wheel turn of each gear, first gear first.
-    tyre_radius_m, efficiency : float
-    axle_max_n_m : float
-        Most torque at the axles that extra torque may raise (N m).
-    speed_m_s : float
-    share : float
-        Share u of the extra torque.
-    air : Surroundings
-
-    Returns
-    -------
-    BestGear
-        Where every gear turns too fast, the highest gear's; where too slowly, first gear's.
-    """
-    last = curve.shape[1] - 1
-    best_force, best_rpm = -1.0, curve[0, 0]
-    for i in range(ratios.shape[0]):
-        rpm = speed_m_s / tyre_radius_m * ratios[i] / RAD_S_PER_RPM
-        slips = i == 0 and rpm < curve[0, 0]
-        fastest = i == ratios.shape[0] - 1 and best_force < 0.0
-        if (rpm < curve[0, 0] or rpm > curve[0, last]) and not slips and not fastest:
-            continue
-        rpm = min(max(rpm, curve[0, 0]), curve[0, last])
-        torque = attainable_torque_n_m(p, curve, rpm, share, air)
-        if share > 0.0:
-            bare = attainable_torque_n_m(p, curve, rpm, 0.0, air)
-            torque = max(min(torque, axle_max_n_m / ratios[i]), bare)
-        force = torque * ratios[i] * efficiency / tyre_radius_m
-        if force > best_force:
-            best_force, best_rpm = force, rpm
-    return BestGear(max(best_force, 0.0), best_rpm)
+    place = GRADE_QUANTILE * (count - 1)
+    below = int(place)
+    above = min(below + 1, count - 1)
+    return float(steeper[below] + (place - below) * (steeper[above] - steeper[below]))
