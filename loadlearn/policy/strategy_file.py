@@ -34,13 +34,10 @@ spreadsheets write them, a blank setting is a blank cell.
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import json
 import math
 import os
-import re
 import tempfile
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -50,9 +47,11 @@ from typing import Any, NoReturn
 import numpy as np
 
 from loadlearn.errors import InputError
+from loadlearn.policy.grid_csv import grid_text, read_grid, told_axes
 from loadlearn.policy.own_rule import OwnRule, is_rule, load_rule
 from loadlearn.policy.strategy import AXES, CURVES, NEUTRAL, SETTINGS, FloatArray, Strategy
-from loadlearn.policy.strategy_words import CAUTION, MEANING, place, spoken
+from loadlearn.policy.strategy_text import json_text, toml_text
+from loadlearn.policy.strategy_words import place
 from loadlearn.vehicle.rig import Limits
 
 FORMAT = 1
@@ -125,9 +124,9 @@ def read_strategy(path: str | Path) -> Strategy:
                 f"{source}: holds both table and [{inline[0]}]; remove one of the two, the grid "
                 "may be told only once"
             )
-        axes, settings = _read_table(_beside(path, document["table"]))
+        axes, settings = read_grid(_beside(path, document["table"]))
     else:
-        axes, settings = _read_grid(document, source)
+        axes, settings = _read_inline(document, source)
     return Strategy(
         name=name,
         axes=axes,
@@ -208,7 +207,7 @@ def _list(value: Any, where: str) -> FloatArray:
     return np.array([_number(one, f"{where}, value {i}") for i, one in enumerate(value, start=1)])
 
 
-def _read_grid(
+def _read_inline(
     document: Mapping[str, Any], source: str
 ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     given = _table(document, "axes", source)
@@ -295,172 +294,12 @@ def _read_protections(table: Mapping[str, Any], source: str) -> dict[str, Any]:
     return dict(table)
 
 
-# -------------------------------------------------------------------------------- the CSV table
-
-
 def _beside(path: Path, table: Any) -> Path:
     if not isinstance(table, str) or not table.lower().endswith(".csv"):
         raise InputError(
             f"{path}: table is {table!r}; name a .csv file, its path told from this file's folder"
         )
     return path.parent / table
-
-
-def _read_table(path: Path) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
-    rows = _cells(path)
-    heading_line, headings = rows[0]
-    while headings and not headings[-1]:
-        headings = headings[:-1]
-    for heading in headings:
-        if heading not in AXES and heading not in SETTINGS:
-            near = difflib.get_close_matches(heading, [*AXES, *SETTINGS], n=1)
-            hint = f"did you mean '{near[0]}'?" if near else f"known: {', '.join(_columns())}"
-            raise InputError(
-                f"{path}: unknown column '{heading}'; remove it or correct its name ({hint})"
-            )
-        if headings.count(heading) > 1:
-            raise InputError(f"{path}: two columns are named '{heading}'; remove one of them")
-    missing = [name for name in SETTINGS if name not in headings]
-    if missing:
-        raise InputError(
-            f"{path}: no column {missing[0]}; add it (line {heading_line} should name "
-            f"{', '.join(_columns())})"
-        )
-    if len(rows) == 1:
-        raise InputError(f"{path}: no row below the names of the columns; add the grid's points")
-    given = [name for name in AXES if name in headings]
-    columns: dict[str, list[float]] = {name: [] for name in headings}
-    for line, cells in rows[1:]:
-        if any(cells[len(headings) :]) or len(cells) < len(headings):
-            raise InputError(
-                f"{path}: row {line} has {len(cells)} cells and the table {len(headings)} columns; "
-                "mend that row"
-            )
-        for name, text in zip(headings, cells, strict=False):
-            columns[name].append(_cell_number(text, name in SETTINGS, path, line, name))
-    lines = np.array([line for line, _ in rows[1:]])
-    return _to_grid(path, given, {name: np.array(c) for name, c in columns.items()}, lines)
-
-
-def _columns() -> list[str]:
-    return [*AXES, *SETTINGS]
-
-
-def _to_grid(
-    path: Path, given: list[str], columns: Mapping[str, FloatArray], lines: np.ndarray
-) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
-    """Rows in any order onto the grid that their axis values span."""
-    axes = {name: np.array([NEUTRAL[name]]) for name in AXES}
-    at = []
-    for name in AXES:
-        if name in given:
-            axes[name], where = np.unique(columns[name], return_inverse=True)
-        else:
-            where = np.zeros(lines.size, dtype=np.int64)
-        at.append(where)
-    whole = tuple(axes[name].size for name in AXES)
-    flat = np.ravel_multi_index(tuple(at), whole)
-    count = np.bincount(flat, minlength=math.prod(whole))
-    if count.max() > 1:
-        twice = lines[flat == int(np.argmax(count > 1))]
-        row = int(np.flatnonzero(lines == twice[1])[0])
-        raise InputError(
-            f"{path}: row {twice[1]} tells the point {_point(given, columns, row)} again, which "
-            f"row {twice[0]} has told; remove one of them"
-        )
-    if not count.all():
-        index = np.unravel_index(int(np.argmin(count)), whole)
-        point = {n: float(axes[n][i]) for n, i in zip(AXES, index, strict=True) if n in given}
-        raise InputError(
-            f"{path}: no row for the point {place(point)} ({lines.size} rows for {count.size} "
-            f"points{_rare_value(axes, given, columns, lines)}); add that row, or mend the axis "
-            "value of another"
-        )
-    order = np.argsort(flat)
-    return axes, {name: columns[name][order].reshape(whole) for name in SETTINGS}
-
-
-def _rare_value(
-    axes: Mapping[str, FloatArray],
-    given: list[str],
-    columns: Mapping[str, FloatArray],
-    lines: np.ndarray,
-) -> str:
-    """A mistyped value makes a point of the axis of its own, which few rows have."""
-    for name in given:
-        for value in axes[name]:
-            rows = lines[columns[name] == value]
-            if rows.size * axes[name].size < 0.5 * lines.size:
-                where = f"row {rows[0]}" if rows.size == 1 else f"{rows.size} rows, first {rows[0]}"
-                return f"; {spoken(name, float(value))} stands only in {where}"
-    return ""
-
-
-def _point(given: list[str], columns: Mapping[str, FloatArray], row: int) -> str:
-    return place({name: float(columns[name][row]) for name in given})
-
-
-def _cells(path: Path) -> list[tuple[int, list[str]]]:
-    """Rows with their line numbers; rows without anything in them are left out."""
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such table; check the key table") from None
-    except OSError as error:
-        raise InputError(f"{path}: the table cannot be read ({error})") from None
-    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
-    try:
-        text = data.decode("utf-16" if wide else "utf-8-sig")
-        first = next((line for line in text.splitlines() if line.strip()), "")
-        delimiter = next((one for one in ";\t," if one in first), ",")
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-        rows = []
-        for cells in reader:
-            cells = [one.strip() for one in cells]
-            if any(cells):
-                rows.append((reader.line_num, cells))
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not UTF-8 text; save the table as CSV UTF-8") from None
-    except csv.Error as error:
-        raise InputError(f"{path}: not a CSV table ({error}); save it again as CSV") from None
-    if not rows:
-        raise InputError(f"{path}: the table is empty; write the grid's points into it")
-    _one_decimal_sign(path, rows)
-    return rows
-
-
-def _one_decimal_sign(path: Path, rows: list[tuple[int, list[str]]]) -> None:
-    """Points for commas, where a spreadsheet wrote commas; both in one table are a guess."""
-    comma = next((line for line, cells in rows[1:] if any("," in one for one in cells)), None)
-    if comma is None:
-        return
-    for line, cells in rows[1:]:
-        for i, one in enumerate(cells):
-            if "." in one:
-                raise InputError(
-                    f"{path}: decimal commas (row {comma}) and points (row {line}, '{one}') in one "
-                    "table; write all numbers alike and without a sign between thousands"
-                )
-            cells[i] = one.replace(",", ".")
-
-
-def _cell_number(text: str, may_be_blank: bool, path: Path, line: int, name: str) -> float:
-    if not text or text.lower() == "nan":
-        if may_be_blank:
-            return math.nan
-        raise InputError(f"{path}: row {line}, column {name} is blank; give the axis value")
-    try:
-        if "_" in text:  # float() would take "1_000", which no table means
-            raise ValueError
-        number = float(text)
-    except ValueError:
-        raise InputError(
-            f"{path}: row {line}, column {name} is '{text}'; give a number without a sign between "
-            "thousands"
-        ) from None
-    if not may_be_blank and not math.isfinite(number):
-        raise InputError(f"{path}: row {line}, column {name} is '{text}'; give a finite number")
-    return number
 
 
 # ------------------------------------------------------------------------------------ writing
@@ -506,11 +345,11 @@ def write_strategy(strategy: Strategy, path: str | Path, *, table_csv: bool = Fa
     files = {}
     if table_csv:
         table = path.with_suffix(".csv")
-        files[table] = _csv_text(strategy)
+        files[table] = grid_text(strategy)
         document["table"] = table.name
     else:
-        document["axes"] = {name: strategy.axes[name].tolist() for name in _told_axes(strategy)}
-    files[path] = (_toml_text if path.suffix.lower() == ".toml" else _json_text)(document, strategy)
+        document["axes"] = {name: strategy.axes[name].tolist() for name in told_axes(strategy)}
+    files[path] = (toml_text if path.suffix.lower() == ".toml" else json_text)(document, strategy)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         for file, text in files.items():
@@ -551,127 +390,3 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return _plain(value.tolist())
     return [one for one in map(_plain, value) if one is not None]
-
-
-def _told_axes(strategy: Strategy) -> list[str]:
-    """Axes that the grid depends on, and single points that are not the usual ones."""
-    return [name for name in AXES if strategy.axes[name].tolist() != [NEUTRAL[name]]]
-
-
-def _csv_text(strategy: Strategy) -> str:
-    told = _told_axes(strategy)
-    mesh = np.meshgrid(*(strategy.axes[name] for name in AXES), indexing="ij")
-    columns = [one.ravel().tolist() for name, one in zip(AXES, mesh, strict=True) if name in told]
-    columns += [strategy.settings[name].ravel().tolist() for name in SETTINGS]
-    lines = [",".join([*told, *SETTINGS])]
-    lines += [
-        ",".join("" if x != x else repr(x) for x in row) for row in zip(*columns, strict=True)
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _json_text(document: Mapping[str, Any], strategy: Strategy) -> str:
-    def dump(value: Any) -> str:
-        text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)
-        return text.replace("\n", "\n  ")
-
-    parts = [f'"caution": {dump(CAUTION)}']
-    parts += [f"{dump(key)}: {dump(value)}" for key, value in document.items()]
-    if "table" not in document:
-        settings = [
-            f'"{name}": {{\n      "unit": "{unit}",\n      "values": '
-            f"{_laid_out(strategy, strategy.settings[name], 'null', 6, remarks=False)}\n    }}"
-            for name, unit in SETTINGS.items()
-        ]
-        parts.append('"settings": {\n    ' + ",\n    ".join(settings) + "\n  }")
-    return "{\n  " + ",\n  ".join(parts) + "\n}\n"
-
-
-def _toml_text(document: Mapping[str, Any], strategy: Strategy) -> str:
-    lines = [
-        "# A strategy: what the drive mode of an uprated engine asks for, over load and road.",
-        f"# {CAUTION}",
-        "#",
-        *(f"# {name}: {MEANING[name]}" for name in (*SETTINGS, *AXES)),
-        "# Between the points settings are interpolated, beyond them the nearest holds.",
-        "# A blank cell (nan) is above a rating. Check after an edit: loadlearn check FILE",
-        "",
-    ]
-    tables = {key: value for key, value in document.items() if isinstance(value, Mapping)}
-    lines += [f"{_key(k)} = {_value(v)}" for k, v in document.items() if k not in tables]
-    for key, table in tables.items():
-        lines += _toml_table(key, table)
-    if "table" not in document:
-        for name, unit in SETTINGS.items():
-            laid_out = _laid_out(strategy, strategy.settings[name], "nan", 0, remarks=True)
-            lines += ["", f"[settings.{name}]", f'unit = "{unit}"', f"values = {laid_out}"]
-    return "\n".join(lines) + "\n"
-
-
-def _toml_table(path: str, table: Mapping[str, Any]) -> list[str]:
-    """A table's own keys, then the tables within it."""
-    within = {key: value for key, value in table.items() if isinstance(value, Mapping)}
-    own = [f"{_key(k)} = {_value(v)}" for k, v in table.items() if k not in within]
-    lines = ["", f"[{path}]", *own] if own or not within else []
-    for key, value in within.items():
-        lines += _toml_table(f"{path}.{_key(key)}", value)
-    return lines
-
-
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _text(name)
-
-
-def _text(value: str) -> str:
-    """A TOML basic string: JSON's escapes, and DEL, which JSON leaves as it is."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return _text(value)
-    if isinstance(value, Mapping):  # within a list
-        return "{" + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_value, value)) + "]"
-    return repr(value)
-
-
-def _laid_out(
-    strategy: Strategy, values: FloatArray, blank: str, indent: int, *, remarks: bool
-) -> str:
-    """Nested values, one innermost row per line, so that a person finds the cell and sees edits."""
-    names = [name for name in AXES if strategy.axes[name].size > 1]
-    inner = values.reshape([strategy.axes[name].size for name in names])
-
-    def remark(words: str) -> str:
-        return f"  # {words}" if remarks else ""
-
-    def row(numbers: FloatArray) -> str:
-        return "[" + ", ".join(blank if x != x else repr(x) for x in numbers.tolist()) + "]"
-
-    def block(table: FloatArray, depth: int) -> list[str]:
-        pad = " " * (indent + 2 * depth + 2)
-        lines, last = [], table.shape[0] - 1
-        for i, point in enumerate(strategy.axes[names[depth]]):
-            comma = "," if i < last else ""
-            told = place({names[depth]: float(point)})
-            if table.ndim == 2:
-                over = f"; over {place_of(names[depth + 1])}" if i == 0 else ""
-                lines.append(f"{pad}{row(table[i])}{comma}{remark(told + over)}")
-            else:
-                lines.append(f"{pad}[{remark(told)}")
-                lines += block(table[i], depth + 1)
-                lines.append(f"{pad}]{comma}")
-        return lines
-
-    def place_of(name: str) -> str:
-        return MEANING[name]
-
-    if inner.ndim == 0:
-        return blank if inner != inner else repr(inner.item())
-    if inner.ndim == 1:
-        return row(inner)
-    return "\n".join(["[", *block(inner, 0), " " * indent + "]"])

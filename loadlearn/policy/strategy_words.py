@@ -67,7 +67,17 @@ def amount(name: str, value: float) -> str:
     """
     if value != value:
         return "blank"
-    return f"{value:.9g} {_UNITS.get(name, '')}".rstrip()
+    return f"{value:.9g} {unit_of(name)}".rstrip()
+
+
+def unit_of(name: str) -> str:
+    """Unit of an axis, setting or curve as it is written; empty where it has none.
+
+    Parameters
+    ----------
+    name : str
+    """
+    return _UNITS.get(name, "")
 
 
 def place(point: Mapping[str, float]) -> str:
