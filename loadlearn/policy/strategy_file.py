@@ -50,6 +50,7 @@ from loadlearn.errors import InputError
 from loadlearn.policy.grid_csv import grid_text, read_grid, told_axes
 from loadlearn.policy.own_rule import OwnRule, is_rule, load_rule
 from loadlearn.policy.strategy import AXES, CURVES, NEUTRAL, SETTINGS, FloatArray, Strategy
+from loadlearn.policy.strategy_check import require_usable
 from loadlearn.policy.strategy_text import json_text, toml_text
 from loadlearn.policy.strategy_words import place
 from loadlearn.vehicle.rig import Limits
@@ -90,20 +91,23 @@ def load_rule_or_strategy(spec: str | Path) -> Strategy | OwnRule:
 # ------------------------------------------------------------------------------------ reading
 
 
-def read_strategy(path: str | Path) -> Strategy:
+def read_strategy(path: str | Path, *, usable: bool = True) -> Strategy:
     """Read a strategy file.
 
     Parameters
     ----------
     path : str or Path
         ``.toml`` or ``.json``.
+    usable : bool
+        Whether axes that do not rise and settings out of bounds are refused; else only what cannot
+        be read is, and the rest is for :func:`~loadlearn.policy.strategy_check.check_strategy`.
 
     Raises
     ------
     InputError
         The file or its table cannot be read, a key or column is unknown or missing, a value is no
-        number, a point of the grid is missing or there twice. One sentence names file, key or row,
-        and mend.
+        number, a point of the grid is missing or there twice, or it is not usable. One sentence
+        names file, key or row, and mend.
     """
     path = Path(path)
     source = str(path)
@@ -127,7 +131,7 @@ def read_strategy(path: str | Path) -> Strategy:
         axes, settings = read_grid(_beside(path, document["table"]))
     else:
         axes, settings = _read_inline(document, source)
-    return Strategy(
+    strategy = Strategy(
         name=name,
         axes=axes,
         settings=settings,
@@ -136,6 +140,9 @@ def read_strategy(path: str | Path) -> Strategy:
         rig=_table(document, "rig", source),
         made=_table(document, "made", source),
     )
+    if usable:
+        require_usable(strategy, source)
+    return strategy
 
 
 def _document(path: Path) -> dict[str, Any]:

@@ -1,0 +1,107 @@
+"""``loadlearn diff``: what two strategy files differ in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from loadlearn.commands.common import DONE, Force, NoFigure, console, new_table
+
+OWN_FILES = ("diff.csv", "diff.png", "diff.json")
+
+Before = Annotated[Path, typer.Argument(metavar="A", help="Strategy file before.")]
+After = Annotated[Path, typer.Argument(metavar="B", help="Strategy file after.")]
+Out = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Folder for the outputs; none: only printed."),
+]
+RollingResistance = Annotated[
+    float | None,
+    typer.Option(
+        "--rolling-resistance",
+        metavar="C",
+        min=0.001,
+        max=1.0,
+        help="Of the picture; default that of the largest change.",
+    ),
+]
+Speed = Annotated[
+    float | None,
+    typer.Option(
+        "--speed",
+        metavar="M/S",
+        min=0.1,
+        max=60.0,
+        help="Of the picture; default that of the largest change.",
+    ),
+]
+
+
+def diff(
+    before: Before,
+    after: After,
+    out: Out = None,
+    rolling_resistance: RollingResistance = None,
+    speed: Speed = None,
+    force: Force = False,
+    no_figure: NoFigure = False,
+) -> int:
+    """Tell what changed from one strategy file to another.
+
+    Per setting: cells changed, mean and largest change and where; then every key that differs in
+    share limits, protections, rig and how they were made. Different grids are compared at the
+    points of both. With --out also diff.csv (the changed cells), diff.json and diff.png (before,
+    after and difference).
+
+    Example: loadlearn diff old.toml new.toml --out changes
+    """
+    from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
+    from loadlearn.policy.strategy_diff import diff_strategies, sentences
+    from loadlearn.policy.strategy_file import read_strategy
+
+    outputs = None
+    if out is not None:
+        outputs = OutputFolder(out, own=OWN_FILES, mark="diff.json", force=force)
+        outputs.check()
+    found = diff_strategies(read_strategy(before), read_strategy(after))
+    if outputs is not None:
+        with outputs:
+            write_csv(outputs.path("diff.csv"), found.to_frame(), round_numbers=False)
+            if not no_figure:
+                from loadlearn.figures.draw_strategy import draw_diff
+                from loadlearn.figures.style import save
+
+                figure = draw_diff(
+                    found,
+                    rolling_resistance=rolling_resistance,
+                    speed_m_s=speed,
+                    names=(before.name, after.name),
+                )
+                save(figure, outputs.path("diff.png"))
+            document = found.to_dict()
+            options = {"rolling_resistance": rolling_resistance, "speed_m_s": speed}
+            document["provenance"] = provenance("diff", {"before": before, "after": after}, options)
+            write_json(outputs.path("diff.json"), document)
+    shown = console()
+    for sentence in sentences(found):
+        shown.print(sentence)
+    if found.keys:
+        table = new_table("key", "before", "after")
+        for one in found.keys:
+            table.add_row(one.key, _told(one.before), _told(one.after))
+        shown.print(table)
+    else:
+        shown.print("no other key differs")
+    if out is not None:
+        shown.print(f"written to {out}")
+    return DONE
+
+
+def _told(value: Any) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, list):
+        return ", ".join(map(_told, value))
+    return f"{value:.9g}" if isinstance(value, float) else str(value)
