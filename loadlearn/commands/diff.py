@@ -59,7 +59,7 @@ def diff(
     """
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
     from loadlearn.policy.strategy_diff import diff_strategies, sentences
-    from loadlearn.policy.strategy_file import read_strategy
+    from loadlearn.policy.strategy_file import read_strategy, strategy_files
 
     outputs = None
     if out is not None:
@@ -82,7 +82,10 @@ def diff(
                 save(figure, outputs.path("diff.png"))
             document = found.to_dict()
             options = {"rolling_resistance": rolling_resistance, "speed_m_s": speed}
-            document["provenance"] = provenance("diff", {"before": before, "after": after}, options)
+            inputs: dict[str, Path | None] = {}
+            for role, path in (("before", before), ("after", after)):
+                inputs |= zip((role, f"{role}_table"), strategy_files(path), strict=False)
+            document["provenance"] = provenance("diff", inputs, options)
             write_json(outputs.path("diff.json"), document)
     shown = console()
     for sentence in sentences(found):

@@ -109,6 +109,8 @@ def _across(strategy: Strategy) -> str:
 
 def _nearest(strategy: Strategy, name: str, value: float) -> int:
     axis = strategy.axes[name]
+    if axis.size == 1:
+        return 0
     if name == "rolling_resistance":
         return int(np.argmin(np.abs(np.log(axis / value))))
     return int(np.argmin(np.abs(axis - value)))

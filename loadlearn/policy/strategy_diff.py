@@ -38,11 +38,11 @@ class SettingChange:
     ----------
     setting : str
     cells, changed : int
-        Points compared, and those where the setting that is driven differs.
+        Points not blank in both, and those where the setting that is driven differs.
     blanked, filled : int
         Points that became blank cells, and that no longer are.
     mean_change : float
-        Over all points.
+        Over those points.
     largest_change : float
         With its sign; 0 where nothing changed.
     largest_at : dict of str to float
@@ -96,7 +96,7 @@ class StrategyDiff:
                     "unit": SETTINGS[one.setting],
                     "cells": one.cells,
                     "changed": one.changed,
-                    "changed_share": one.changed / one.cells,
+                    "changed_share": one.changed / max(one.cells, 1),
                     "blanked": one.blanked,
                     "filled": one.filled,
                     "mean_change": one.mean_change,
@@ -141,17 +141,19 @@ def diff_strategies(before: Strategy, after: Strategy) -> StrategyDiff:
     for name in SETTINGS:
         old, new = (one.settings[name] for one in driven)
         empty = [np.isnan(one.settings[name]) for one in shown]
-        change = new - old
+        shown_cells = ~(empty[0] & empty[1])
+        change = np.where(shown_cells, new - old, 0.0)
+        cells = int(shown_cells.sum())
         at = np.unravel_index(int(np.argmax(np.abs(change))), change.shape)
         point = {n: float(axes[n][i]) for n, i in zip(AXES, at, strict=True) if n in varying}
         settings.append(
             SettingChange(
                 setting=name,
-                cells=change.size,
+                cells=cells,
                 changed=int((np.abs(change) > ROUNDING).sum()),
                 blanked=int((empty[1] & ~empty[0]).sum()),
                 filled=int((empty[0] & ~empty[1]).sum()),
-                mean_change=float(change.mean()),
+                mean_change=float(change.sum() / max(cells, 1)),
                 largest_change=float(change[at]),
                 largest_at=point,
                 before=float(old[at]),
@@ -221,9 +223,10 @@ def sentences(diff: StrategyDiff) -> list[str]:
         if not one.changed:
             told.append(f"{name}: unchanged in {one.cells} cells{_blanks(one)}")
             continue
+        percent = 100.0 * one.changed / one.cells
         told.append(
             f"{name}: {one.changed} of {one.cells} cells changed "
-            f"({100.0 * one.changed / one.cells:.2g} %), on average over all by "
+            f"({percent:{'.0f' if percent >= 1.0 else '.2g'}} %), on average by "
             f"{_signed(one.setting, one.mean_change)}, most by "
             f"{_signed(one.setting, one.largest_change)} (from "
             f"{amount(one.setting, _round(one.before))} to "

@@ -145,6 +145,24 @@ def read_strategy(path: str | Path, *, usable: bool = True) -> Strategy:
     return strategy
 
 
+def strategy_files(path: str | Path) -> list[Path]:
+    """The files that a strategy is read from: itself, and its table if it has one.
+
+    Parameters
+    ----------
+    path : str or Path
+        A strategy file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
+    path = Path(path)
+    table = _document(path).get("table")
+    return [path] if table is None else [path, _beside(path, table)]
+
+
 def _document(path: Path) -> dict[str, Any]:
     kind = path.suffix.lower()
     if kind not in (".toml", ".json"):
