@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from loadlearn.commands.common import DONE, Force, NoFigure, console, new_table
+
+if TYPE_CHECKING:
+    from loadlearn.policy.strategy_diff import StrategyDiff
 
 OWN_FILES = ("diff.csv", "diff.png", "diff.json")
 
@@ -39,6 +42,66 @@ Speed = Annotated[
 ]
 
 
+def run_diff(
+    before: Path | str,
+    after: Path | str,
+    out: Path | str | None = None,
+    *,
+    rolling_resistance: float | None = None,
+    speed_m_s: float | None = None,
+    force: bool = False,
+    figure: bool = True,
+) -> StrategyDiff:
+    """Compare two strategy files, and write what changed if a folder is given.
+
+    Parameters
+    ----------
+    before, after : path
+        Strategy files.
+    out : path, optional
+        Folder for the outputs.
+    rolling_resistance, speed_m_s : float, optional
+        Where the maps are drawn; default where the largest change is.
+    force : bool
+        Whether this command's own earlier outputs may be replaced.
+    figure : bool
+        Whether ``diff.png`` is drawn.
+
+    Raises
+    ------
+    InputError
+        A file or the output place cannot be used; nothing has then been written.
+    """
+    from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
+    from loadlearn.policy.strategy_diff import diff_strategies
+    from loadlearn.policy.strategy_file import read_strategy, strategy_files
+
+    files = {"before": Path(before), "after": Path(after)}
+    found = diff_strategies(*(read_strategy(path) for path in files.values()))
+    if out is None:
+        return found
+    with OutputFolder(Path(out), own=OWN_FILES, mark="diff.json", force=force) as outputs:
+        write_csv(outputs.path("diff.csv"), found.to_frame(), round_numbers=False)
+        if figure:
+            from loadlearn.figures.draw_strategy import draw_diff
+            from loadlearn.figures.style import save
+
+            maps = draw_diff(
+                found,
+                rolling_resistance=rolling_resistance,
+                speed_m_s=speed_m_s,
+                names=(files["before"].name, files["after"].name),
+            )
+            save(maps, outputs.path("diff.png"))
+        inputs: dict[str, Path | None] = {}
+        for role, path in files.items():
+            inputs |= zip((role, f"{role}_table"), strategy_files(path), strict=False)
+        options = {"rolling_resistance": rolling_resistance, "speed_m_s": speed_m_s}
+        document = {**found.to_dict(), "provenance": provenance("diff", inputs, options)}
+        write_json(outputs.path("diff.json"), document)
+    return found
+
+
 def diff(
     before: Before,
     after: After,
@@ -57,36 +120,17 @@ def diff(
 
     Example: loadlearn diff old.toml new.toml --out changes
     """
-    from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.policy.strategy_diff import diff_strategies, sentences
-    from loadlearn.policy.strategy_file import read_strategy, strategy_files
+    from loadlearn.policy.strategy_diff import sentences
 
-    outputs = None
-    if out is not None:
-        outputs = OutputFolder(out, own=OWN_FILES, mark="diff.json", force=force)
-        outputs.check()
-    found = diff_strategies(read_strategy(before), read_strategy(after))
-    if outputs is not None:
-        with outputs:
-            write_csv(outputs.path("diff.csv"), found.to_frame(), round_numbers=False)
-            if not no_figure:
-                from loadlearn.figures.draw_strategy import draw_diff
-                from loadlearn.figures.style import save
-
-                figure = draw_diff(
-                    found,
-                    rolling_resistance=rolling_resistance,
-                    speed_m_s=speed,
-                    names=(before.name, after.name),
-                )
-                save(figure, outputs.path("diff.png"))
-            document = found.to_dict()
-            options = {"rolling_resistance": rolling_resistance, "speed_m_s": speed}
-            inputs: dict[str, Path | None] = {}
-            for role, path in (("before", before), ("after", after)):
-                inputs |= zip((role, f"{role}_table"), strategy_files(path), strict=False)
-            document["provenance"] = provenance("diff", inputs, options)
-            write_json(outputs.path("diff.json"), document)
+    found = run_diff(
+        before,
+        after,
+        out,
+        rolling_resistance=rolling_resistance,
+        speed_m_s=speed,
+        force=force,
+        figure=not no_figure,
+    )
     shown = console()
     for sentence in sentences(found):
         shown.print(sentence)

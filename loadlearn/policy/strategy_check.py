@@ -385,7 +385,7 @@ def _short(value: Any, other: Any) -> str:
     if not isinstance(other, list) or len(other) != len(value):
         return f"{len(value)} values"
     at = next(i for i, (a, b) in enumerate(zip(value, other, strict=True)) if a != b)
-    return f"{value[at]:g} as value {at + 1}"
+    return f"{value[at]!r} as value {at + 1}"
 
 
 def _reach_findings(strategy: Strategy, rig: Rig) -> list[Finding]:

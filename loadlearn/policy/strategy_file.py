@@ -344,8 +344,8 @@ def write_strategy(strategy: Strategy, path: str | Path, *, table_csv: bool = Fa
     Returns
     -------
     list of Path
-        The files written; each is replaced whole. What a table of ``made``, ``rig`` or
-        ``protections`` holds as None, or as no finite number, is left out.
+        The files written; each is replaced whole. Keys of ``made``, ``rig`` and ``protections``
+        that are None are left out; what there is no finite number is null in JSON.
 
     Raises
     ------
@@ -400,18 +400,17 @@ def _replace(path: Path, text: str) -> None:
 
 
 def _plain(value: Any) -> Any:
-    """Plain tables, lists, texts and numbers; None and numbers that are not finite are left out."""
+    """Plain tables, lists, texts and numbers. Neither format has a None in a table."""
     if isinstance(value, Mapping):
-        items = {str(key): _plain(one) for key, one in value.items()}
-        return {key: one for key, one in items.items() if one is not None}
+        return {str(key): _plain(one) for key, one in value.items() if one is not None}
+    if value is None:  # within a list
+        return math.nan
     if isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if value is None:
-        return None
+        return float(value)
     if isinstance(value, Path):
         return value.as_posix()
     if hasattr(value, "tolist"):
         return _plain(value.tolist())
-    return [one for one in map(_plain, value) if one is not None]
+    return [_plain(one) for one in value]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import textwrap
 from collections.abc import Mapping
@@ -38,7 +39,11 @@ def json_text(document: Mapping[str, Any], strategy: Strategy) -> str:
 def _json(value: Any, pad: str) -> str:
     if isinstance(value, Mapping):
         return _json_object({key: _json(one, pad + "  ") for key, one in value.items()}, pad)
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if isinstance(value, list):
+        return "[" + ", ".join(_json(one, pad) for one in value) + "]"
+    if isinstance(value, float) and not math.isfinite(value):
+        return "null"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _json_object(parts: Mapping[str, str], pad: str) -> str:

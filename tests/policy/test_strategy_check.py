@@ -335,7 +335,7 @@ def test_only_keys_that_matter_are_compared(boat):
     ]
     strategy = smooth_strategy(rig=table)
     details = {one.where: one.detail for one in failed(strategy, boat)}
-    assert details[FULL] == "made for 530 as value 3, the rig has 525 as value 3"
+    assert details[FULL] == "made for 530.0 as value 3, the rig has 525.0 as value 3"
     assert details["driveline.transfer_low_ratio"] == "made for none, the rig has 2.57"
     assert rig_mismatch({}, boat) == []
 

@@ -18,6 +18,7 @@ from strategy_bench import GRADE, MASS, ROLLING, SPEED, assert_same, smooth_stra
 
 from loadlearn.errors import InputError
 from loadlearn.policy.strategy import AXES, NEUTRAL, SETTINGS, Now, Settings, Strategy, constant
+from loadlearn.policy.strategy_check import check_strategy
 from loadlearn.policy.strategy_file import load_rule_or_strategy, read_strategy, write_strategy
 from loadlearn.vehicle.rig import Rig
 
@@ -290,6 +291,30 @@ def test_faults_of_a_json_file(tmp_path):
     path.write_text("[]")
     with pytest.raises(InputError, match="holds no keys"):
         read_strategy(path)
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    name=st.sampled_from(["s.toml", "s.json", "t.toml", "t.csv"]),
+    where=st.floats(0.0, 1.0, exclude_max=True),
+    cut=st.integers(0, 40),
+    put=st.sampled_from([*"[]{}=,;\n\t\x00", "nan", "1e400", "null", '"x"', "-1", "true", ""]),
+)
+def test_a_damaged_file_is_read_or_refused_in_one_sentence(tmp_path, name, where, cut, put):
+    if name.startswith("s"):
+        write_strategy(smooth_strategy(), tmp_path / name)
+    write_strategy(smooth_strategy(), tmp_path / "t.toml", table_csv=True)
+    file = tmp_path / name
+    text = file.read_text()
+    at = int(where * len(text))
+    file.write_text(text[:at] + put + text[at + cut :])
+    path = tmp_path / "t.toml" if name == "t.csv" else file
+    try:
+        strategy = read_strategy(path, usable=False)
+    except InputError as error:
+        assert str(tmp_path) in str(error) and "\n" not in str(error).strip()
+    else:
+        check_strategy(strategy)
 
 
 def test_places_that_hold_no_strategy(tmp_path):
