@@ -127,7 +127,7 @@ def _slice(strategy: Strategy, name: str, across: str, fixed: Mapping[str, float
 
 def _view_words(strategy: Strategy, fixed: Mapping[str, float], ground: str) -> str:
     parts = [
-        spoken(name, float(strategy.axes[name][_nearest(strategy, name, value)]))
+        spoken(name, float(f"{strategy.axes[name][_nearest(strategy, name, value)]:.4g}"))
         for name, value in fixed.items()
         if strategy.axes[name].size > 1
     ]
@@ -180,7 +180,7 @@ def _draw_difference(axes: Axes, table: Any, name: str) -> None:
 def _numbers(axes: Axes, shown: Any, colour: Any, digits: str) -> None:
     if shown.size > _MOST_NUMBERS:
         return
-    size = float(np.clip(60.0 / max(shown.shape[1], 1), 4.5, 7.5))
+    size = float(np.clip(88.0 / shown.shape[1], 5.0, 7.5))
     for (i, j), value in np.ndenumerate(shown):
         if np.isfinite(value):
             text = digits.format(value)
