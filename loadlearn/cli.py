@@ -14,10 +14,12 @@ import typer
 from loadlearn import __version__
 from loadlearn.commands.advise import advise
 from loadlearn.commands.calibrate import calibrate
+from loadlearn.commands.check import check
 from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register
 from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
+from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
@@ -33,6 +35,8 @@ COMMANDS = (
     calibrate,
     advise,
     schedule,
+    check,
+    diff,
     compare,
     dyno,
     condition,
