@@ -8,13 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
+from loadlearn.policy.asked import grade_asked
+from loadlearn.policy.choose import StrategyLike, choose_strategy
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
@@ -33,6 +34,7 @@ from loadlearn.policy.state import (
     policy_config,
     policy_memory,
 )
+from loadlearn.policy.strategy import Now, Settings
 from loadlearn.policy.thermal_model import ThermalParameters, thermal_parameters
 from loadlearn.vehicle.rig import Rig
 
@@ -40,7 +42,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from loadlearn.estimation.estimator import Load
-    from loadlearn.policy.schedule_table import Schedule
 
 TICK_S = 1.0
 """Settings are renewed at the first sample of each second of log time."""
@@ -80,8 +81,11 @@ class Advice:
         Multiplies the total driving torque during a gear change; 1 = no reduction.
     active_limits : tuple of str
         Names of the protections acting now.
-    reference_speed_m_s, need, sustainable_share, wanted_share : float
-        What the settings come from; see :mod:`loadlearn.policy.law_settings`.
+    reference_speed_m_s, grade_asked_percent : float
+        Speed and grade that are asked for, at which the strategy is looked up.
+    retention_asked, sustainable_share, wanted_share : float
+        What the strategy holds there, what the heat sustains of it, and what is wanted now; see
+        :mod:`loadlearn.policy.law_settings`.
     rating_probability : float
         Probability that the load exceeds a rating; NaN when the rig names none. Warn from 0.05.
     mass_kg, mass_sd_kg : float
@@ -104,7 +108,8 @@ class Advice:
     torque_factor: float
     active_limits: tuple[str, ...]
     reference_speed_m_s: float
-    need: float
+    grade_asked_percent: float
+    retention_asked: float
     sustainable_share: float
     wanted_share: float
     rating_probability: float
@@ -142,9 +147,10 @@ class DriveAdviser:
     ----------
     rig : Rig
         What is driven; needs a full-load curve.
-    schedule : Schedule or path, optional
-        A strategy table (``schedule.json``). The settings then come from the table alone, looked
-        up at the learnt mass and rolling resistance; the protections act as always.
+    strategy : Strategy, callable, path or str, optional
+        Where the settings come from: a strategy or its file, or a rule of one's own
+        (:mod:`loadlearn.policy.own_rule`). Default: the strategy made for the rig, the same that
+        ``loadlearn schedule`` writes. The protections act as always.
     estimator : LoadEstimator, optional
         One that has learnt already; default a new one.
     thermal : ThermalParameters, optional
@@ -153,22 +159,22 @@ class DriveAdviser:
     Raises
     ------
     InputError
-        The rig has no full-load curve, or the schedule belongs to another rig.
+        The rig has no full-load curve, or the strategy cannot be used or is for another rig.
     """
 
     def __init__(
         self,
         rig: Rig,
-        schedule: Schedule | str | Path | None = None,
+        strategy: StrategyLike | None = None,
         *,
         estimator: Any | None = None,
         thermal: ThermalParameters | None = None,
     ) -> None:
-        self.rig = rig
-        self.schedule = _schedule_of(schedule, rig)
+        self.chosen = choose_strategy(strategy, rig)
+        self.rig = rig = self.chosen.rig
         self.thermal = thermal if thermal is not None else thermal_parameters(rig)
-        self.config = policy_config(rig, from_table=self.schedule is not None)
-        self.memory: PolicyMemory = policy_memory(rig)
+        self.config = policy_config(rig)
+        self.memory: PolicyMemory = policy_memory(rig, self.chosen.strategy)
         self.state = as_record(initial_policy_state(self.thermal))
         if estimator is None:
             from loadlearn.estimation import LoadEstimator
@@ -250,14 +256,13 @@ class DriveAdviser:
         self._draws = draws_from_summaries(
             self.rig, *(getattr(load, name) for name in SUMMARY_COLUMNS)
         )
-        _fill_ticks(
-            self._ticks,
-            np.array([load.mass_kg]),
-            np.array([load.mass_sd_kg]),
-            np.array([load.rolling_resistance]),
-            self.rig,
-            self.schedule,
-        )
+        tick = self._ticks[0]
+        fill_tick(tick, self.rig, load.mass_kg, load.mass_sd_kg)
+        if self.chosen.rule is not None:
+            time_s = float(self._row[0, _TIME])
+            ask_rule(
+                self.chosen.rule, tick, time_s, load.rolling_resistance, self.state[0], self.memory
+            )
 
     def _advice(self, time_s: float, load: Load) -> Advice:
         out = AdviceRow(*self._out[0].tolist())
@@ -270,7 +275,8 @@ class DriveAdviser:
             torque_factor=out.torque_factor,
             active_limits=limits_of_bits(out.limit_bits),
             reference_speed_m_s=out.reference_speed_m_s,
-            need=out.need,
+            grade_asked_percent=out.grade_asked_percent,
+            retention_asked=out.retention_asked,
             sustainable_share=out.sustainable_share,
             wanted_share=out.wanted_share,
             rating_probability=out.rating_probability,
@@ -283,16 +289,6 @@ class DriveAdviser:
         )
 
 
-def _schedule_of(schedule: Schedule | str | Path | None, rig: Rig) -> Schedule | None:
-    if schedule is None:
-        return None
-    from loadlearn.policy.schedule_table import Schedule
-
-    table = schedule if isinstance(schedule, Schedule) else Schedule.from_json(schedule)
-    table.check_rig(rig)
-    return table
-
-
 def _range_code(value: Any) -> float:
     """1 for low range, 0 for high, NaN for unknown."""
     if isinstance(value, str):
@@ -300,22 +296,50 @@ def _range_code(value: Any) -> float:
     return float(value)
 
 
-def _fill_ticks(
-    ticks: NDArray[Any],
-    mass_kg: NDArray[np.float64],
-    mass_sd_kg: NDArray[np.float64],
-    rolling_resistance: NDArray[np.float64],
-    rig: Rig,
-    schedule: Schedule | None,
-) -> None:
+def fill_tick(tick: Any, rig: Rig, mass_kg: float, mass_sd_kg: float) -> None:
+    """Write what is known of the mass into a tick; of nothing known, as unsure as can be.
+
+    Parameters
+    ----------
+    tick : record of Tick
+        Changed.
+    rig : Rig
+    mass_kg, mass_sd_kg : float
+    """
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
-    ticks["mass_kg"] = np.where(np.isfinite(mass_kg), mass_kg, middle)
-    ticks["mass_sd_kg"] = np.where(np.isfinite(mass_sd_kg), mass_sd_kg, middle)
-    if schedule is not None:
-        rolling = np.nan_to_num(rolling_resistance, nan=0.012)
-        retention, time, economy = schedule.look_up(ticks["mass_kg"], rolling)
-        ticks["table_retention"], ticks["table_full_share_time_s"] = retention, time
-        ticks["table_economy"] = economy
+    tick.mass_kg = mass_kg if math.isfinite(mass_kg) else middle
+    tick.mass_sd_kg = mass_sd_kg if math.isfinite(mass_sd_kg) else middle
+
+
+def ask_rule(
+    rule: Callable[[Now], Settings],
+    tick: Any,
+    time_s: float,
+    rolling_resistance: float,
+    state: Any,
+    memory: PolicyMemory,
+) -> None:
+    """Write a rule's settings into a tick.
+
+    Parameters
+    ----------
+    rule : callable
+    tick : record of Tick
+        Changed; holds the mass.
+    time_s, rolling_resistance : float
+    state : record of PolicyState
+    memory : PolicyMemory
+        What speed and grade are asked for.
+    """
+    now = Now(
+        time_s,
+        float(tick.mass_kg),
+        float(tick.mass_sd_kg),
+        float(rolling_resistance),
+        100.0 * grade_asked(state.grade, memory.grades),
+        float(state.demand.reference_speed_m_s),
+    )
+    tick.rule_retention, tick.rule_full_share_time_s, tick.rule_economy = rule(now)
 
 
 def sample_rows(trace: pd.DataFrame) -> NDArray[np.float64]:
@@ -346,7 +370,7 @@ def advise_log(
     trace: pd.DataFrame,
     rig: Rig,
     history: pd.DataFrame | None = None,
-    schedule: Schedule | str | Path | None = None,
+    strategy: StrategyLike | None = None,
     thermal: ThermalParameters | None = None,
 ) -> pd.DataFrame:
     """What would have been advised, instant by instant, on a recorded log.
@@ -362,7 +386,7 @@ def advise_log(
         Needs a full-load curve.
     history : DataFrame, optional
         Estimates of the same samples (``LoadEstimator(rig).run(trace)``); computed if absent.
-    schedule : Schedule or path, optional
+    strategy : Strategy, callable, path or str, optional
         As for :class:`DriveAdviser`.
     thermal : ThermalParameters, optional
         As for :class:`DriveAdviser`.
@@ -377,20 +401,22 @@ def advise_log(
     Raises
     ------
     InputError
-        The rig has no full-load curve, the schedule belongs to another rig, or the trace lacks what
-        the estimator needs.
+        The rig has no full-load curve, the strategy cannot be used or is for another rig, or the
+        trace lacks what the estimator needs.
     """
     import pandas as pd
 
-    table = _schedule_of(schedule, rig)
+    chosen = choose_strategy(strategy, rig)
+    rig = chosen.rig
     if history is None:
         from loadlearn.estimation import LoadEstimator
 
         history = LoadEstimator(rig).run(trace)
     p = thermal if thermal is not None else thermal_parameters(rig)
-    config = policy_config(rig, from_table=table is not None)
+    config = policy_config(rig)
+    memory = policy_memory(rig, chosen.strategy)
     state = as_record(initial_policy_state(p))
-    given = (as_record(p), as_record(config), policy_memory(rig), state)
+    given = (as_record(p), as_record(config), memory, state)
     rows = sample_rows(trace)
     count = rows.shape[0]
     out = np.zeros((count, len(ADVICE_COLUMNS)))
@@ -399,10 +425,12 @@ def advise_log(
     second = np.floor(time / TICK_S)
     tick_rows = np.flatnonzero(np.concatenate(([True], np.diff(second) != 0.0)))
     summaries = {name: history[name].to_numpy(dtype=np.float64) for name in SUMMARY_COLUMNS}
-    for first in range(0, tick_rows.size, _CHUNK_TICKS):
-        here = tick_rows[first : first + _CHUNK_TICKS]
+    # A rule is asked between two ticks of the law.
+    many = _CHUNK_TICKS if chosen.rule is None else 1
+    for first in range(0, tick_rows.size, many):
+        here = tick_rows[first : first + many]
         start = int(here[0]) if first else 0
-        last = first + _CHUNK_TICKS
+        last = first + many
         end = int(tick_rows[last]) if last < tick_rows.size else count
         tick_of_row = np.full(end - start, -1, dtype=np.int64)
         tick_of_row[here - start] = np.arange(here.size)
@@ -410,14 +438,13 @@ def advise_log(
         draws = draws_from_summaries(rig, **at_ticks)
         ticks = np.full((here.size, len(TICK_COLUMNS)), np.nan)
         inputs = as_records(ticks, Tick)
-        _fill_ticks(
-            inputs,
-            at_ticks["mass_kg"],
-            at_ticks["mass_sd_kg"],
-            at_ticks["rolling_resistance"],
-            rig,
-            table,
-        )
+        for tick, mass_kg, mass_sd_kg in zip(
+            inputs, at_ticks["mass_kg"], at_ticks["mass_sd_kg"], strict=True
+        ):
+            fill_tick(tick, rig, mass_kg, mass_sd_kg)
+        if chosen.rule is not None:
+            rolling = float(at_ticks["rolling_resistance"][0])
+            ask_rule(chosen.rule, inputs[0], float(time[here[0]]), rolling, state[0], memory)
         run_policy(*given, samples[start:end], tick_of_row, draws, inputs, advised[start:end])
 
     frame: dict[str, Any] = {

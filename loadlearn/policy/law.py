@@ -47,12 +47,7 @@ _REMOVAL = arbitration.REMOVAL_OF_CAP
 _CAPS = len(PROTECTION_NAMES)
 FORESIGHTED = ("exhaust_gas_heat", "air_fuel_ratio", "turbo_speed", "axle_torque", "strategy_limit")
 """Caps that lie below 1 whenever full load would need them: they act only when they bind."""
-_PREDICTIVE = np.array(
-    [
-        float(name in FORESIGHTED)
-        for name in PROTECTION_NAMES
-    ]
-)
+_PREDICTIVE = np.array([float(name in FORESIGHTED) for name in PROTECTION_NAMES])
 _EXHAUST_GAS_HEAT = PROTECTION_NAMES.index("exhaust_gas_heat")
 
 

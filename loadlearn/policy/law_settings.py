@@ -13,9 +13,9 @@ and fall as u or t rises; both maxima are found by bisection.
 
 The credit is an account of at most what the strategy gives: it is spent while more than the
 retention is in use, and refills with the time constant of the metal, but only once the pedal has
-been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for three
-seconds. Its last ``PASSING_S`` are kept for a push of the pedal in mid-demand, so that a vehicle can
-still be passed half-way up a climb. Once the credit is spent the retention holds until a rest, so
+been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for
+three seconds. Its last ``PASSING_S`` are kept for a push of the pedal in mid-demand, so that a
+vehicle can still be passed half-way up a climb. Once the credit is spent the retention holds until a rest, so
 that noise in the heat cannot reopen it.
 
 What the heat still allows is published as part of the full-share time, but it is the account alone
@@ -309,9 +309,7 @@ def full_share_time_s(state: EpisodeState) -> float:
     return min(state.credit_s, state.heat_s)
 
 
-def follow_restraint(
-    restraint: float, economy: float, demanding: bool, interval_s: float
-) -> float:
+def follow_restraint(restraint: float, economy: float, demanding: bool, interval_s: float) -> float:
     """Economy in force: none in a demand, so that nobody passes slower for it.
 
     Parameters

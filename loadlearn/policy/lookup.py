@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from loadlearn.policy.strategy import AXES, CURVES, SETTINGS, FloatArray, Settings, Strategy, filled
+from loadlearn.policy.strategy import AXES, CURVES, SETTINGS, FloatArray, Strategy, filled
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
 
@@ -44,12 +44,23 @@ def grid_of(strategy: Strategy, drag_area_m2: float, tractive_scale: float) -> G
     drag_area_m2, tractive_scale : float
         The rig's.
     """
-    axes = [np.ascontiguousarray(strategy.axes[name], dtype=np.float64) for name in AXES]
-    axes[1] = np.log(axes[1])
+    mass, rolling, grade, speed = (
+        np.ascontiguousarray(strategy.axes[name], dtype=np.float64) for name in AXES
+    )
     tables = np.stack([filled(strategy.settings[name]) for name in SETTINGS])
     no_limit = (np.array([0.0, 1.0]), np.ones(2))
-    curves = [np.stack(strategy.share_limits.get(name, no_limit)) for name in CURVES]
-    return Grid(*axes, np.ascontiguousarray(tables), drag_area_m2, tractive_scale, *curves)
+    by_speed, by_gear = (np.stack(strategy.share_limits.get(name, no_limit)) for name in CURVES)
+    return Grid(
+        mass,
+        np.log(rolling),
+        grade,
+        speed,
+        np.ascontiguousarray(tables),
+        drag_area_m2,
+        tractive_scale,
+        by_speed,
+        by_gear,
+    )
 
 
 class Place(NamedTuple):
@@ -181,25 +192,3 @@ def expected_settings(
         economy += draw.weight * here[2]
         total += draw.weight
     return retention / total, time / total, economy / total
-
-
-def clipped(settings: Settings) -> tuple[Settings, bool]:
-    """Settings within their bounds, and whether they were not.
-
-    Parameters
-    ----------
-    settings : Settings
-
-    Returns
-    -------
-    settings : Settings
-        What is no number becomes 0.
-    changed : bool
-    """
-    from loadlearn.policy.strategy import LARGEST
-
-    values = [
-        min(max(value, 0.0), LARGEST[name]) if math.isfinite(value) else 0.0
-        for name, value in zip(SETTINGS, settings, strict=True)
-    ]
-    return Settings(*values), any(a != b for a, b in zip(values, settings, strict=True))

@@ -45,7 +45,6 @@ from loadlearn.policy.strategy import AXES, FloatArray, Strategy
 from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
     Surroundings,
-    ThermalParameters,
     air_flow_g_s,
     charge_temperature_degc,
     engine_curve,

@@ -53,7 +53,7 @@ PROTECTIONS: tuple[Protection, ...] = (
     Protection("exhaust_sensor", SENSOR, "the exhaust temperature cannot be trusted"),
     Protection("coolant_sensor", SENSOR, "the coolant temperature cannot be trusted"),
     Protection("ratings", GRADUAL, "the load is probably above a rating"),
-    Protection("strategy_limit", HEAT, "the strategy limits it at this engine speed or in this gear"),
+    Protection("strategy_limit", HEAT, "the strategy limits it at this engine speed or gear"),
 )
 PROTECTION_NAMES = tuple(one.name for one in PROTECTIONS)
 

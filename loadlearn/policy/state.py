@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import record_type
+from loadlearn.policy.asked import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
 from loadlearn.policy.exhaust import ExhaustState, initial_exhaust_state
 from loadlearn.policy.law_settings import EpisodeState, HeldSetting
 from loadlearn.policy.lookup import Grid, grid_of
-from loadlearn.policy.asked import GRADE_SLOTS, SPEED_SLOTS, DemandState, GradeState
 from loadlearn.policy.protections import (
     BOOST_PRIOR,
     PROTECTIONS,

@@ -28,12 +28,20 @@ _SUMMARIES = (
 
 
 class BlockEstimator:
-    """A :class:`~loadlearn.estimation.LoadEstimator` that takes many samples at once."""
+    """A :class:`~loadlearn.estimation.LoadEstimator` that takes many samples at once.
 
-    def __init__(self, rig: Rig) -> None:
+    Parameters
+    ----------
+    rig : Rig
+    weighed : tuple of float, optional
+        A weighed mass and its sd (kg) to start from.
+    """
+
+    def __init__(self, rig: Rig, weighed: tuple[float, float] | None = None) -> None:
         from loadlearn.estimation import LoadEstimator
 
-        self._estimator = LoadEstimator(rig)
+        mass_kg, sd_kg = weighed or (None, None)
+        self._estimator = LoadEstimator(rig, initial_mass_kg=mass_kg, initial_mass_sd_kg=sd_kg)
 
     def learn(self, rows: FloatArray) -> None:
         """Take samples in order; the same as one ``step`` for each.

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
-from loadlearn.policy.draws import draws_from_summaries
-from loadlearn.policy.draws import LoadDraw
+from loadlearn.policy.draws import LoadDraw, draws_from_summaries
 from loadlearn.simulation.block_estimator import BlockEstimator
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig
@@ -72,9 +71,15 @@ class Truth:
 class Learning:
     """The estimator, fed with the logger's rows only."""
 
-    def __init__(self, rig: Rig, rows: FloatArray, steps_per_row: int) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        rows: FloatArray,
+        steps_per_row: int,
+        weighed: tuple[float, float] | None = None,
+    ) -> None:
         self._rig, self._rows, self._every = rig, rows, steps_per_row
-        self._estimator = BlockEstimator(rig)
+        self._estimator = BlockEstimator(rig, weighed)
         self._done = 0
 
     def renew(self, step: int) -> tuple[NDArray[Any], float, float]:

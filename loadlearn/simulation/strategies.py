@@ -12,9 +12,9 @@ in all that have any extra torque.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 
 from loadlearn._compile import as_record, jit, record_type
 from loadlearn.errors import InputError
+from loadlearn.policy.adviser import ask_rule, fill_tick
+from loadlearn.policy.choose import StrategyLike, choose_strategy
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
@@ -32,12 +34,14 @@ from loadlearn.policy.columns import (
 )
 from loadlearn.policy.law import policy_step
 from loadlearn.policy.law_settings import CREDIT_MAX_S
+from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.state import (
     PolicyMemory,
     initial_policy_state,
     policy_config,
     policy_memory,
 )
+from loadlearn.policy.strategy import Settings, constant
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.knowledge import Knowledge, Learning, Nothing, Truth
 from loadlearn.simulation.live_logger import LiveLogger, show_row
@@ -54,8 +58,8 @@ DEFAULT_RETENTION = 0.5
 
 
 @dataclass(frozen=True)
-class Strategy:
-    """Where the settings come from.
+class Driven:
+    """A strategy as it is driven.
 
     Attributes
     ----------
@@ -63,10 +67,11 @@ class Strategy:
     uprated : bool
         Whether there is any extra torque.
     knows : {"nothing", "learnt", "truth"}
-        What the settings are made from: nothing (they are fixed), what is learnt online from the
-        logger's rows, or the true load.
-    retention : float
-        Power retention of a strategy that knows nothing.
+        What the settings are looked up for: nothing (they are the same everywhere), what is learnt
+        online from the logger's rows, or the true load.
+    strategy : Strategy or callable, optional
+        Where the settings come from, as for :class:`~loadlearn.policy.DriveAdviser`; None without
+        extra torque.
     in_words : str
         For people.
     """
@@ -74,15 +79,17 @@ class Strategy:
     name: str
     uprated: bool
     knows: Literal["nothing", "learnt", "truth"]
-    retention: float
+    strategy: StrategyLike | None
     in_words: str
 
 
-def strategies(retention: float = DEFAULT_RETENTION) -> tuple[Strategy, ...]:
-    """The strategies that are compared.
+def built_in(rig: Rig, retention: float = DEFAULT_RETENTION) -> tuple[Driven, ...]:
+    """The strategies that everything is compared with.
 
     Parameters
     ----------
+    rig : Rig
+        Needs a full-load curve.
     retention : float
         Power retention of ``fixed_share``, 0 to 1.
 
@@ -93,18 +100,49 @@ def strategies(retention: float = DEFAULT_RETENTION) -> tuple[Strategy, ...]:
     """
     if not 0.0 <= retention <= 1.0:
         raise InputError(f"the retention of fixed_share is {retention:g}; give a share from 0 to 1")
+    made = make_strategy(rig)
     return (
-        Strategy("base", False, "nothing", 0.0, "base calibration, no extra torque"),
-        Strategy(
+        Driven("base", False, "nothing", None, "base calibration, no extra torque"),
+        Driven(
             "fixed_share",
             True,
             "nothing",
-            retention,
+            constant("fixed_share", Settings(retention, CREDIT_MAX_S, 0.0)),
             f"all extra torque for a while, then always {100 * retention:.0f} % of it",
         ),
-        Strategy("short_pull", True, "nothing", 0.0, "all extra torque for a while, then none"),
-        Strategy("learnt_load", True, "learnt", 0.0, "settings from the load learnt on the way"),
-        Strategy("known_load", True, "truth", 0.0, "settings from the true load"),
+        Driven(
+            "short_pull",
+            True,
+            "nothing",
+            constant("short_pull", Settings(0.0, CREDIT_MAX_S, 0.0)),
+            "all extra torque for a while, then none",
+        ),
+        Driven("learnt_load", True, "learnt", made, "settings from the load learnt on the way"),
+        Driven("known_load", True, "truth", made, "settings from the true load"),
+    )
+
+
+def of_ones_own(given: StrategyLike, rig: Rig) -> Driven:
+    """A strategy file or rule, driven with the load learnt on the way.
+
+    Parameters
+    ----------
+    given : Strategy, callable, path or str
+    rig : Rig
+
+    Raises
+    ------
+    InputError
+        It cannot be read or used, or was made for another rig.
+    """
+    chosen = choose_strategy(given, rig)
+    name = Path(str(given).rpartition(":")[2]).stem if isinstance(given, (str, Path)) else None
+    return Driven(
+        name or chosen.name,
+        True,
+        "learnt",
+        chosen.rule or chosen.strategy,
+        f"settings of {given if isinstance(given, (str, Path)) else chosen.name}",
     )
 
 
@@ -114,7 +152,7 @@ class StrategyRun:
 
     Attributes
     ----------
-    strategy : Strategy
+    strategy : Driven
     records : ndarray of Record, shape (steps,)
         The plant at every internal step.
     rows : ndarray, shape (n, SAMPLE_COLUMNS)
@@ -127,7 +165,7 @@ class StrategyRun:
     fuel_burnt_g : float
     """
 
-    strategy: Strategy
+    strategy: Driven
     records: NDArray[Any]
     rows: FloatArray
     advice: FloatArray
@@ -232,8 +270,9 @@ def run_strategy(
     rig: Rig,
     prepared: PreparedDrive,
     logger: LiveLogger,
-    strategy: Strategy,
+    strategy: Driven,
     records: NDArray[Any] | None = None,
+    weighed: tuple[float, float] | None = None,
     on_time: Callable[[float], None] | None = None,
 ) -> StrategyRun:
     """Drive a prepared road in closed loop under one strategy.
@@ -246,10 +285,12 @@ def run_strategy(
         Plant, road and disturbances; the same object for strategies that are to be paired.
     logger : LiveLogger
         With its noise; likewise.
-    strategy : Strategy
+    strategy : Driven
     records : ndarray of Record, optional
         Scratch of at least ``prepared.steps`` rows to be used again; what the result holds is then
         valid until the next run.
+    weighed : tuple of float, optional
+        A weighed mass and its sd (kg) that the estimator starts from.
     on_time : callable, optional
         Told the time driven (s), about once a minute of log time.
 
@@ -266,26 +307,21 @@ def run_strategy(
     advised = as_records(advice, AdviceRow)
     advised["torque_factor"] = 1.0
     shown = np.zeros((logger.channels.shape[0], 2))
-    thermal = thermal_parameters(rig)
     fixed = strategy.knows == "nothing"
-    law = (
-        as_record(thermal),
-        as_record(policy_config(rig, from_table=fixed)),
-        policy_memory(rig),
-        as_record(initial_policy_state(thermal)),
-    )
-    tick = Tick()
-    if fixed:
-        tick = Tick(math.nan, math.nan, strategy.retention, CREDIT_MAX_S, 0.0)
-    ticks = as_record(tick)
+    # Without extra torque the law is not asked.
+    chosen = choose_strategy(strategy.strategy or constant(strategy.name, Settings()), rig)
+    rig = chosen.rig
+    thermal, memory = thermal_parameters(rig), policy_memory(rig, chosen.strategy)
+    state = as_record(initial_policy_state(thermal))
+    law = (as_record(thermal), as_record(policy_config(rig)), memory, state)
+    ticks = as_record(Tick())
     knowledge: Knowledge
     if strategy.knows == "learnt":
-        knowledge = Learning(rig, rows, logger.steps_per_row)
+        knowledge = Learning(rig, rows, logger.steps_per_row, weighed)
     elif strategy.knows == "truth":
         knowledge = Truth(records, prepared)
     else:
         knowledge = Nothing()
-    middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
 
     plant, course = as_record(prepared.plant), prepared.course()
     states, heats = as_record(prepared.initial_state()), as_record(prepared.initial_heat())
@@ -301,8 +337,10 @@ def run_strategy(
     while step < prepared.steps:
         draws, mass, sd = knowledge.renew(step)
         learnt.append((step * prepared.step_s, mass, sd) if not fixed else (np.nan,) * 3)
-        ticks["mass_kg"] = mass if math.isfinite(mass) else middle
-        ticks["mass_sd_kg"] = sd if math.isfinite(sd) else middle
+        fill_tick(ticks[0], rig, mass, sd)
+        if chosen.rule is not None:
+            rolling = float(np.mean(draws["rolling_resistance"]))
+            ask_rule(chosen.rule, ticks[0], step * prepared.step_s, rolling, state[0], memory)
         end = min(step + chunk, prepared.steps)
         done = drive_advised(
             plant,
