@@ -20,6 +20,7 @@ from loadlearn.commands.common import (
     new_table,
     progress,
 )
+from loadlearn.simulation.shown_quantities import SHOWN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,22 +38,6 @@ OWN_FILES = (
     "traces.parquet",
     "traces.mf4",
     "comparison.json",
-)
-
-# What is shown of a comparison: quantity, heading, factor, decimals.
-_SHOWN = (
-    ("climb_power_kw", "power on climbs (kW)", 1.0, 1),
-    ("climb_time_s", "time on climbs (s)", 1.0, 1),
-    ("climb_extra_torque_share", "extra torque used there (%)", 100.0, 1),
-    ("crest_speed_m_s", "speed at the crests (km/h)", 3.6, 1),
-    ("passing_time_s", "time to pass (s)", 1.0, 1),
-    ("trip_time_s", "time for the road (s)", 1.0, 0),
-    ("fuel_l_per_100km", "fuel (l/100 km)", 1.0, 2),
-    ("peak_gas_degc", "peak gas (degC)", 1.0, 0),
-    ("seconds_over_gas_limit", "gas above its limit (s)", 1.0, 1),
-    ("longest_10k_over_gas_limit_s", "longest 10 K above it (s)", 1.0, 1),
-    ("gear_change_torque_n_m", "torque in gear changes (N m)", 1.0, 0),
-    ("setting_changes", "setting changes", 1.0, 1),
 )
 
 
@@ -255,7 +240,7 @@ def _print_means(out: Console, strategies: dict[str, Any], rig: str) -> None:
     names = list(strategies)
     title = f"means, {rig}" if rig else "means"
     means = new_table("", *(_plain(name, bool(rig)) for name in names), title=title)
-    for quantity, heading, factor, decimals in _SHOWN:
+    for quantity, heading, factor, decimals in SHOWN:
         values = [strategies[name][quantity]["mean"] for name in names]
         if any(value == value for value in values):
             means.add_row(heading, *(_number(factor * value, decimals) for value in values))
@@ -266,7 +251,7 @@ def _print_results(out: Console, summary: dict[str, Any], rig: str, several: boo
     """The results beside the sheet, each with its paired differences."""
     title = "results: mean ± half the 95 % interval of the difference in the same draw"
     table = new_table("", "mean", "less base", "less fixed share", title=title)
-    shown = {one[0]: one[1:] for one in _SHOWN}
+    shown = {one[0]: one[1:] for one in SHOWN}
     last = ""
     for row in summary["results"]:
         if row["rig"] != rig or row["mean"] != row["mean"]:
@@ -297,7 +282,7 @@ def _print_differences(out: Console, summary: dict[str, Any], result: Comparison
     for run in result.runs:
         rig, name = run.what.rig_name, run.strategy.name
         others = [
-            o for r, o in labels if r == rig and (run.label, labels[r, o], _SHOWN[0][0]) in found
+            o for r, o in labels if r == rig and (run.label, labels[r, o], SHOWN[0][0]) in found
         ]
         if len(others) < 2 or several:
             continue
@@ -324,7 +309,7 @@ def _print_one(
         *(heading for heading, _, _ in columns),
         title=f"{title} in the same draw: mean ± half the 95 % interval",
     )
-    for quantity, heading, factor, decimals in _SHOWN:
+    for quantity, heading, factor, decimals in SHOWN:
         cells = [found[of, minus, quantity] for _, of, minus in columns]
         if any(cell["n"] for cell in cells):
             table.add_row(heading, *(_with_interval(c, factor, decimals) for c in cells))

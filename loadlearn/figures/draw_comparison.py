@@ -129,7 +129,6 @@ def draw_pareto(result: Comparison, summary: dict[str, Any]) -> Figure:
         )
     tidy(left, "fuel (l/100 km)", label)
     left.set_title("every draw; large: means", fontsize=9)
-    small_legend(left, loc="best")
 
     against = {
         (one["of"], one["quantity"]): one
@@ -184,15 +183,20 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
     -------
     matplotlib.figure.Figure
         Left: the draw in the middle by time on climbs, or by time for the road. Right: the draw in
-        which some strategy comes nearest to a limit, or passes it furthest.
+        which some strategy comes nearest to a limit, or passes it furthest. One column where that
+        is the same draw.
     """
     chosen = summary["drawn_in_figure"]
+    columns = [[chosen["median"]["words"], chosen["worst"]["words"]]]
+    if chosen["median"]["draw"] != chosen["worst"]["draw"]:
+        columns = [[words] for words in columns[0]]
+    draws = [chosen["median"]["draw"], chosen["worst"]["draw"]][: len(columns)]
     drawn = _limits_drawn(result, chosen["worst"]["quantity"])
     rows = 4 + len(drawn)
     figure = new_figure(11.0, 6.6 + 1.6 * len(drawn))
     panels = figure.subplots(
         rows,
-        2,
+        len(columns),
         sharex=True,
         sharey="row",
         squeeze=False,
@@ -200,10 +204,9 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
     )
     traces = result.traces
     look = looks(result)
-    for column, which in enumerate(("median", "worst")):
-        here = traces[traces["draw"] == chosen[which]["draw"]]
-        _draw_column(panels[:, column], result, here, look, drawn)
-        panels[0, column].set_title(chosen[which]["words"], fontsize=9)
+    for column, (draw, words) in enumerate(zip(draws, columns, strict=True)):
+        _draw_column(panels[:, column], result, traces[traces["draw"] == draw], look, drawn)
+        panels[0, column].set_title("\n".join(words), fontsize=9)
         panels[-1, column].set_xlabel("distance (km), climbs shaded", fontsize=9)
     names = [
         "altitude (m)",
@@ -271,8 +274,11 @@ def _draw_column(
                 linestyle="--",
                 label=None if number else "limit",
             )
+        # What lies far on the good side of a limit would only flatten what lies near it.
         if limit.at_least:
-            axes.set_ylim(limit.limit - 0.3, limit.limit + 1.5)
+            axes.set_ylim(0.8 * limit.limit, 2.0 * limit.limit)
+        elif limit.quantity.endswith("_degc"):
+            axes.set_ylim(0.55 * limit.limit, max(axes.get_ylim()[1], 1.05 * limit.limit))
         small_legend(axes, loc="lower left")
 
 

@@ -261,7 +261,7 @@ def _chosen_draws(result: Comparison, sheet: list[dict[str, Any]]) -> dict[str, 
         chosen["worst"] = {
             "draw": worst["worst_draw"],
             "quantity": worst["quantity"],
-            "words": f"worst draw (draw {worst['worst_draw']}): {worst['words']}, "
-            f"{worst['strategy'].replace('_', ' ')}, {margin} {side} its limit",
+            "words": f"draw nearest to a limit (draw {worst['worst_draw']}):\n{worst['words']}, "
+            f"{worst['strategy'].replace('_', ' ')}, {margin} {side} the limit",
         }
     return chosen
