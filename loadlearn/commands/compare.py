@@ -357,7 +357,8 @@ def _counted(number: int, word: str) -> str:
 
 
 def _number(value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f}" if value == value else "–"
+    # A difference that rounds to nothing has no sign.
+    return f"{round(value, decimals) + 0.0:.{decimals}f}" if value == value else "–"
 
 
 def _with_interval(one: dict[str, Any], factor: float, decimals: int) -> str:

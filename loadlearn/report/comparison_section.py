@@ -54,8 +54,8 @@ def comparison_section(values: dict[str, Any]) -> dict[str, Any] | None:
         "failed": bool(failed),
         "notes": values.get("notes", []),
         "strategies": [
-            {"name": _words(name), "what": entry["what"]}
-            for name, entry in values["strategies"].items()
+            {"name": _words(name), "what": values["strategies"][name]["what"]}
+            for name in dict.fromkeys(row["strategy"] for row in values["sheet"])
         ],
         "sheet": _sheet(values["sheet"], several),
         "results": _results(values["results"], several),
@@ -156,7 +156,8 @@ def _with_half(one: dict[str, Any] | None, factor: float, digits: int) -> str:
 def _number(value: float | None, digits: int) -> str:
     if value is None or not math.isfinite(value):
         return "–"
-    return f"{value:,.{digits}f}".replace("-", "−")
+    # A difference that rounds to nothing has no sign.
+    return f"{round(value, digits) + 0.0:,.{digits}f}".replace("-", "−")
 
 
 def _words(label: str) -> str:

@@ -10,7 +10,7 @@ SHOWN: tuple[tuple[str, str, float, int], ...] = (
     ("passing_time_s", "time to pass (s)", 1.0, 1),
     ("trip_time_s", "time for the road (s)", 1.0, 0),
     ("fuel_l_per_100km", "fuel (l/100 km)", 1.0, 2),
-    ("peak_gas_degc", "peak gas (degC)", 1.0, 0),
+    ("peak_gas_degc", "peak gas (°C)", 1.0, 0),
     ("seconds_over_gas_limit", "gas above its limit (s)", 1.0, 1),
     ("longest_10k_over_gas_limit_s", "longest 10 K above it (s)", 1.0, 1),
     ("gear_change_torque_n_m", "torque in gear changes (N m)", 1.0, 0),
