@@ -319,11 +319,13 @@ def _print_one(
 def _print_sheet(out: Console, summary: dict[str, Any]) -> None:
     """Every limit, every strategy: worst, margin, pass or fail."""
     table = new_table(
-        *("limit", "in draw", "worst", "peak", "margin"),
-        *("draws over", "s over, in one", "s over, in all", "verdict"),
+        *("limit", "in\ndraw", "worst", "peak", "margin"),
+        *("draws\nover", "s over,\nin one", "s over,\nin all", "verdict"),
         title="sheet of limits: the worst of all draws",
     )
-    table.columns[0].min_width = 34
+    # Where it is narrow the words give way; a number or a verdict is never lost.
+    for column in table.columns[1:]:
+        column.no_wrap = True
     last: Any = None
     for row in summary["sheet"]:
         group = (row["rig"], row["quantity"])

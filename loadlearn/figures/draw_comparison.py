@@ -211,7 +211,7 @@ def draw_traces(result: Comparison, summary: dict[str, Any]) -> Figure:
     names = [
         "altitude (m)",
         "speed (km/h)",
-        "lead over\nbase (s)",
+        f"lead over\n{(_first_base(result) or 'base').replace('_', ' ')} (s)",
         "share of the extra\ntorque in use",
     ]
     names += [
@@ -243,18 +243,14 @@ def _draw_column(
         for climb in result.what.climbs:
             axes.axvspan(climb.start_m / 1e3, climb.end_m / 1e3, color="#F3EBDD", zorder=0)
         tidy(axes, "")
-    base = {
-        run.what.rig_name: traces[traces["strategy"] == run.label]
-        for run in result.runs
-        if run.strategy.name == "base"
-    }
+    base = _first_base(result)
     for run in result.runs:
         trace = traces[traces["strategy"] == run.label]
         at, one = trace["distance_m"] / 1000.0, look[run.label]
         style: dict[str, Any] = {"color": one.colour, "linewidth": one.width, "linestyle": one.line}
         panels[1].plot(at, 3.6 * trace["speed_m_s"], label=run.label.replace("_", " "), **style)
-        if run.what.rig_name in base:
-            panels[2].plot(*_lead(trace, base[run.what.rig_name]), **style)
+        if base is not None:
+            panels[2].plot(*_lead(trace, traces[traces["strategy"] == base]), **style)
         panels[3].plot(at, trace["extra_torque_share"], **style)
         for axes, limit in zip(panels[4:], drawn, strict=True):
             if limit.quantity in trace:
@@ -280,6 +276,11 @@ def _draw_column(
         elif limit.quantity.endswith("_degc"):
             axes.set_ylim(0.55 * limit.limit, max(axes.get_ylim()[1], 1.05 * limit.limit))
         small_legend(axes, loc="lower left")
+
+
+def _first_base(result: Comparison) -> str | None:
+    """Label of the stock vehicle: of the first rig, so that the others' hardware shows too."""
+    return next((run.label for run in result.runs if run.strategy.name == "base"), None)
 
 
 def _limits_drawn(result: Comparison, worst: str) -> list[Limit]:

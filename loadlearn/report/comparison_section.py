@@ -54,8 +54,11 @@ def comparison_section(values: dict[str, Any]) -> dict[str, Any] | None:
         "failed": bool(failed),
         "notes": values.get("notes", []),
         "strategies": [
-            {"name": _words(name), "what": values["strategies"][name]["what"]}
-            for name in dict.fromkeys(row["strategy"] for row in values["sheet"])
+            {"name": name, "what": what}
+            for name, what in dict.fromkeys(
+                (_plain(row["strategy"], several), values["strategies"][row["strategy"]]["what"])
+                for row in values["sheet"]
+            )
         ],
         "sheet": _sheet(values["sheet"], several),
         "results": _results(values["results"], several),
