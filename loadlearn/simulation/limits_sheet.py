@@ -327,7 +327,11 @@ def _gear_changes(result: Comparison, rig: str, labels: Sequence[str]) -> list[d
     base = [run.label for run in result.runs if run.label in labels and run.strategy.name == "base"]
     most = table.loc[table["strategy"].isin(base), "gear_change_torque_n_m"].max()
     limit = Limit(
-        GEAR_CHANGE, "engine torque within gear changes (stock: base)", "N m", float(most)
+        GEAR_CHANGE,
+        "engine torque within gear changes (stock: base)",
+        "N m",
+        float(most),
+        decimals=1,
     )
     rows = []
     for label in labels:
