@@ -97,6 +97,7 @@ def limits_of(rig: Rig) -> tuple[Limit, ...]:
             "°C",
             limits.exhaust_gas_temp_after_turbine_degc,
             judged_on="sensor",
+            decimals=1,
         )
     else:
         gas = Limit(
@@ -104,6 +105,7 @@ def limits_of(rig: Rig) -> tuple[Limit, ...]:
             "exhaust gas before the turbine",
             "°C",
             limits.exhaust_gas_temp_degc,
+            decimals=1,
         )
     return (
         gas,
