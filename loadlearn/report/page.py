@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from loadlearn.figures.style import ground_colours
+from loadlearn.report.comparison_section import comparison_section
 from loadlearn.report.contents import MOST_ROWS, Contents, Section, read_contents
 from loadlearn.report.report_words import CAUTIONS, plain_summary
 
@@ -215,9 +216,22 @@ def _section(section: Section) -> dict[str, Any]:
             "shown": len(frame.iloc[::step]),
             "all": len(frame),
         }
+    told = comparison_section(section.values) if section.name == "comparison" else None
+    if told is not None:
+        # In words; what else the files hold is beside the page.
+        return {
+            "title": section.title,
+            "name": section.name,
+            "told": told,
+            "values": {},
+            "more": {},
+            "table": None,
+            "pictures": section.pictures,
+        }
     return {
         "title": section.title,
         "name": section.name,
+        "told": None,
         "values": _tree({key: v for key, v in section.values.items() if key in _FOREMOST and v}),
         "more": _tree({key: v for key, v in section.values.items() if key not in _FOREMOST}),
         "table": table,

@@ -13,13 +13,29 @@ _OFTEN = 0.05
 
 def comparison_notes(result: Comparison) -> list[str]:
     """Why strategies may differ little, and which drives did not come to the end."""
-    table, what = result.table, result.what
+    what = result.what
     notes = []
     if not what.climbs:
         notes.append(
             f"the road has no climb ({CLIMB_GRADE_PERCENT:g} % or steeper for "
             f"{CLIMB_SHORTEST_M:g} m), so nothing is said of climbs"
         )
+    for one in result.whats:
+        of_rig = _rig_notes(result, one)
+        prefix = f"{one.rig_name}: " if len(result.whats) > 1 else ""
+        notes += [prefix + note for note in of_rig]
+    for name, rows in result.table.groupby("strategy", sort=False):
+        short = int(np.count_nonzero(rows["driven_to_the_end"] < 0.5))
+        if short:
+            notes.append(
+                f"{name}: {short} of {len(rows)} drives did not reach the end of the road; their "
+                "times and fuel are not those of the whole road"
+            )
+    return notes
+
+
+def _rig_notes(result: Comparison, what: Situation) -> list[str]:
+    notes = []
     if what.rig.limits.exhaust_gas_temp_sensor == "none":
         notes.append(
             "the rig states no exhaust gas temperature sensor, so no strategy may use any extra "
@@ -32,27 +48,22 @@ def comparison_notes(result: Comparison) -> list[str]:
             "fixed_share and short_pull, which know no load, use it all the same; compare with "
             "another --mass"
         )
-    for name, rows in table.groupby("strategy", sort=False):
+    for run in result.runs:
+        if run.what is not what:
+            continue
+        rows = result.table[result.table["strategy"] == run.label]
         held = float(rows["ratings_held_back"].mean())
         if not above and held > _OFTEN:
             notes.append(
-                f"{name}: for {100 * held:.0f} % of the time on climbs the extra torque was held "
-                "back because the load learnt is too likely above a rating"
+                f"{run.strategy.name}: for {100 * held:.0f} % of the time on climbs the extra "
+                "torque was held back because the load learnt is too likely above a rating"
             )
-    base = table[table["strategy"] == "base"]
-    hot = int((base["longest_10k_over_gas_limit_s"] > _LONG_S).sum())
-    if hot:
-        notes.append(
-            f"the base calibration alone takes the gas above its limit in {hot} of {len(base)} "
-            "draws, and then the protections leave no extra torque: check the limit in the rig "
-            "file against the maker's"
-        )
-    for name, rows in table.groupby("strategy", sort=False):
-        short = int(np.count_nonzero(rows["driven_to_the_end"] < 0.5))
-        if short:
+        hot = int((rows["longest_10k_over_gas_limit_s"] > _LONG_S).sum())
+        if run.strategy.name == "base" and hot:
             notes.append(
-                f"{name}: {short} of {len(rows)} drives did not reach the end of the road; their "
-                "times and fuel are not those of the whole road"
+                f"the base calibration alone takes the gas above its limit in {hot} of {len(rows)} "
+                "draws, and then the protections leave no extra torque: check the limit in the rig "
+                "file against the maker's"
             )
     return notes
 

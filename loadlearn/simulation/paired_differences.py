@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.simulation.limits_sheet import CRITERION, limits_sheet, worst_row
 from loadlearn.simulation.outcomes import QUANTITIES
 
 if TYPE_CHECKING:
@@ -111,15 +112,56 @@ def gain_ratio(
     }
 
 
-PAIRS: tuple[tuple[str, str], ...] = (
-    ("fixed_share", "base"),
-    ("short_pull", "base"),
-    ("learnt_load", "base"),
-    ("known_load", "base"),
-    ("learnt_load", "fixed_share"),
-    ("learnt_load", "short_pull"),
-    ("learnt_load", "known_load"),
+BUILT_IN = ("base", "fixed_share", "short_pull", "learnt_load", "known_load")
+RESULTS = (
+    "climb_time_s",
+    "crest_speed_m_s",
+    "passing_time_s",
+    "fuel_l_per_100km",
+    "gear_change_torque_n_m",
 )
+"""Quantities told beside the sheet of limits."""
+
+
+def pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Which strategies are held against which.
+
+    All against ``base``; what knows or was made by the user against the built-in ones, and against
+    the user's first.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Strategies compared.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Of, minus.
+    """
+    own = [name for name in names if name not in BUILT_IN]
+    found = [(name, "base") for name in names]
+    against = ["fixed_share", "short_pull", "known_load", *own[:1]]
+    found += [(name, other) for name in ("learnt_load", *own) for other in against]
+    return tuple(
+        (of, minus) for of, minus in found if of != minus and of in names and minus in names
+    )
+
+
+def label_pairs(result: Comparison) -> list[tuple[str, str]]:
+    """The same of every rig, then every further rig less the first, strategy by strategy."""
+    found = []
+    label = {(run.what.rig_name, run.strategy.name): run.label for run in result.runs}
+    first = result.whats[0].rig_name
+    for what in result.whats:
+        rig = what.rig_name
+        names = [strategy.name for strategy in what.compared]
+        found += [(label[rig, of], label[rig, minus]) for of, minus in pairs(names)]
+        if rig != first:
+            found += [
+                (label[rig, name], label[first, name]) for name in names if (first, name) in label
+            ]
+    return found
 
 
 def summarise(result: Comparison) -> dict[str, Any]:
@@ -130,28 +172,35 @@ def summarise(result: Comparison) -> dict[str, Any]:
     dict
         ``strategies`` (by name: what it is, and each quantity with mean and interval),
         ``paired_differences`` (list of ``of``, ``minus``, ``quantity``, ``mean``, ``interval95``,
-        ``n``), ``share_of_known_gain``, ``limits_exceeded`` and what describes the comparison.
+        ``n``), ``sheet`` (:func:`loadlearn.simulation.limits_sheet.limits_sheet`) with its
+        ``criterion``, ``results`` (:data:`RESULTS` with the differences from base and fixed share),
+        ``share_of_known_gain``, ``limits_exceeded`` and what describes the comparison.
     """
     table, what = result.table, result.what
     by_name: dict[str, Any] = {}
-    for strategy in what.compared:
-        rows = table[table["strategy"] == strategy.name]
-        entry: dict[str, Any] = {"what": strategy.in_words}
+    for run in result.runs:
+        rows = table[table["strategy"] == run.label]
+        entry: dict[str, Any] = {"what": run.strategy.in_words, "rig": run.what.rig_name}
         for quantity in (*QUANTITIES, *DESCRIBED):
             entry[quantity] = interval95(rows[quantity].to_numpy())
-        by_name[strategy.name] = entry
+        by_name[run.label] = entry
     differences = [
         {"of": of, "minus": minus, "quantity": quantity}
         | interval95(paired(table, quantity, of, minus))
-        for of, minus in PAIRS
+        for of, minus in label_pairs(result)
         for quantity in QUANTITIES
     ]
+    several = len(result.whats) > 1
+    sheet = limits_sheet(result)
     return {
-        "rig": what.rig.name,
+        "rig": " and ".join(one.rig_name for one in result.whats),
+        "rigs": [one.rig_name for one in result.whats],
         "road": what.road.name,
         "road_length_m": what.road.length_m,
         "climbs": [{"start_m": one.start_m, "end_m": one.end_m} for one in what.climbs],
         "combined_mass_kg": what.combined_mass_kg,
+        "weighed_mass_kg": what.weighed[0] if what.weighed else None,
+        "weighed_mass_sd_kg": what.weighed[1] if what.weighed else None,
         "draws": int(table["draw"].nunique()),
         "quantities": dict(QUANTITIES),
         "strategies": by_name,
@@ -159,6 +208,60 @@ def summarise(result: Comparison) -> dict[str, Any]:
         "share_of_known_gain": {
             quantity: gain_ratio(table, quantity)
             for quantity in ("climb_power_kw", "climb_time_s", "crest_speed_m_s")
+            if not several and {"base", "learnt_load", "known_load"} <= set(by_name)
         },
         "limits_exceeded": result.exceeded,
+        "criterion": CRITERION,
+        "sheet": sheet,
+        "drawn_in_figure": _chosen_draws(result, sheet),
+        "results": _results(result, by_name, differences),
     }
+
+
+def _results(
+    result: Comparison, by_name: dict[str, Any], differences: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Means of :data:`RESULTS`, and the differences from base and fixed share of the same rig."""
+    found = {(one["of"], one["minus"], one["quantity"]): one for one in differences}
+    label = {(run.what.rig_name, run.strategy.name): run.label for run in result.runs}
+    rows = []
+    for quantity in RESULTS:
+        for run in result.runs:
+            row: dict[str, Any] = {"rig": run.what.rig_name, "strategy": run.label}
+            row["quantity"] = quantity
+            row["mean"] = by_name[run.label][quantity]["mean"]
+            for other in ("base", "fixed_share"):
+                minus = label.get((run.what.rig_name, other), "")
+                one = found.get((run.label, minus, quantity))
+                if one is None and minus and run.label != minus:
+                    one = interval95(paired(result.table, quantity, run.label, minus))
+                row[f"less_{other}"] = (
+                    None if one is None else {key: one[key] for key in ("mean", "interval95", "n")}
+                )
+            rows.append(row)
+    return rows
+
+
+def _chosen_draws(result: Comparison, sheet: list[dict[str, Any]]) -> dict[str, Any]:
+    """The draws that stand for all: the middle one by time, and the one nearest to a limit."""
+    table = result.table
+    timed = "climb_time_s" if np.isfinite(table["climb_time_s"]).any() else "trip_time_s"
+    mean = table.groupby("draw")[timed].mean().dropna().sort_values(kind="stable")
+    middle = int(mean.index[(len(mean) - 1) // 2])
+    words = "time on climbs" if timed == "climb_time_s" else "time for the road"
+    worst = worst_row(sheet)
+    chosen: dict[str, Any] = {
+        "median": {"draw": middle, "words": f"median draw by {words} (draw {middle})"},
+        "worst": {"draw": middle, "quantity": "", "words": f"draw {middle}"},
+    }
+    if worst is not None:
+        digits = worst["decimals"]
+        margin = f"{abs(worst['margin']):.{digits}f} {worst['unit']}".rstrip()
+        side = "within" if worst["margin"] >= 0.0 else "beyond"
+        chosen["worst"] = {
+            "draw": worst["worst_draw"],
+            "quantity": worst["quantity"],
+            "words": f"draw nearest to a limit (draw {worst['worst_draw']}):\n{worst['words']}, "
+            f"{worst['strategy'].replace('_', ' ')}, {margin} {side} the limit",
+        }
+    return chosen

@@ -20,6 +20,9 @@ STOPPING_M = 300.0
 """Before the road's end, where the vehicle comes to rest, nothing counts as climb."""
 PASSING_RISE_M_S, PASSING_SLOWEST_M_S = 10.0 / 3.6, 50.0 / 3.6
 """Where the limit rises by 10 km/h or more from 50 km/h or more, the slower vehicle stays there."""
+WEIGHED_SD_SHARE = 0.01
+"""Of a weighed mass without an sd: the bridge, and who and what got in since (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,10 @@ class Situation:
     logger : Logger
     climbs, passing_places
         Of the road.
+    weighed : (float, float) or None
+        Mass that the estimator is told at the start, and its sd (kg).
+    rig_name : str
+        What the rig is called among those compared.
     """
 
     rig: Rig
@@ -101,6 +108,8 @@ class Situation:
     logger: Logger
     climbs: tuple[Climb, ...]
     passing_places: tuple[tuple[float, float], ...]
+    weighed: tuple[float, float] | None = None
+    rig_name: str = ""
 
 
 def situation(
@@ -110,6 +119,9 @@ def situation(
     retention: float | None = None,
     variation: PlantVariation | None = None,
     logger: Logger | None = None,
+    weighed_mass_kg: float | None = None,
+    weighed_mass_sd_kg: float | None = None,
+    rig_name: str | None = None,
 ) -> Situation:
     """Lay out a comparison.
 
@@ -127,6 +139,11 @@ def situation(
         What is drawn.
     logger : Logger, optional
         A good 10 Hz logger with the channels that a power module has of its own when absent.
+    weighed_mass_kg, weighed_mass_sd_kg : float, optional
+        What the estimator is told of the combined mass (kg), the true one or not; its sd is
+        :data:`WEIGHED_SD_SHARE` of it when absent.
+    rig_name : str, optional
+        The rig's own name when absent.
 
     Raises
     ------
@@ -158,7 +175,21 @@ def situation(
         logger=logger or module_logger(),
         climbs=climbs(road),
         passing_places=passing_places(road),
+        weighed=_weighed(weighed_mass_kg, weighed_mass_sd_kg),
+        rig_name=rig.name if rig_name is None else rig_name,
     )
+
+
+def _weighed(mass_kg: float | None, sd_kg: float | None) -> tuple[float, float] | None:
+    if mass_kg is None:
+        if sd_kg is not None:
+            raise InputError("an sd of the weighed mass is given without the mass; give both")
+        return None
+    sd = WEIGHED_SD_SHARE * mass_kg if sd_kg is None else sd_kg
+    for words, value in (("weighed mass", mass_kg), ("weighed mass's sd", sd)):
+        if not (math.isfinite(value) and value > 0.0):
+            raise InputError(f"the {words} is {value:g} kg; give a positive mass")
+    return float(mass_kg), float(sd)
 
 
 def _usual_mass_kg(rig: Rig) -> float:

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from loadlearn.cli import app
 from loadlearn.errors import InputError
-from loadlearn.figures.draw_comparison import draw_pareto, draw_traces
-from loadlearn.simulation.comparison import Comparison, compare_strategies, prepare_draw
+from loadlearn.figures.draw_comparison import draw_pareto, draw_traces, looks
+from loadlearn.simulation.comparison import Comparison, compare_strategies, prepare_draw, run_draw
 from loadlearn.simulation.comparison_notes import comparison_notes
 from loadlearn.simulation.outcomes import (
     PASSING_GAIN_M,
@@ -24,7 +24,7 @@ from loadlearn.simulation.outcomes import (
     limits_exceeded,
     measure,
 )
-from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired, summarise
+from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired, pairs, summarise
 from loadlearn.simulation.road import random_road
 from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import (
@@ -218,41 +218,198 @@ def test_over_its_limit_is_seen(utility: Rig, hill: Situation) -> None:
     assert values["seconds_over_gas_limit"] >= values["longest_10k_over_gas_limit_s"] > 2.0
 
 
-def test_traces_are_drawn_with_units_and_the_lead_over_base(compared: Comparison) -> None:
-    figure = draw_traces(compared, summarise(compared))
-    labels = [axes.get_ylabel().replace("\n", " ") for axes in figure.axes]
+def test_the_median_and_the_worst_draw_are_drawn(compared: Comparison) -> None:
+    summary = summarise(compared)
+    # Make the two differ whatever this plant does: the figure draws what the summary names.
+    draws = {"median": 0, "worst": 2}
+    for which, draw in draws.items():
+        summary["drawn_in_figure"][which]["draw"] = draw
+    summary["drawn_in_figure"]["worst"]["quantity"] = "coolant_temp_degc"
+    figure = draw_traces(compared, summary)
+    panels = np.array(figure.axes).reshape(-1, 2)
+    labels = [axes.get_ylabel().replace("\n", " ") for axes in panels[:, 0]]
     assert labels == [
         "altitude (m)",
         "speed (km/h)",
         "lead over base (s)",
         "share of the extra torque in use",
-        "gas before the turbine (degC)",
+        "exhaust gas before the turbine (°C)",
+        "coolant (°C)",
     ]
-    assert len(figure.axes[1].lines) == len(compared.traces) == len(figure.axes[2].lines)
-    lead = figure.axes[2].lines
-    assert np.nanmax(np.abs(lead[0].get_ydata())) < 1e-9  # base over itself
-    # What is gained by the end of the climb is what the climb's time says, to the traces' second.
-    table = compared.table[compared.table["draw"] == 0].set_index("strategy")
-    name = list(compared.traces).index("known_load")
+    strategies = [run.label for run in compared.runs]
+    table = compared.table.set_index(["draw", "strategy"])
     climb = compared.what.climbs[-1]
-    at, gained = lead[name].get_xdata(), lead[name].get_ydata()
-    ends = np.interp([climb.start_m / 1e3, climb.end_m / 1e3], at, gained)
-    told = table.loc["base", "climb_time_s"] - table.loc["known_load", "climb_time_s"]
-    assert ends[1] - ends[0] == pytest.approx(told, abs=1.0)
-    panels = draw_pareto(compared, summarise(compared)).axes
+    for column, draw in enumerate(draws.values()):
+        lead = panels[2, column].lines
+        assert len(panels[1, column].lines) == len(strategies) == len(lead)
+        assert np.nanmax(np.abs(lead[0].get_ydata())) < 1e-9  # base over itself
+        # What is gained by the end of the climb is what the climb's time says, to the second.
+        line = lead[strategies.index("known_load")]
+        ends = np.interp([climb.start_m / 1e3, climb.end_m / 1e3], *line.get_data())
+        told = table.loc[(draw, "base"), "climb_time_s"]
+        told -= table.loc[(draw, "known_load"), "climb_time_s"]
+        assert ends[1] - ends[0] == pytest.approx(told, abs=1.0)
+    # One and the same draw is drawn once.
+    summary["drawn_in_figure"]["worst"]["draw"] = 0
+    assert len(draw_traces(compared, summary).axes) == 6
+    panels = draw_pareto(compared, summary).axes
     assert [axes.get_xlabel() for axes in panels] == [
         "time on climbs (s)",
         "time on climbs (s), less that of base",
     ]
 
 
+def test_the_draws_that_stand_for_all(compared: Comparison) -> None:
+    summary = summarise(compared)
+    chosen = summary["drawn_in_figure"]
+    times = compared.table.groupby("draw")["climb_time_s"].mean()
+    assert times[chosen["median"]["draw"]] == times.median()
+    worst = min(
+        (row for row in summary["sheet"] if row["quantity"] != "gear_change_torque"),
+        key=lambda row: row["margin"] / row["limit"],
+    )
+    assert chosen["worst"]["draw"] == worst["worst_draw"]
+    assert worst["words"] in chosen["worst"]["words"]
+
+
+def test_strategies_of_any_name_are_held_against_the_others() -> None:
+    own = ("base", "fixed_share", "learnt_load", "mine", "other file")
+    found = pairs(own)
+    assert {of for of, minus in found if minus == "base"} == set(own) - {"base"}
+    assert ("mine", "fixed_share") in found and ("learnt_load", "mine") in found
+    assert ("other file", "mine") in found and ("mine", "other file") not in found
+    assert not any("short_pull" in pair or "known_load" in pair for pair in found)
+    assert pairs(("mine",)) == ()
+
+
+def test_strategies_of_any_name_are_drawn_and_told(hill: Situation, tmp_path: Path) -> None:
+    base, fixed, *_ = hill.compared
+    own = tuple(replace(fixed, name=name, in_words=name) for name in ("mine", "another"))
+    result = compare_strategies(replace(hill, compared=(base, *own)), draws=2, seed=2)
+    summary = summarise(result)
+    assert {(one["of"], one["minus"]) for one in summary["paired_differences"]} == {
+        *(("mine", "base"), ("another", "base"), ("another", "mine"))
+    }
+    # Alike but for the name: no difference at all.
+    same = [one for one in summary["paired_differences"] if one["minus"] == "mine"]
+    assert all(one["mean"] == 0.0 for one in same if one["n"])
+    look = looks(result)
+    assert len({one.colour for one in look.values()}) == 3
+    assert len({one.marker for one in look.values()}) == 3
+    draw_pareto(result, summary), draw_traces(result, summary)
+    # Without base there is nothing to be less than, and still an answer.
+    alone = summarise(compare_strategies(replace(hill, compared=own[:1]), draws=1))
+    assert alone["paired_differences"] == []
+    assert {row["less_base"] for row in alone["results"]} == {None}
+
+
+def test_results_tell_gear_changes_and_differences(compared: Comparison) -> None:
+    summary = summarise(compared)
+    rows = {(row["strategy"], row["quantity"]): row for row in summary["results"]}
+    one = rows["learnt_load", "gear_change_torque_n_m"]
+    expected = interval95(
+        paired(compared.table, "gear_change_torque_n_m", "learnt_load", "fixed_share")
+    )
+    assert one["less_fixed_share"]["mean"] == pytest.approx(expected["mean"])
+    assert rows["base", "climb_time_s"]["less_base"] is None
+
+
+def test_traces_hold_every_drive(compared: Comparison) -> None:
+    traces = compared.traces
+    sizes = traces.groupby(["draw", "strategy"], observed=True).size()
+    table = compared.table.set_index(["draw", "strategy"])
+    assert set(sizes.index) == set(table.index)
+    # A row a second, and the same drive: distance and consumption agree with the table.
+    assert (sizes - table["trip_time_s"]).abs().max() <= 1.0
+    ends = traces.groupby(["draw", "strategy"], observed=True)["distance_m"].max()
+    assert (ends - table["distance_m"]).abs().max() < 2.0
+    burnt = traces.groupby(["draw", "strategy"], observed=True)["fuel_rate_g_s"].sum()
+    density = compared.what.rig.engine.fuel_density_kg_m3
+    assert ((burnt / density) / table["fuel_l"]).between(0.97, 1.03).all()
+    learnt = traces[traces["strategy"] == "learnt_load"].groupby("draw").last()
+    told = 100.0 * (learnt["learnt_mass_kg"] / learnt["mass_kg"] - 1.0)
+    of = table.xs("learnt_load", level="strategy")["mass_error_percent"]
+    np.testing.assert_allclose(told, of, atol=0.05)
+
+
+def test_rigs_on_one_road_meet_the_same_draws(hill: Situation, utility: Rig) -> None:
+    draggy = utility.vehicle.model_copy(
+        update={"drag_area_m2": 1.2 * utility.vehicle.drag_area_m2, "drag_area_sd_m2": 0.3}
+    )
+    other = replace(hill, rig=utility.model_copy(update={"vehicle": draggy}), rig_name="draggy")
+    for draw in range(2):
+        one, its_logger = prepare_draw(hill, draw, 2, 5)
+        two, logger = prepare_draw(other, draw, 2, 5)
+        np.testing.assert_array_equal(one.noise, two.noise)
+        np.testing.assert_array_equal(its_logger.noise, logger.noise)
+        quantiles = [
+            (prepared.drawn["drag_area_m2"] - rig.vehicle.drag_area_m2)
+            / rig.vehicle.drag_area_sd_m2
+            for prepared, rig in ((one, utility), (two, other.rig))
+        ]
+        assert quantiles[0] == pytest.approx(quantiles[1])
+        same = {"wind_m_s", "temperature_degc", "tractive_scale", "acceleration_m_s2"}
+        assert {k: one.drawn[k] for k in same} == {k: two.drawn[k] for k in same}
+
+
+def test_rigs_are_compared_draw_by_draw(hill: Situation, utility: Rig) -> None:
+    few = replace(hill, compared=hill.compared[:2])
+    twin = replace(few, rig_name="twin")
+    ratios = utility.driveline.model_copy(update={"final_drive": 1.1 * 3.91})
+    short = replace(few, rig=utility.model_copy(update={"driveline": ratios}), rig_name="short")
+    result = compare_strategies([few, twin, short], draws=2, seed=2)
+    assert set(result.table["rig"]) == {utility.name, "twin", "short"}
+    summary = summarise(result)
+    found = {
+        (one["of"], one["minus"], one["quantity"]): one for one in summary["paired_differences"]
+    }
+    for name in ("base", "fixed_share"):
+        pair = (f"twin: {name}", f"{utility.name}: {name}")
+        told = [one for key, one in found.items() if key[:2] == pair and one["n"]]
+        # The same rig under another name differs in nothing.
+        assert told and all(one["mean"] == 0.0 for one in told)
+        fuel = found[f"short: {name}", f"{utility.name}: {name}", "fuel_l_per_100km"]
+        assert fuel["n"] == 2 and fuel["mean"] != 0.0
+    assert ("twin: fixed_share", "twin: base", "fuel_l_per_100km") in found
+    assert {row["rig"] for row in summary["sheet"]} == set(summary["rigs"])
+    assert summary["share_of_known_gain"] == {}
+    lines = {one.line for one in looks(result).values()}
+    assert len(lines) == 3
+    assert len(draw_traces(result, summary).axes) in (5, 6, 10, 12)
+    with pytest.raises(InputError, match="a name of its own"):
+        compare_strategies([few, few], draws=1)
+
+
+def test_a_weighed_mass_is_told_and_is_not_the_truth(
+    hill: Situation, utility: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = situation(utility, hill.road, 5700.0, weighed_mass_kg=5200.0)
+    assert told.combined_mass_kg == 5700.0 and told.weighed == (5200.0, 52.0)
+    exact = situation(utility, hill.road, 5700.0, weighed_mass_kg=5200.0, weighed_mass_sd_kg=10.0)
+    assert exact.weighed == (5200.0, 10.0)
+    assert hill.weighed is None
+    given: list[object] = []
+
+    def driven(*arguments: object, **options: object) -> object:
+        given.append(options.get("weighed"))
+        return run_strategy(*arguments)
+
+    monkeypatch.setattr("loadlearn.simulation.comparison.run_strategy", driven)
+    for what in (hill, exact):
+        run_draw(replace(what, compared=what.compared[:1]), 0, 1)
+    assert given == [None, (5200.0, 10.0)]
+    for mass, sd in ((None, 20.0), (-1.0, None), (5200.0, 0.0)):
+        with pytest.raises(InputError, match="weighed mass"):
+            situation(utility, hill.road, 5700.0, weighed_mass_kg=mass, weighed_mass_sd_kg=sd)
+
+
 def test_notes_say_why_nothing_differs(compared: Comparison) -> None:
     assert not any("exhaust" in note or "no climb" in note for note in comparison_notes(compared))
     what, table = compared.what, compared.table
     limits = what.rig.limits.model_copy(update={"exhaust_gas_temp_sensor": "none"})
-    blind = replace(what, rig=what.rig.model_copy(update={"limits": limits}), climbs=())
+    blind = (replace(what, rig=what.rig.model_copy(update={"limits": limits}), climbs=()),)
     hot = table.assign(longest_10k_over_gas_limit_s=30.0, driven_to_the_end=0.0)
-    notes = "; ".join(comparison_notes(replace(compared, what=blind, table=hot)))
+    notes = "; ".join(comparison_notes(replace(compared, whats=blind, table=hot)))
     for said in ("no climb", "no exhaust gas temperature sensor", "base calibration alone"):
         assert said in notes
     assert "learnt_load: " in notes and "did not reach the end" in notes
@@ -262,7 +419,7 @@ def test_a_load_above_its_ratings_is_told_and_never_the_default(
     compared: Comparison, utility: Rig
 ) -> None:
     what = replace(compared.what, combined_mass_kg=utility.vehicle.rated_gcm_kg + 300.0)
-    notes = "; ".join(comparison_notes(replace(compared, what=what)))
+    notes = "; ".join(comparison_notes(replace(compared, whats=(what,))))
     assert "above rated_gcm_kg (6,000 kg)" in notes and "above rated_towing_kg" in notes
     held = compared.table.assign(ratings_held_back=0.4)
     notes = "; ".join(comparison_notes(replace(compared, table=held)))
@@ -294,9 +451,22 @@ def test_command(road_file: Path, tmp_path: Path) -> None:
         "comparison.json",
         "comparison_pareto.png",
         "comparison_traces.png",
+        "sheet.csv",
+        "traces.parquet",
     }
     document = json.loads((out / "comparison.json").read_text())
-    assert (done.exit_code == 1) == bool(document["limits_exceeded"])
+    failed = [row for row in document["sheet"] if row["verdict"] == "fail"]
+    assert (done.exit_code == 1) == bool(document["limits_exceeded"] or failed)
+    sheet = pd.read_csv(out / "sheet.csv")
+    assert len(sheet) == len(document["sheet"]) == 5 * 10
+    assert set(sheet["verdict"]) <= {"pass", "fail", "flag", "not met"}
+    traces = pd.read_parquet(out / "traces.parquet")
+    assert traces.groupby(["draw", "strategy"], observed=True).ngroups == 10
+    # However narrow the place: every row of the sheet is printed with its verdict.
+    printed = [line for line in done.output.splitlines() if line.rstrip().endswith(" pass")]
+    assert len(printed) == sum(row["verdict"] == "pass" for row in document["sheet"])
+    for words in ("sheet of limits", "gearbox oil, at most", "less fixed share"):
+        assert words in done.output
     assert document["provenance"]["seeds"] == {"seed": 2} and document["draws"] == 2
     table = pd.read_csv(out / "comparison.csv")
     assert set(table["strategy"]) == set(document["strategies"]) and len(table) == 10
@@ -307,6 +477,50 @@ def test_command(road_file: Path, tmp_path: Path) -> None:
     assert CliRunner().invoke(app, [*call, "--force", "--no-figure"]).exit_code == done.exit_code
     assert (out / "comparison.csv").read_bytes() == first
     assert not (out / "comparison_traces.png").exists()
+
+
+def test_a_failing_row_is_status_1_and_two_rigs_are_told_apart(
+    road_file: Path, tmp_path: Path
+) -> None:
+    text = (RIGS / "utility_boat.toml").read_text()
+    # The road's base engine alone is hotter than this: the stock vehicle breaks its limit.
+    strict = tmp_path / "strict.toml"
+    strict.write_text(text + "\n[limits]\ncoolant_reduce_degc = 82.0\ncoolant_zero_degc = 84.0\n")
+    out = tmp_path / "out"
+    call = ["compare", "--rig", str(RIGS / "utility_boat.toml"), "--rig", str(strict)]
+    call += ["--road", str(road_file), "--out", str(out), "--draws", "1", "--seed", "2"]
+    call += ["--mass", "5700", "--every", "5", "--mdf", "--no-figure"]
+    done = CliRunner().invoke(app, call)
+    assert done.exit_code == 1, done.output
+    document = json.loads((out / "comparison.json").read_text())
+    # Both files carry the same name inside; the files' names tell them apart.
+    assert document["rigs"] == ["utility_boat", "strict"]
+    failed = {
+        row["strategy"]
+        for row in document["sheet"]
+        if row["quantity"] == "coolant_temp_degc" and row["verdict"] == "fail"
+    }
+    assert "strict: base" in failed and not any("utility" in one for one in failed)
+    assert set(document["provenance"]["inputs"]) == {"rig", "rig_2", "road"}
+    assert "strict less utility_boat in the same draw" in done.output
+    traces = pd.read_parquet(out / "traces.parquet")
+    assert set(np.diff(traces["time_s"].to_numpy()[:20]).round(6)) == {5.0}
+    page = tmp_path / "page"
+    assert CliRunner().invoke(app, ["report", str(out)]).exit_code == 0
+    html = (out / "report.html").read_text()
+    assert "FAIL" in html and "strict: coolant, at most 84.0 °C" in html
+    assert "paired differences" not in html and not page.exists()
+    from asammdf import MDF
+
+    with MDF(out / "traces.mf4") as mdf:
+        assert len(mdf.groups) == 10
+        named = [group.channel_group.acq_name for group in mdf.groups]
+        group = named.index("draw 0, strategy strict: learnt_load")
+        speed = mdf.get("speed_m_s", group=group)
+    of = traces[(traces["strategy"] == "strict: learnt_load")]
+    assert speed.unit == "m/s"
+    np.testing.assert_allclose(speed.samples, of["speed_m_s"])
+    np.testing.assert_allclose(speed.timestamps, of["time_s"])
 
 
 def test_what_cannot_be_compared_is_refused(road_file: Path, tmp_path: Path, utility: Rig) -> None:
