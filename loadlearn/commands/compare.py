@@ -73,6 +73,7 @@ def run_compare(
     weighed_mass_kg: float | None = None,
     weighed_mass_sd_kg: float | None = None,
     retention: float | None = None,
+    strategies: Sequence[Path | str] = (),
     jobs: int = 1,
     every_s: float = 1.0,
     mdf: bool = False,
@@ -99,6 +100,9 @@ def run_compare(
         What the estimator is told of the mass at the start.
     retention : float, optional
         Power retention of ``fixed_share``.
+    strategies : sequence of path or str
+        Strategy files, or rules of one's own as ``rules.py:function``, compared beside the
+        built-in ones.
     jobs : int
         Worker processes.
     every_s : float
@@ -119,6 +123,7 @@ def run_compare(
     """
     from loadlearn.log.mdf_writer import check_mdf_writer, write_mdf
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json, write_parquet
+    from loadlearn.policy.strategy_file import strategy_files
     from loadlearn.simulation.comparison import compare_strategies
     from loadlearn.simulation.comparison_notes import comparison_notes
     from loadlearn.simulation.paired_differences import summarise
@@ -143,6 +148,7 @@ def run_compare(
                 weighed_mass_kg=weighed_mass_kg,
                 weighed_mass_sd_kg=weighed_mass_sd_kg,
                 rig_name=name,
+                strategies=strategies,
             )
         )
     result = compare_strategies(whats, draws, seed, jobs, on_draw, every_s)
@@ -155,12 +161,16 @@ def run_compare(
         "weighed_mass_kg": weighed_mass_kg,
         "weighed_mass_sd_kg": weighed_mass_sd_kg,
         "retention": retention,
+        "strategies": [str(one) for one in strategies],
         "every_s": every_s,
         "figure": figure,
     }
     roles: dict[str, Path | None] = {
         "rig" if not number else f"rig_{number + 1}": path for number, path in enumerate(files)
     }
+    for number, one in enumerate(strategies):
+        for part, path in enumerate(strategy_files(one)):
+            roles[f"strategy_{number + 1}" + (f"_part_{part + 1}" if part else "")] = path
     summary["provenance"] = provenance("compare", roles | {"road": road}, options, {"seed": seed})
     with outputs:
         write_csv(outputs.path("comparison.csv"), result.table)
@@ -430,6 +440,14 @@ Retention = Annotated[
         "--retention", metavar="SHARE", help="Power retention of fixed_share, 0 to 1; default 0.5."
     ),
 ]
+Strategies = Annotated[
+    list[str],
+    typer.Option(
+        "--strategy",
+        metavar="FILE",
+        help="Strategy file, or rules.py:function; again for another. Driven beside the others.",
+    ),
+]
 Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
 
 
@@ -443,6 +461,7 @@ def compare(
     weighed_mass: WeighedMass = None,
     weighed_mass_sd: WeighedMassSd = None,
     retention: Retention = None,
+    strategy: Strategies = [],  # noqa: B006  (read only; typer asks for a list)
     jobs: Jobs = 1,
     every: EverySeconds = 1.0,
     mdf: Mdf = False,
@@ -452,7 +471,7 @@ def compare(
     """Drive one road in closed loop under several strategies and compare them.
 
     Base calibration, a fixed share, a short pull, settings from the load learnt on the way, and
-    from the true load: each over the same draws of vehicle, wind and sensor noise, so that the
+    from the true load, and whatever strategies are named: each over the same draws of vehicle, wind and sensor noise, so that the
     differences are paired. With --rig given twice, both rigs meet the same draws. Writes
     comparison.csv, sheet.csv (every limit, pass or fail), traces.parquet (every drive),
     comparison_pareto.png, comparison_traces.png and comparison.json. Exit status 1 means: written,
@@ -471,6 +490,7 @@ def compare(
             weighed_mass_kg=weighed_mass,
             weighed_mass_sd_kg=weighed_mass_sd,
             retention=retention,
+            strategies=strategy,
             jobs=jobs,
             every_s=every,
             mdf=mdf,

@@ -151,13 +151,15 @@ def strategy_files(path: str | Path) -> list[Path]:
     Parameters
     ----------
     path : str or Path
-        A strategy file.
+        A strategy file, or a rule as :func:`load_rule_or_strategy` takes it.
 
     Raises
     ------
     InputError
         It cannot be read.
     """
+    if is_rule(str(path)):
+        return [load_rule(str(path)).path]
     path = Path(path)
     table = _document(path).get("table")
     return [path] if table is None else [path, _beside(path, table)]

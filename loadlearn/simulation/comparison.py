@@ -22,7 +22,7 @@ from loadlearn.simulation.outcomes import limits_exceeded, measure
 from loadlearn.simulation.plant_state import Record
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.situation import Situation
-from loadlearn.simulation.strategies import Strategy, run_strategy
+from loadlearn.simulation.strategies import Driven, run_strategy
 from loadlearn.simulation.traces import trace_of
 
 
@@ -131,12 +131,12 @@ class Compared:
     label : str
         Of its rows: the strategy's name, after the rig's where rigs are compared.
     what : Situation
-    strategy : Strategy
+    strategy : Driven
     """
 
     label: str
     what: Situation
-    strategy: Strategy
+    strategy: Driven
 
 
 @dataclass(frozen=True)

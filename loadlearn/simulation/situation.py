@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from loadlearn.errors import InputError
+from loadlearn.policy.choose import StrategyLike
 from loadlearn.simulation.road import GRID_M, Road
 from loadlearn.simulation.sensors import Channel, Logger
-from loadlearn.simulation.strategies import Strategy, strategies
+from loadlearn.simulation.strategies import DEFAULT_RETENTION, Driven, built_in, of_ones_own
 from loadlearn.simulation.variation import PlantVariation
 from loadlearn.vehicle.rig import Rig
 
@@ -88,7 +90,7 @@ class Situation:
     road : Road
     combined_mass_kg : float
         True mass.
-    compared : tuple of Strategy
+    compared : tuple of Driven
     variation : PlantVariation
         What is drawn.
     logger : Logger
@@ -103,7 +105,7 @@ class Situation:
     rig: Rig
     road: Road
     combined_mass_kg: float
-    compared: tuple[Strategy, ...]
+    compared: tuple[Driven, ...]
     variation: PlantVariation
     logger: Logger
     climbs: tuple[Climb, ...]
@@ -122,6 +124,7 @@ def situation(
     weighed_mass_kg: float | None = None,
     weighed_mass_sd_kg: float | None = None,
     rig_name: str | None = None,
+    strategies: Sequence[StrategyLike] = (),
 ) -> Situation:
     """Lay out a comparison.
 
@@ -144,6 +147,8 @@ def situation(
         :data:`WEIGHED_SD_SHARE` of it when absent.
     rig_name : str, optional
         The rig's own name when absent.
+    strategies : sequence of Strategy, callable, path or str
+        Of one's own, compared beside the built-in ones.
 
     Raises
     ------
@@ -170,7 +175,7 @@ def situation(
         rig=rig,
         road=road,
         combined_mass_kg=float(combined_mass_kg),
-        compared=strategies() if retention is None else strategies(retention),
+        compared=_compared(rig, DEFAULT_RETENTION if retention is None else retention, strategies),
         variation=variation or PlantVariation(),
         logger=logger or module_logger(),
         climbs=climbs(road),
@@ -178,6 +183,23 @@ def situation(
         weighed=_weighed(weighed_mass_kg, weighed_mass_sd_kg),
         rig_name=rig.name if rig_name is None else rig_name,
     )
+
+
+def _compared(
+    rig: Rig, retention: float, strategies: Sequence[StrategyLike]
+) -> tuple[Driven, ...]:
+    """The built-in strategies and those given, each with a name of its own."""
+    found = list(built_in(rig, retention))
+    for given in strategies:
+        own = of_ones_own(given, rig)
+        taken = {one.name for one in found}
+        number = 1
+        name = own.name
+        while name in taken:
+            number += 1
+            name = f"{own.name}_{number}"
+        found.append(replace(own, name=name))
+    return tuple(found)
 
 
 def _weighed(mass_kg: float | None, sd_kg: float | None) -> tuple[float, float] | None:
