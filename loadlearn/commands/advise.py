@@ -63,7 +63,9 @@ def run_advise(
     rig: Path | str,
     out: Path | str,
     *,
-    schedule: Path | str | None = None,
+    strategy: Path | str | None = None,
+    weighed_mass_kg: float | None = None,
+    weighed_mass_sd_kg: float | None = None,
     channels: Path | str | None = None,
     force: bool = False,
     figure: bool = True,
@@ -76,8 +78,11 @@ def run_advise(
     ----------
     log, rig, out, channels, force, figure, every_s, on_stage
         As for :func:`loadlearn.commands.estimate.run_estimate`.
-    schedule : path, optional
-        A strategy table made for this rig; the settings then come from it alone.
+    strategy : path or str, optional
+        Strategy file, or a rule of one's own as ``rules.py:function``; default the one made for
+        the rig.
+    weighed_mass_kg, weighed_mass_sd_kg : float, optional
+        Combined mass on a weighbridge at the start, and how sure (default 1 % of it).
 
     Raises
     ------
@@ -89,28 +94,32 @@ def run_advise(
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log
-    from loadlearn.policy.schedule_table import Schedule
+    from loadlearn.policy.choose import choose_strategy
+    from loadlearn.policy.strategy_file import strategy_files
+    from loadlearn.simulation.situation import weighed_mass
     from loadlearn.vehicle.rig import Rig
 
     say = on_stage or (lambda stage: None)
     log, rig = Path(log), Path(rig)
-    table_path = None if schedule is None else Path(schedule)
     channels = None if channels is None else Path(channels)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="advice.json", force=force)
     outputs.check()
 
     say("reading the log")
     the_rig = Rig.from_toml(rig)
-    table = None if table_path is None else Schedule.from_json(table_path)
+    chosen = choose_strategy(strategy, the_rig)
+    weighed = weighed_mass(weighed_mass_kg, weighed_mass_sd_kg) or (None, None)
     trace = read_log(log, rig=the_rig, channels=channels)
     say("preparing")
     prepared = prepare(trace, the_rig)
     say("learning the load")
-    history = LoadEstimator(the_rig).run(prepared)
+    history = LoadEstimator(the_rig, *weighed).run(prepared)
     say("advising")
-    advice = advise_log(trace, the_rig, history, table)
+    advice = advise_log(trace, the_rig, history, chosen.rule or chosen.strategy)
     load = dict(history.attrs.get("summary", {}))
     summary = summarise(advice, the_rig)
+    summary["strategy"] = chosen.name
+    summary["warnings"] += chosen.warnings
     summary["trust"] = load.get("trust", {"ok": True, "reasons": []})
     if "mass_kg" in load and "trailer_mass_kg" in load:
         summary |= ratings_and_limits(trace, the_rig, load)
@@ -120,8 +129,16 @@ def run_advise(
         from loadlearn.log.exceedances import exceedances
 
         summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
-    inputs = {"log": log, "rig": rig, "schedule": table_path, "channels": channels}
-    summary["provenance"] = provenance("advise", inputs, {"every_s": every_s, "figure": figure})
+    inputs = {"log": log, "rig": rig, "channels": channels}
+    for number, path in enumerate(() if strategy is None else strategy_files(strategy)):
+        inputs["strategy" + (f"_part_{number + 1}" if number else "")] = path
+    options = {
+        "every_s": every_s,
+        "figure": figure,
+        "weighed_mass_kg": weighed_mass_kg,
+        "weighed_mass_sd_kg": weighed_mass_sd_kg,
+    }
+    summary["provenance"] = provenance("advise", inputs, options)
 
     with outputs:
         say("writing")
@@ -171,7 +188,8 @@ def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
         "extra_torque",
         "torque_factor",
         "reference_speed_m_s",
-        "need",
+        "grade_asked_percent",
+        "retention_asked",
         "sustainable_share",
         "mass_kg",
         "mass_sd_kg",
@@ -231,10 +249,22 @@ def print_advice(run: AdviceRun) -> None:
     out.print(f"written to {run.folder}")
 
 
-ScheduleFile = Annotated[
-    Path | None,
+StrategyFile = Annotated[
+    str | None,
     typer.Option(
-        "--schedule", metavar="FILE", help="Strategy table (schedule.json) to take settings from."
+        "--strategy",
+        metavar="FILE",
+        help="Strategy file, or rules.py:function; default the one made for the rig.",
+    ),
+]
+WeighedMass = Annotated[
+    float | None,
+    typer.Option("--weighed-mass", metavar="KG", help="Combined mass weighed at the start."),
+]
+WeighedMassSd = Annotated[
+    float | None,
+    typer.Option(
+        "--weighed-mass-sd", metavar="KG", help="How sure that is; default 1 % of it.", min=0.0
     ),
 ]
 
@@ -243,7 +273,9 @@ def advise(
     log: Log,
     rig: RigFile,
     out: OutFolder,
-    schedule: ScheduleFile = None,
+    strategy: StrategyFile = None,
+    weighed_mass: WeighedMass = None,
+    weighed_mass_sd: WeighedMassSd = None,
     channels: Channels = None,
     force: Force = False,
     no_figure: NoFigure = False,
@@ -263,7 +295,9 @@ def advise(
             log,
             rig,
             out,
-            schedule=schedule,
+            strategy=strategy,
+            weighed_mass_kg=weighed_mass,
+            weighed_mass_sd_kg=weighed_mass_sd,
             channels=channels,
             force=force,
             figure=not no_figure,

@@ -168,8 +168,8 @@ def run_compare(
     roles: dict[str, Path | None] = {
         "rig" if not number else f"rig_{number + 1}": path for number, path in enumerate(files)
     }
-    for number, one in enumerate(strategies):
-        for part, path in enumerate(strategy_files(one)):
+    for number, own in enumerate(strategies):
+        for part, path in enumerate(strategy_files(own)):
             roles[f"strategy_{number + 1}" + (f"_part_{part + 1}" if part else "")] = path
     summary["provenance"] = provenance("compare", roles | {"road": road}, options, {"seed": seed})
     with outputs:
@@ -470,10 +470,11 @@ def compare(
 ) -> int:
     """Drive one road in closed loop under several strategies and compare them.
 
-    Base calibration, a fixed share, a short pull, settings from the load learnt on the way, and
-    from the true load, and whatever strategies are named: each over the same draws of vehicle, wind and sensor noise, so that the
-    differences are paired. With --rig given twice, both rigs meet the same draws. Writes
-    comparison.csv, sheet.csv (every limit, pass or fail), traces.parquet (every drive),
+    Base calibration, a fixed share, a short pull, settings from the load learnt on the way and
+    from the true load, and the strategies named with --strategy: each over the same draws of
+    vehicle, wind and sensor noise, so that the differences are paired. With --rig given twice, both
+    rigs meet the same draws. Writes comparison.csv, sheet.csv (every limit, pass or fail),
+    traces.parquet (every drive),
     comparison_pareto.png, comparison_traces.png and comparison.json. Exit status 1 means: written,
     but a row of the sheet fails, or a recorded limit was exceeded for more than 2 s.
 

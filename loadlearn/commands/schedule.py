@@ -1,4 +1,4 @@
-"""``loadlearn schedule``: the strategy as tables over mass and rolling resistance."""
+"""``loadlearn schedule``: a rig's strategy, as a file to read, edit, check, compare and drive."""
 
 from __future__ import annotations
 
@@ -12,16 +12,15 @@ from loadlearn.commands.common import (
     DONE,
     Force,
     NoFigure,
-    OutFolder,
     RigFile,
     console,
     progress,
 )
 
 if TYPE_CHECKING:
-    from loadlearn.policy.schedule_table import Schedule
+    from loadlearn.policy.strategy import Strategy
 
-OWN_FILES = ("schedule.csv", "schedule.png", "schedule.json")
+OWN_FILES = ("schedule.csv", "schedule.toml", "schedule.png", "schedule.json")
 
 Ambient = Annotated[
     float,
@@ -40,17 +39,19 @@ def run_schedule(
     altitude_m: float = 0.0,
     force: bool = False,
     figure: bool = True,
-) -> Schedule:
-    """Compute a rig's strategy table and write it.
+) -> Strategy:
+    """Make a rig's strategy and write it.
 
     Parameters
     ----------
     rig : path
         Rig file.
     out : path
-        Folder for the outputs.
+        A file (``.toml`` or ``.json``) for the strategy alone; else a folder, which gets
+        ``schedule.toml`` with its grid in ``schedule.csv``, the whole once more in
+        ``schedule.json``, and ``schedule.png``.
     ambient_degc, altitude_m : float
-        Air for which the table is made.
+        Air for which it is made.
     force : bool
         Whether this command's own earlier outputs may be replaced.
     figure : bool
@@ -61,50 +62,72 @@ def run_schedule(
     InputError
         The rig or the output place cannot be used; nothing has then been written.
     """
-    from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.policy.schedule_table import compute_schedule
+    from dataclasses import replace
+
+    from loadlearn.outputs import OutputFolder, provenance
+    from loadlearn.policy.make_strategy import make_strategy
+    from loadlearn.policy.strategy_file import write_strategy
     from loadlearn.vehicle.rig import Rig
 
-    rig = Path(rig)
-    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="schedule.json", force=force)
+    rig, out = Path(rig), Path(out)
+    alone = out.suffix.lower() in (".toml", ".json")
+    folder, own = (out.parent, (out.name,)) if alone else (out, OWN_FILES)
+    outputs = OutputFolder(folder, own=own, mark=own[-1], force=force)
     outputs.check()
     the_rig = Rig.from_toml(rig)
-    schedule = compute_schedule(the_rig, ambient_degc=ambient_degc, altitude_m=altitude_m)
+    strategy = make_strategy(the_rig, ambient_degc=ambient_degc, altitude_m=altitude_m)
+    options = {"ambient_degc": ambient_degc, "altitude_m": altitude_m}
+    origin = provenance("schedule", {"rig": rig}, options)
+    strategy = replace(
+        strategy, made={**strategy.made, "caution": CAUTION_ADVICE, "provenance": origin}
+    )
     with outputs:
-        write_csv(outputs.path("schedule.csv"), schedule.to_frame())
+        if alone:
+            write_strategy(strategy, outputs.path(out.name))
+            return strategy
+        write_strategy(strategy, outputs.path("schedule.toml"), table_csv=True)
         if figure:
-            from loadlearn.figures.draw_policy import draw_schedule
+            from loadlearn.figures.draw_strategy import draw_strategy
             from loadlearn.figures.style import save
 
-            save(draw_schedule(schedule, the_rig), outputs.path("schedule.png"))
-        options = {"ambient_degc": ambient_degc, "altitude_m": altitude_m}
-        document = schedule.to_dict()
-        document["provenance"] = provenance("schedule", {"rig": rig}, options)
-        document["caution"] = CAUTION_ADVICE
-        write_json(outputs.path("schedule.json"), document)
-    return schedule
+            save(draw_strategy(strategy, the_rig), outputs.path("schedule.png"))
+        write_strategy(strategy, outputs.path("schedule.json"))
+    return strategy
+
+
+StrategyPlace = Annotated[
+    Path,
+    typer.Option(
+        "--out",
+        metavar="PLACE",
+        help="A file (.toml, .json) for the strategy alone, or a folder for table and figure too.",
+    ),
+]
 
 
 def schedule(
     rig: RigFile,
-    out: OutFolder,
+    out: StrategyPlace,
     ambient: Ambient = 25.0,
     altitude: Altitude = 0.0,
     force: Force = False,
     no_figure: NoFigure = False,
 ) -> int:
-    """Tabulate the strategy over combined mass and rolling resistance.
+    """Make the strategy of a rig: its settings over load and road.
 
-    Power retention, full-share time and economy at each point, with units, axes and the rig's
-    identity: schedule.csv, schedule.json and a heat map, schedule.png.
+    Power retention, full-share time and economy over combined mass, rolling resistance, grade and
+    speed, with the protections and the rig's identity. A folder gets schedule.toml with its grid as
+    schedule.csv, to be edited in any spreadsheet, the whole once more as schedule.json, and a heat
+    map. Any of them is what check, diff, compare --strategy and advise --strategy take.
 
-    Example: loadlearn schedule --rig rig.toml --out out --ambient 40
+    Example: loadlearn schedule --rig rig.toml --out strategy --ambient 40
     """
     from loadlearn.policy.reason import rig_warnings
+    from loadlearn.policy.strategy import AXES
     from loadlearn.vehicle.rig import Rig
 
-    with progress("computing the table"):
-        table = run_schedule(
+    with progress("making the strategy"):
+        made = run_schedule(
             rig,
             out,
             ambient_degc=ambient,
@@ -113,18 +136,12 @@ def schedule(
             figure=not no_figure,
         )
     shown = console()
-    shown.print(
-        f"{table.mass_kg.size} masses from {table.mass_kg[0]:,.0f} to {table.mass_kg[-1]:,.0f} kg, "
-        f"{table.rolling_resistance.size} rolling resistances from "
-        f"{table.rolling_resistance[0]:g} to {table.rolling_resistance[-1]:g}"
+    spans = ", ".join(
+        f"{made.axes[axis].size} {axis.rpartition('_')[0].replace('_', ' ') or axis} "
+        f"{made.axes[axis][0]:,g} to {made.axes[axis][-1]:,g} {unit if unit != '1' else ''}".strip()
+        for axis, unit in AXES.items()
     )
-    for name, change in table.isotonic_change.items():
-        if change >= 0.005:
-            least = f"{change:.1f} s" if name.endswith("_s") else f"{100 * change:.0f} %"
-            shown.print(
-                f"order along the axes restored in {name.removesuffix('_s').replace('_', ' ')}: "
-                f"changed by at most {least}"
-            )
+    shown.print(f"{made.name}: {spans}", markup=False)
     for warning in rig_warnings(Rig.from_toml(rig)):
         shown.print(f"WARNING: {warning}")
     shown.print(CAUTION_ADVICE)

@@ -1,4 +1,4 @@
-"""What was advised over a drive, and the strategy table as heat maps."""
+"""What was advised over a drive."""
 
 from __future__ import annotations
 
@@ -23,13 +23,11 @@ from loadlearn.figures.style import (
     tidy,
 )
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from loadlearn.policy.schedule_table import Schedule
 
 MOST_POINTS = 4000
 
@@ -151,7 +149,9 @@ def _draw_load(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
 
 
 def _draw_settings(axes: Axes, time: Any, advice: pd.DataFrame) -> None:
-    axes.plot(time, advice["need"], color=GREY, linewidth=0.7, label="need N")
+    axes.plot(
+        time, advice["retention_asked"], color=GREY, linewidth=0.7, label="retention, heat aside"
+    )
     axes.plot(
         time, advice["sustainable_share"], color=ORANGE, linewidth=0.7, label="sustainable share"
     )
@@ -224,92 +224,3 @@ def _draw_limits(axes: Axes, bars: dict[str, list[tuple[float, float]]], scale: 
     tidy(axes, "acting")
     axes.tick_params(axis="y", labelsize=7)
     axes.grid(False, axis="y")
-
-
-def draw_schedule(schedule: Schedule, rig: Rig | None = None) -> Figure:
-    """Draw the strategy table: one heat map per setting, numbers in the cells.
-
-    Parameters
-    ----------
-    schedule : Schedule
-    rig : Rig, optional
-        Marks the tow vehicle's own mass and the ratings.
-    """
-    figure = new_figure(13.0, 6.8)
-    panels = figure.subplots(1, 3, sharey=True)
-    shown = (
-        ("power_retention", "power retention (%)", 100.0, "viridis", 100.0),
-        ("full_share_time_s", "full-share time (s)", 1.0, "cividis", 60.0),
-        ("economy", "economy (%)", 100.0, "viridis", 100.0),
-    )
-    columns = np.arange(schedule.rolling_resistance.size)
-    for axes, (name, title, scale, palette, top) in zip(panels, shown, strict=True):
-        table = scale * getattr(schedule, name)
-        axes.imshow(table, origin="lower", aspect="auto", cmap=palette, vmin=0.0, vmax=top)
-        for i in range(table.shape[0]):
-            for j in columns:
-                light = table[i, j] < 0.6 * top
-                axes.text(
-                    j,
-                    i,
-                    f"{table[i, j]:.0f}",
-                    ha="center",
-                    va="center",
-                    fontsize=6.5,
-                    color="white" if light else "black",
-                )
-        axes.set_title(title, fontsize=10)
-        axes.set_xticks(columns, [f"{c:g}" for c in schedule.rolling_resistance], rotation=60)
-        axes.tick_params(labelsize=8)
-        axes.set_xlabel("rolling resistance at 20 m/s (–)", fontsize=9)
-        _name_grounds(axes, schedule)
-    rows = np.arange(schedule.mass_kg.size)
-    panels[0].set_yticks(rows, [f"{mass / 1000:.2f}" for mass in schedule.mass_kg])
-    panels[0].set_ylabel("combined mass (t)", fontsize=9)
-    if rig is not None:
-        _mark_masses(panels, schedule, rig)
-    conditions = schedule.conditions
-    figure.suptitle(
-        f"Strategy of {schedule.rig_name} ({schedule.rig_hash[:12]}): "
-        f"{conditions.get('ambient_degc', float('nan')):.0f} °C, "
-        f"{conditions.get('altitude_m', float('nan')):.0f} m, hills to "
-        f"{max(conditions.get('grades_percent', [0.0])):.0f} %. "
-        "A recommendation for test; protections always act on top.",
-        fontsize=10,
-        x=0.01,
-        ha="left",
-    )
-    return figure
-
-
-def _name_grounds(axes: Axes, schedule: Schedule) -> None:
-    """Handbook grounds along the top, at their mean coefficient, and the speed assumed there."""
-    logs = np.log(schedule.rolling_resistance)
-    upper = axes.secondary_xaxis("top")
-    means = [np.log(ground.rolling_resistance) for ground in HANDBOOK_GROUNDS]
-    places = np.interp(means, logs, np.arange(logs.size))
-    speeds = np.interp(means, logs, 3.6 * schedule.reference_speed_m_s.mean(axis=0))
-    names = [ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS]
-    labels = [f"{name}\n{speed:.0f} km/h" for name, speed in zip(names, speeds, strict=True)]
-    upper.set_xticks(places, labels)
-    upper.tick_params(labelsize=7.5)
-
-
-def _mark_masses(panels: Any, schedule: Schedule, rig: Rig) -> None:
-    marks = {"tow vehicle alone": rig.vehicle.mass_kg, "GCM": rig.vehicle.rated_gcm_kg}
-    for label, mass in marks.items():
-        if mass is None or not schedule.mass_kg[0] <= mass <= schedule.mass_kg[-1]:
-            continue
-        place = float(np.interp(mass, schedule.mass_kg, np.arange(schedule.mass_kg.size)))
-        for axes in panels:
-            axes.axhline(place, color=VERMILION, linewidth=1.2, linestyle="--")
-        panels[-1].annotate(
-            label,
-            (1.0, place),
-            xycoords=("axes fraction", "data"),
-            xytext=(3, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=7.5,
-            color=VERMILION,
-        )

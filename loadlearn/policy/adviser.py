@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
-from loadlearn.policy.asked import grade_asked
+from loadlearn.policy.asked import GradeState, grade_asked
 from loadlearn.policy.choose import StrategyLike, choose_strategy
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
@@ -55,6 +55,7 @@ SUMMARY_COLUMNS = (
     "drag_area_sd_m2",
 )
 """What the draws are made from, in the order of their arguments."""
+RULE_COLUMNS = ("rule_retention", "rule_full_share_time_s", "rule_economy")
 _TIME, _RANGE = SAMPLE_COLUMNS.index("time_s"), SAMPLE_COLUMNS.index("transfer_range")
 _NO_TICK = np.array([-1], dtype=np.int64)
 _A_TICK = np.array([0], dtype=np.int64)
@@ -307,8 +308,8 @@ def fill_tick(tick: Any, rig: Rig, mass_kg: float, mass_sd_kg: float) -> None:
     mass_kg, mass_sd_kg : float
     """
     middle = 0.5 * (rig.vehicle.mass_kg + rig.nominal_gcm_kg)
-    tick.mass_kg = mass_kg if math.isfinite(mass_kg) else middle
-    tick.mass_sd_kg = mass_sd_kg if math.isfinite(mass_sd_kg) else middle
+    tick["mass_kg"] = mass_kg if math.isfinite(mass_kg) else middle
+    tick["mass_sd_kg"] = mass_sd_kg if math.isfinite(mass_sd_kg) else middle
 
 
 def ask_rule(
@@ -331,15 +332,17 @@ def ask_rule(
     memory : PolicyMemory
         What speed and grade are asked for.
     """
+    grade = GradeState(*(float(value) for value in state["grade"]))
     now = Now(
         time_s,
-        float(tick.mass_kg),
-        float(tick.mass_sd_kg),
+        float(tick["mass_kg"]),
+        float(tick["mass_sd_kg"]),
         float(rolling_resistance),
-        100.0 * grade_asked(state.grade, memory.grades),
-        float(state.demand.reference_speed_m_s),
+        100.0 * grade_asked(grade, memory.grades),
+        float(state["demand"]["reference_speed_m_s"]),
     )
-    tick.rule_retention, tick.rule_full_share_time_s, tick.rule_economy = rule(now)
+    for name, value in zip(RULE_COLUMNS, rule(now), strict=True):
+        tick[name] = value
 
 
 def sample_rows(trace: pd.DataFrame) -> NDArray[np.float64]:

@@ -14,9 +14,9 @@ and fall as u or t rises; both maxima are found by bisection.
 The credit is an account of at most what the strategy gives: it is spent while more than the
 retention is in use, and refills with the time constant of the metal, but only once the pedal has
 been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for
-three seconds. Its last ``PASSING_S`` are kept for a push of the pedal in mid-demand, so that a
-vehicle can still be passed half-way up a climb. Once the credit is spent the retention holds until a rest, so
-that noise in the heat cannot reopen it.
+three seconds. Where much is kept anyway, its last ``PASSING_S`` wait for a push of the pedal in
+mid-demand, so that a vehicle can still be passed half-way up a climb. Once the credit is spent the retention holds until
+a rest, so that noise in the heat cannot reopen it.
 
 What the heat still allows is published as part of the full-share time, but it is the account alone
 that ends the pull: the exhaust protection, which predicts the gas from sample to sample, takes what
@@ -58,7 +58,7 @@ EPISODE_END_PERCENT = 60.0
 EPISODE_END_S = 3.0
 DECAY_S = 5.0
 PASSING_S = 15.0
-"""Credit kept for a push of the pedal in mid-demand (s)."""
+"""Credit kept for a push of the pedal in mid-demand (s), in proportion to the retention."""
 PUSH_FROM_PERCENT, PUSH_TO_PERCENT = 85.0, 95.0
 """A push: the pedal goes from below the first to above the second."""
 RESTRAINT_BACK_PER_S = 0.1
@@ -292,7 +292,7 @@ def follow_episode(
         state.spent_s = -1.0
     if state.spent_s >= 0.0:
         state.spent_s += interval_s
-    elif state.active > 0.5 and state.credit_s <= (0.0 if state.pushed > 0.5 else PASSING_S):
+    elif state.active > 0.5 and state.credit_s <= (1.0 - state.pushed) * PASSING_S * retention:
         # Not where the heat's confidence ends: the gas has a protection of its own.
         state.spent_s = 0.0
     if state.active < 0.5:

@@ -40,7 +40,7 @@ class PolicyConfig(NamedTuple):
     exhaust_sensor: float
     """0 none, 1 before the turbine, 2 after it."""
     gas_limit_degc: float
-    """At the sensor's place."""
+    """To aim at, at the sensor's place; below the rig's by the sensor's tolerance."""
     coolant_start_degc: float
     coolant_full_degc: float
     coolant_reduce_degc: float
@@ -132,6 +132,9 @@ class PolicyMemory(NamedTuple):
     """The strategy's."""
 
 
+SENSOR_TOLERANCE = 0.004
+"""Of a class 1 thermocouple of type K above 375 degC (IEC 60584-1, from memory): the gas is held
+this much below its limit, for the sensor may show so much too little."""
 SENSOR_PLACES = {"none": 0.0, "before_turbine": 1.0, "after_turbine": 2.0}
 
 
@@ -146,9 +149,12 @@ def policy_config(rig: Rig) -> PolicyConfig:
     uprated = rig.engine.uprated
     return PolicyConfig(
         exhaust_sensor=place,
-        gas_limit_degc=limits.exhaust_gas_temp_after_turbine_degc
-        if place > 1.5
-        else limits.exhaust_gas_temp_degc,
+        gas_limit_degc=(1.0 - SENSOR_TOLERANCE)
+        * (
+            limits.exhaust_gas_temp_after_turbine_degc
+            if place > 1.5
+            else limits.exhaust_gas_temp_degc
+        ),
         coolant_start_degc=limits.coolant_start_degc,
         coolant_full_degc=limits.coolant_full_degc,
         coolant_reduce_degc=limits.coolant_reduce_degc,

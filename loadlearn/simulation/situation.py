@@ -180,14 +180,12 @@ def situation(
         logger=logger or module_logger(),
         climbs=climbs(road),
         passing_places=passing_places(road),
-        weighed=_weighed(weighed_mass_kg, weighed_mass_sd_kg),
+        weighed=weighed_mass(weighed_mass_kg, weighed_mass_sd_kg),
         rig_name=rig.name if rig_name is None else rig_name,
     )
 
 
-def _compared(
-    rig: Rig, retention: float, strategies: Sequence[StrategyLike]
-) -> tuple[Driven, ...]:
+def _compared(rig: Rig, retention: float, strategies: Sequence[StrategyLike]) -> tuple[Driven, ...]:
     """The built-in strategies and those given, each with a name of its own."""
     found = list(built_in(rig, retention))
     for given in strategies:
@@ -202,7 +200,18 @@ def _compared(
     return tuple(found)
 
 
-def _weighed(mass_kg: float | None, sd_kg: float | None) -> tuple[float, float] | None:
+def weighed_mass(mass_kg: float | None, sd_kg: float | None) -> tuple[float, float] | None:
+    """A weighed mass and its sd, :data:`WEIGHED_SD_SHARE` of it when absent; None without one.
+
+    Parameters
+    ----------
+    mass_kg, sd_kg : float, optional
+
+    Raises
+    ------
+    InputError
+        Either is no positive number, or the sd is given alone.
+    """
     if mass_kg is None:
         if sd_kg is not None:
             raise InputError("an sd of the weighed mass is given without the mass; give both")
