@@ -55,7 +55,7 @@ _GROUP_COLOURS = {
 
 _NOT_LEARNT = "nothing learnt of the mass"
 
-TRUTH_COLUMNS = ("mass_kg", "rolling_resistance", "drag_area_m2")
+TRUTH_COLUMNS = ("mass_kg", "rolling_resistance", "drag_area_m2", "surface")
 
 
 def read_truth(path: Path) -> pd.DataFrame:
@@ -64,8 +64,8 @@ def read_truth(path: Path) -> pd.DataFrame:
     Parameters
     ----------
     path : Path
-        CSV, possibly compressed, with ``time_s`` and any of ``mass_kg``, ``rolling_resistance``
-        and ``drag_area_m2``.
+        CSV, possibly compressed, with ``time_s`` and any of ``mass_kg``, ``rolling_resistance``,
+        ``drag_area_m2`` and ``surface``, the name of the ground.
 
     Returns
     -------
@@ -75,7 +75,8 @@ def read_truth(path: Path) -> pd.DataFrame:
     Raises
     ------
     InputError
-        The file cannot be read or has no ``time_s``.
+        The file cannot be read, has no ``time_s`` or none of the others, or holds words for
+        numbers.
     """
     try:
         table = pd.read_csv(path)
@@ -83,7 +84,15 @@ def read_truth(path: Path) -> pd.DataFrame:
         raise InputError(f"{path}: the truth cannot be read ({error}); check the file") from None
     if "time_s" not in table:
         raise InputError(f"{path}: the truth has no column time_s; add it")
-    return table[["time_s", *(name for name in TRUTH_COLUMNS if name in table)]]
+    there = [name for name in TRUTH_COLUMNS if name in table]
+    if not there:
+        raise InputError(
+            f"{path}: the truth has none of the columns {', '.join(TRUTH_COLUMNS)}; add one"
+        )
+    for name in ("time_s", *there):
+        if name != "surface" and table[name].dtype.kind not in "iuf":
+            raise InputError(f"{path}: column '{name}' of the truth is not all numbers; mend it")
+    return table[["time_s", *there]]
 
 
 def draw_estimates(
@@ -91,6 +100,7 @@ def draw_estimates(
     history: pd.DataFrame,
     summary: dict[str, Any],
     truth: pd.DataFrame | None = None,
+    beside: tuple[str, pd.DataFrame] | None = None,
 ) -> Figure:
     """Draw a drive and what was learnt from it.
 
@@ -105,6 +115,8 @@ def draw_estimates(
         The content of ``summary.json``.
     truth : DataFrame, optional
         From :func:`read_truth`; drawn dashed.
+    beside : tuple of str and DataFrame, optional
+        A baseline's name and its estimates.
 
     Returns
     -------
@@ -121,12 +133,12 @@ def draw_estimates(
 
     _draw_drive(drive, scale, speed, grade, force)
     groups = _shade_set_aside(history, scale, [speed, grade, force])
-    _draw_quantity(mass, history, "mass_kg", scale, BLUE, 1e-3, truth)
+    _draw_quantity(mass, history, "mass_kg", scale, BLUE, 1e-3, truth, beside)
     tidy(mass, "combined mass (t)")
-    _draw_quantity(rolling, history, "rolling_resistance", scale, BLUISH_GREEN, 1.0, truth)
+    _draw_quantity(rolling, history, "rolling_resistance", scale, BLUISH_GREEN, 1.0, truth, beside)
     tidy(rolling, "rolling resistance\nat 20 m/s (–)")
     _spread_grounds(rolling, history)
-    _draw_quantity(drag, history, "drag_area_m2", scale, ORANGE, 1.0, truth)
+    _draw_quantity(drag, history, "drag_area_m2", scale, ORANGE, 1.0, truth, beside)
     tidy(drag, "drag area (m²)")
     small_legend(mass, loc="upper center", ncols=3)
     _draw_grounds(strip, history, scale)
@@ -209,6 +221,7 @@ def _draw_quantity(
     colour: str,
     factor: float,
     truth: pd.DataFrame | None,
+    beside: tuple[str, pd.DataFrame] | None,
 ) -> None:
     time = history["time_s"].to_numpy() * scale
     mean = history[name].to_numpy() * factor
@@ -216,6 +229,10 @@ def _draw_quantity(
     low, high = np.asarray(low), np.asarray(high)
     panel.fill_between(time, low, high, color=colour, alpha=0.22, linewidth=0.0, label="95 % band")
     panel.plot(time, mean, color=colour, linewidth=1.4, label="estimate")
+    if beside is not None and name in beside[1]:
+        words, other = beside[0].replace("_", " "), _thinned(beside[1])
+        look: dict[str, Any] = {"color": VERMILION, "linewidth": 1.2, "linestyle": "-."}
+        panel.plot(other["time_s"] * scale, other[name] * factor, label=words, **look)
     true = None
     if truth is not None and name in truth:
         true = truth[name].to_numpy()
