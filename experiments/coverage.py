@@ -24,7 +24,6 @@ if __name__ == "coverage":
     # where it is installed) is to go on without it.
     raise ImportError("experiments/coverage.py is a script, not the package 'coverage'")
 
-import math
 import sys
 from typing import Any
 
@@ -33,7 +32,7 @@ import judging
 import numpy as np
 import pandas as pd
 
-from loadlearn import LoadEstimator, prepare
+from loadlearn import LoadEstimator, coverage, prepare
 
 CHECKPOINTS_S: tuple[float | None, ...] = (120.0, 300.0, 600.0, 1200.0, None)
 SITUATIONS = ("good_10hz", "obd_1hz_altitude", "obd_1hz_grade", "wide_scale")
@@ -78,15 +77,6 @@ def one_drive(situation: str, index: int, count: int, quick: bool) -> list[dict[
     return rows
 
 
-def wilson(inside: int, count: int) -> tuple[float, float]:
-    """95 % interval of a share (per cent)."""
-    z = judging.NORMAL_95
-    share = inside / count
-    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
-    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + (z / (2 * count)) ** 2)
-    return 100.0 * (middle - half), 100.0 * (middle + half)
-
-
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     """One line per belief, checkpoint, quantity and kind of interval, pooled over situations."""
     table = []
@@ -97,7 +87,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                     continue
                 found = judging.honesty(here, quantity, given)
                 stem = f"{quantity}_given_" if given else f"{quantity}_"
-                low, high = wilson(int(here[f"{stem}inside95"].sum()), len(here))
+                held = coverage(here[f"{stem}inside95"])
                 z = here[f"{stem}z"].abs()
                 table.append(
                     {
@@ -110,8 +100,8 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                         "bias_percent": found["bias_percent"],
                         "rms_z": found["rms_z"],
                         "inside95": found["coverage95"],
-                        "low95": low,
-                        "high95": high,
+                        "low95": 100.0 * held.low95,
+                        "high95": 100.0 * held.high95,
                         "inside50": 100.0 * float((z <= NORMAL_50).mean()),
                     }
                 )

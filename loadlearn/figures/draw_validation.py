@@ -20,6 +20,7 @@ from loadlearn.figures.style import (
     small_legend,
     tidy,
 )
+from loadlearn.study.honesty import bland_altman
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -166,13 +167,11 @@ def _draw_differences(panel: Axes, good: pd.DataFrame, groups: list[str]) -> Non
             color=_COLOURS[number % len(_COLOURS)],
             alpha=0.8,
         )
-    bias = float(difference.mean())
-    panel.axhline(bias, color=BLACK, linewidth=1.0, label=f"mean {bias:+.0f} kg")
+    found = bland_altman(good["estimated_kg"], good["mass_kg"])
+    panel.axhline(found.bias, color=BLACK, linewidth=1.0, label=f"mean {found.bias:+.0f} kg")
     if len(difference) > 2:
-        spread = 1.96 * float(difference.std())
-        for sign, label in ((-1.0, None), (1.0, f"limits of agreement ±{spread:.0f} kg")):
-            panel.axhline(
-                bias + sign * spread, color=VERMILION, linewidth=1.0, linestyle="--", label=label
-            )
+        words = f"limits of agreement ±{found.high - found.bias:.0f} kg"
+        for limit, label in ((found.low, None), (found.high, words)):
+            panel.axhline(limit, color=VERMILION, linewidth=1.0, linestyle="--", label=label)
     tidy(panel, "estimated − weighed (kg)", "mean of estimated and weighed (t)")
     small_legend(panel)
