@@ -88,10 +88,20 @@ def test_truth_and_a_baseline_are_drawn_and_change_no_number(
         (("--beside", "nothing"), "unknown; use one of plain_ekf"),
         (("--truth", tmp_path / "none.csv"), "cannot be read"),
         (("--truth", truth, "--no-figure"), "are drawn"),
+        (("--format", "gif"), "use one of png, svg, pdf"),
     ):
         refused = run("estimate", log, "--rig", RIG, "--out", tmp_path / "not", *wrong)
         assert refused.exit_code == UNUSABLE and word in refused.stderr
     assert not (tmp_path / "not").exists()
+
+
+def test_the_figure_comes_in_the_form_asked_for(log: Path, tmp_path: Path) -> None:
+    asked = ("estimate", log, "--rig", RIG, "--out", tmp_path / "out")
+    run(*asked, "--wide", "--format", "svg")
+    assert (tmp_path / "out" / "estimates.svg").read_text().startswith("<?xml")
+    run(*asked, "--format", "pdf", "--force")
+    figures = sorted(path.name for path in (tmp_path / "out").glob("estimates.*"))
+    assert figures == ["estimates.csv", "estimates.parquet", "estimates.pdf"]
 
 
 # ------------------------------------------------------------------------------------ help

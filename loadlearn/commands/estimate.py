@@ -48,6 +48,12 @@ Beside = Annotated[
     ),
 ]
 
+FORMATS = ("png", "svg", "pdf")
+Wide = Annotated[bool, typer.Option("--wide", help="A figure for a slide, 16:9.")]
+Format = Annotated[
+    str, typer.Option("--format", metavar="FORMAT", help="Of the figure: png, svg or pdf.")
+]
+
 OWN_FILES = (
     "estimates.csv",
     "estimates.parquet",
@@ -56,6 +62,7 @@ OWN_FILES = (
     "provenance.json",
     "summary.json",
 )
+_ANY_FILES = (*OWN_FILES, *(f"estimates.{ending}" for ending in FORMATS[1:]))
 
 
 @dataclass(frozen=True)
@@ -96,6 +103,8 @@ def run_estimate(
     every_s: float = 0.1,
     truth: Path | str | None = None,
     beside: str | None = None,
+    wide: bool = False,
+    picture_format: str = "png",
     on_stage: Callable[[str], None] | None = None,
 ) -> EstimateRun:
     """Learn the load from one log and write the outputs.
@@ -119,6 +128,10 @@ def run_estimate(
         ``drag_area_m2`` and ``surface``; it is drawn, and learns nothing.
     beside : str, optional
         A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
+    wide : bool
+        Whether the figure is laid out for a slide, 16:9.
+    picture_format : str
+        ``png``, ``svg`` or ``pdf``: the ending of ``estimates.*``.
     on_stage : callable, optional
         Told what is being done.
 
@@ -142,6 +155,8 @@ def run_estimate(
 
     if not 0.0 <= every_s < math.inf:
         raise InputError(f"--every is {every_s:g}; give seconds, 0 for every sample")
+    if picture_format not in FORMATS:
+        raise InputError(f"--format is '{picture_format}'; use one of {', '.join(FORMATS)}")
     known = None
     if truth is not None:
         from loadlearn.figures import read_truth
@@ -150,7 +165,7 @@ def run_estimate(
     say = on_stage or (lambda stage: None)
     log, rig = Path(log), Path(rig)
     channels = None if channels is None else Path(channels)
-    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="summary.json", force=force)
+    outputs = OutputFolder(Path(out), own=_ANY_FILES, mark="summary.json", force=force)
     outputs.check()
 
     say("reading the log")
@@ -191,8 +206,8 @@ def run_estimate(
             from loadlearn.figures import draw_estimates, save
 
             also = None if other is None or beside is None else (beside, other.run(prepared))
-            picture = draw_estimates(prepared, history, summary, known, also)
-            save(picture, outputs.path("estimates.png"))
+            picture = draw_estimates(prepared, history, summary, known, also, wide)
+            save(picture, outputs.path(f"estimates.{picture_format}"))
         write_json(outputs.path("summary.json"), summary)
 
     doubtful = (
@@ -321,6 +336,8 @@ def estimate(
     every: Every = 0.1,
     truth: Truth = None,
     beside: Beside = None,
+    wide: Wide = False,
+    format: Format = "png",
 ) -> int:
     """Learn mass, rolling resistance and drag area from a drive log.
 
@@ -343,6 +360,8 @@ def estimate(
             every_s=every,
             truth=truth,
             beside=beside,
+            wide=wide,
+            picture_format=format,
             on_stage=shown.stage,
         )
     print_summary(run)
