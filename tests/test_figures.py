@@ -244,7 +244,7 @@ def test_validation_draws_four_panels(drives: int, tmp_path: Path) -> None:
     assert [axes.get_ylabel() for axes in figure.axes] == [
         "error of the combined mass (%)",
         "estimated combined mass (t)",
-        "weighed mass inside it (% of rows)",
+        "truth inside it (% of rows)",
         "estimated − weighed (kg)",
     ]
     save(figure, tmp_path / "v.png")
