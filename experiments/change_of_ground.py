@@ -36,6 +36,7 @@ import pandas as pd
 from situations import LIGHT_TOWING, TOWING, lay_out
 
 from loadlearn import LoadEstimator, prepare
+from loadlearn.figures.style import ground_colours
 from loadlearn.simulation.road import Segment
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.study.baselines import BASELINES
@@ -219,6 +220,7 @@ def draw(change: str, seed: int) -> Any:
             axes[2, 0].stackplot(
                 minutes,
                 *[history[column] for column in PROBABILITIES],
+                colors=list(ground_colours([one.name for one in HANDBOOK_GROUNDS]).values()),
                 labels=[ground.name.replace("_", " ") for ground in HANDBOOK_GROUNDS],
             )
     axes[0, 0].set(ylabel="mass (kg)", title=change)

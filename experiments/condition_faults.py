@@ -21,6 +21,7 @@ import pandas as pd
 
 from loadlearn.condition import assess, learn_baseline
 from loadlearn.condition.assessment import DrivePoints, condense
+from loadlearn.figures.style import BLUE, new_figure
 from loadlearn.simulation.drive import Drive, simulate
 from loadlearn.simulation.faults import FAULTS, EngineCharacter, Fault, with_condition
 from loadlearn.simulation.road import Stop, random_road
@@ -212,31 +213,27 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
 
 def plot(table: pd.DataFrame) -> Any:
     """Detection against severity, one panel per fault; nothing without faults."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
     kinds = [kind for kind in SEVERITIES if kind in set(table["fault"])]
     if not kinds:
         return None
     lines = -(-len(kinds) // 4)
     # Every panel has severities of its own: no axis is shared.
-    figure, axes = plt.subplots(
-        lines, 4, figsize=(12.0, 2.4 * lines), squeeze=False, layout="constrained"
-    )
+    figure = new_figure(12.0, 2.4 * lines)
+    axes = figure.subplots(lines, 4, squeeze=False)
     healthy = float(table.loc[table["fault"] == "healthy", "found_percent"].iloc[0])
     for place, kind in zip(axes.ravel(), kinds, strict=False):
         part = table[table["fault"] == kind]
         level = np.arange(len(part))
-        place.fill_between(level, part["low95_percent"], part["high95_percent"], alpha=0.2)
-        place.plot(level, part["found_percent"], marker="o", label=f"{BASELINE_DRIVES}")
+        place.fill_between(
+            level, part["low95_percent"], part["high95_percent"], color=BLUE, alpha=0.2
+        )
+        place.plot(level, part["found_percent"], marker="o", color=BLUE, label=f"{BASELINE_DRIVES}")
         for many, dashes in ((2, "--"), (1, ":")):
             place.plot(
                 level,
                 part[f"found_percent_{many}_baseline"],
                 linestyle=dashes,
-                color="C0",
+                color=BLUE,
                 label=f"{many}",
             )
         place.axhline(healthy, color="grey", linewidth=0.8)

@@ -24,16 +24,15 @@ if __name__ == "coverage":
     # where it is installed) is to go on without it.
     raise ImportError("experiments/coverage.py is a script, not the package 'coverage'")
 
-import math
 import sys
 from typing import Any
 
 import harness
 import judging
-import numpy as np
 import pandas as pd
 
-from loadlearn import LoadEstimator, prepare
+from loadlearn import LoadEstimator, coverage, prepare
+from loadlearn.figures.draw_validation import draw_coverage
 
 CHECKPOINTS_S: tuple[float | None, ...] = (120.0, 300.0, 600.0, 1200.0, None)
 SITUATIONS = ("good_10hz", "obd_1hz_altitude", "obd_1hz_grade", "wide_scale")
@@ -54,7 +53,7 @@ def one_drive(situation: str, index: int, count: int, quick: bool) -> list[dict[
     log = made.drive.log
     start = float(log["time_s"].iloc[0])
     rows = []
-    for checkpoint in CHECKPOINTS_S[1::2] if quick else CHECKPOINTS_S:
+    for checkpoint in CHECKPOINTS_S[1::3] if quick else CHECKPOINTS_S:
         seen = log if checkpoint is None else judging.up_to(log, start + checkpoint)
         prepared = prepare(seen, made.rig)
         for belief, wrong in BELIEFS.items():
@@ -78,15 +77,6 @@ def one_drive(situation: str, index: int, count: int, quick: bool) -> list[dict[
     return rows
 
 
-def wilson(inside: int, count: int) -> tuple[float, float]:
-    """95 % interval of a share (per cent)."""
-    z = judging.NORMAL_95
-    share = inside / count
-    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
-    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + (z / (2 * count)) ** 2)
-    return 100.0 * (middle - half), 100.0 * (middle + half)
-
-
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     """One line per belief, checkpoint, quantity and kind of interval, pooled over situations."""
     table = []
@@ -97,7 +87,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                     continue
                 found = judging.honesty(here, quantity, given)
                 stem = f"{quantity}_given_" if given else f"{quantity}_"
-                low, high = wilson(int(here[f"{stem}inside95"].sum()), len(here))
+                held = coverage(here[f"{stem}inside95"])
                 z = here[f"{stem}z"].abs()
                 table.append(
                     {
@@ -110,8 +100,8 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                         "bias_percent": found["bias_percent"],
                         "rms_z": found["rms_z"],
                         "inside95": found["coverage95"],
-                        "low95": low,
-                        "high95": high,
+                        "low95": 100.0 * held.low95,
+                        "high95": 100.0 * held.high95,
                         "inside50": 100.0 * float((z <= NORMAL_50).mean()),
                     }
                 )
@@ -120,28 +110,21 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
 
 def draw(rows: pd.DataFrame) -> Any:
     """Share of drives whose interval holds the truth against the share it promises."""
-    from scipy.stats import norm
-
     picture, axes = harness.figure(1, 2, width=10.0, height=4.5)
-    promised = np.linspace(0.02, 0.99, 60)
-    bounds = norm.ppf(0.5 + 0.5 * promised)
     default = rows[(rows["belief"] == "default") & (rows["checkpoint"] == "end")]
     for axis, stem, title in (
         (axes[0, 0], "", "in all"),
         (axes[0, 1], "given_", "given the scale"),
     ):
-        axis.plot([0, 100], [0, 100], "k--", lw=0.7)
-        for quantity in judging.QUANTITIES:
-            z = default[f"{quantity}_{stem}z"].abs().to_numpy()
-            axis.plot(100 * promised, 100 * (z[:, None] <= bounds).mean(axis=0), label=quantity)
-        axis.set(xlabel="promised (%)", ylabel="held (%)", title=title)
-    axes[0, 0].legend()
+        z = {quantity: default[f"{quantity}_{stem}z"].to_numpy() for quantity in judging.QUANTITIES}
+        draw_coverage(axis, z)
+        axis.set_title(f"Default belief, at the end, {title}", fontsize=10, loc="left")
     return picture
 
 
 def main() -> int:
     """Run, print and draw."""
-    chosen = harness.options(__doc__, seeds=100, quick_seeds=2)
+    chosen = harness.options(__doc__, seeds=100, quick_seeds=6)
     kept = SITUATIONS[:1] if chosen.quick else SITUATIONS
     tasks = [
         (situation, index, chosen.seeds, chosen.quick)

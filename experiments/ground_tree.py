@@ -184,7 +184,7 @@ def _tree_loop(
             if measured and not datum:
                 set_first(state, covariance, row.measured_m, reads, variance)
             elif measured:
-                log_likelihood, _ = update(
+                log_likelihood, _, _ = update(
                     state, covariance, row.measured_m, reads, variance, 0.0, cross
                 )
                 if row.known > 0.5:

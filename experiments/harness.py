@@ -24,8 +24,16 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from loadlearn.figures import save, style
+
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+COLOURS = (
+    *(style.BLUE, style.VERMILION, style.BLUISH_GREEN, style.ORANGE),
+    *(style.REDDISH_PURPLE, style.SKY_BLUE, style.GREY, style.BLACK),
+)
 
 # Worker processes share two cores with each other: one thread each.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -240,7 +248,8 @@ def write(
     table : DataFrame
         The answer, printed as Markdown.
     figure : matplotlib Figure, optional
-        Saved as PNG and SVG.
+        Saved as PNG and SVG, in the package's style; a panel without data says so, and a quick run
+        says that it is one.
     details : DataFrame, optional
         All rows behind the table, saved as ``NAME_rows.csv``.
     digits : int
@@ -254,14 +263,15 @@ def write(
     text = markdown(table, digits)
     (folder / f"{name}.md").write_text(text + "\n", encoding="utf-8")
     if figure is not None:
-        figure.savefig(folder / f"{name}.png", dpi=150, bbox_inches="tight")
-        figure.savefig(folder / f"{name}.svg", bbox_inches="tight")
+        _finish(figure, chosen)
+        for ending in ("png", "svg"):
+            save(figure, folder / f"{name}.{ending}", 150)
     print(text)
     print(f"\nWritten to {folder}/", file=sys.stderr)
 
 
 def figure(rows: int = 1, columns: int = 1, width: float = 9.0, height: float = 3.2) -> Any:
-    """A figure and its axes, drawn without a display.
+    """A figure and its axes in the package's colours, drawn without a display.
 
     Parameters
     ----------
@@ -275,19 +285,66 @@ def figure(rows: int = 1, columns: int = 1, width: float = 9.0, height: float = 
     figure, axes : Figure, ndarray of Axes
         ``axes`` is always two-dimensional.
     """
-    import matplotlib
+    made = style.new_figure(width, height * rows)
+    axes = made.subplots(rows, columns, squeeze=False, sharex="col")
+    for panel in axes.ravel():
+        panel.set_prop_cycle(color=COLOURS)
+    return made, axes
 
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
 
-    return plt.subplots(
-        rows,
-        columns,
-        figsize=(width, height * rows),
-        squeeze=False,
-        sharex="col",
-        layout="constrained",
-    )
+def signed_log(axes: Axes, linear_to: float, most: float) -> None:
+    """A vertical axis of errors: linear about zero, logarithmic beyond, in plain numbers.
+
+    Parameters
+    ----------
+    axes : Axes
+    linear_to : float
+        Where the logarithmic parts begin.
+    most : float
+        Largest size that is shown.
+    """
+    axes.set_yscale("symlog", linthresh=linear_to)
+    sizes = [step * decade for decade in (0.1, 1.0, 10.0, 100.0) for step in (1.0, 2.0, 5.0)]
+    sizes = [size for size in sizes if 0.45 * linear_to <= size <= max(most, linear_to)]
+    ticks = [-size for size in reversed(sizes)] + [0.0, *sizes]
+    axes.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+    axes.minorticks_off()
+    axes.set_ylim(-1.1 * most, 1.1 * most)
+
+
+def _finish(figure: Figure, chosen: argparse.Namespace) -> None:
+    """One look; and what a figure cannot show, it says."""
+    for axes in figure.axes:
+        if not axes.axison:
+            continue
+        axes.grid(True, color="#DDDDDD", linewidth=0.6)
+        axes.set_axisbelow(True)
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        if not _shows_data(axes):
+            words = "nothing to show in this run"
+            axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center")
+    if chosen.quick and not figure.get_supxlabel():
+        figure.supxlabel(
+            f"quick run of {chosen.seeds} {'repetition' if chosen.seeds == 1 else 'repetitions'}: "
+            "it shows that this works, not how well",
+            fontsize=8,
+            color=style.VERMILION,
+        )
+
+
+def _shows_data(axes: Axes) -> bool:
+    """Whether anything but a line of reference is drawn."""
+    import numpy as np
+
+    for line in axes.lines:
+        held = np.isfinite(np.asarray(line.get_ydata(), dtype=float)).sum()
+        if held > 2 or (held > 0 and not str(line.get_label()).startswith("_")):
+            return True
+        if held > 0 and line.get_marker() not in ("None", "", None):
+            return True
+    points = [np.ma.filled(one.get_offsets(), np.nan) for one in axes.collections]
+    return bool(axes.containers or axes.images) or any(np.isfinite(one).any() for one in points)
 
 
 def _positive(text: str) -> int:

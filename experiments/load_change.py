@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 from situations import LIGHT_TOWING, lay_out
 
-from loadlearn import LoadEstimator, prepare
+from loadlearn import LoadEstimator, load_change_roc, prepare
 from loadlearn.simulation.road import Stop
 from loadlearn.simulation.scenarios import Scenario
 from loadlearn.study.baselines import BASELINES
@@ -153,26 +153,43 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw(rows: pd.DataFrame) -> Any:
-    """Errors at the end, each drive a dot."""
-    picture, axes = harness.figure(1, 1, height=4.0)
-    axis = axes[0, 0]
+    """Errors at the end, each drive a dot; how well changes are told from mere halts."""
+    picture, axes = harness.figure(1, 2, width=13.0, height=4.4)
+    axis, kinds = axes[0, 0], [one for one in HALTS if one in set(rows["halt"])]
     for shift, (estimator, here) in zip(
         (-0.15, 0.15), rows.groupby("estimator", sort=False), strict=True
     ):
-        kinds = list(HALTS)
         place = np.array([kinds.index(one) for one in here["halt"]]) + shift
         axis.plot(place, here["mass_given_error_percent"], "o", ms=3, alpha=0.5, label=estimator)
-    axis.set_xticks(range(len(HALTS)), list(HALTS))
-    axis.set_yscale("symlog", linthresh=2.0)
+    axis.set_xticks(range(len(kinds)), kinds, rotation=20, ha="right")
+    axis.set_xlim(-0.6, len(kinds) - 0.4)
+    harness.signed_log(axis, 2.0, float(rows["mass_given_error_percent"].abs().max()))
     axis.axhline(0.0, color="black", lw=0.6)
     axis.set(ylabel="mass error at the end, given the scale (%)")
     axis.legend()
+    ours = rows[rows["estimator"] == "loadlearn"]
+    changed = [HALTS[one][0] != HALTS[one][1] for one in ours["halt"]]
+    for column, words, look in (
+        ("told_after_minute", "after a minute", "-"),
+        ("told_at_end", "at the end", "--"),
+    ):
+        curve = load_change_roc(changed, ours[column])
+        axes[0, 1].plot(
+            100.0 * curve.false_alarms,
+            100.0 * curve.detected,
+            look,
+            marker=".",
+            label=f"{words}, area {curve.area:.3f}",
+        )
+    axes[0, 1].plot([0, 100], [0, 100], "k--", lw=0.7)
+    axes[0, 1].set(xlabel="halts told as a change (%)", ylabel="changes told (%)")
+    axes[0, 1].legend(loc="lower right", title=f"{len(ours)} halts")
     return picture
 
 
 def main() -> int:
     """Run, print and draw."""
-    chosen = harness.options(__doc__, seeds=40, quick_seeds=1)
+    chosen = harness.options(__doc__, seeds=40, quick_seeds=3)
     kept = list(HALTS)[::4] if chosen.quick else list(HALTS)
     tasks = [(halt, index, chosen.seeds) for halt in kept for index in range(chosen.seeds)]
     rows = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))

@@ -33,6 +33,7 @@ import numpy as np
 import pandas as pd
 
 from loadlearn.figures.draw_comparison import COLOURS, MARKERS
+from loadlearn.figures.style import new_figure
 from loadlearn.simulation.comparison import run_draw
 from loadlearn.simulation.paired_differences import gain_ratio, interval95, paired
 from loadlearn.simulation.road import Road, altitude_from_grade, random_road
@@ -180,22 +181,12 @@ def claims(case: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
 
 def plot(rows: pd.DataFrame) -> Any:
     """Fuel against climb time, or against time, each road a panel; differences from base."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
     cases = list(dict.fromkeys(rows["case"]))
     columns = min(5, len(cases))
     lines = -(-len(cases) // columns)
     # Roads have times of their own: no axis is shared.
-    figure, axes = plt.subplots(
-        lines,
-        columns,
-        figsize=(3.2 * columns, 3.2 * lines),
-        squeeze=False,
-        layout="constrained",
-    )
+    figure = new_figure(3.2 * columns, 3.2 * lines)
+    axes = figure.subplots(lines, columns, squeeze=False)
     for axis in axes.ravel()[len(cases) :]:
         axis.set_axis_off()
     for axis, case in zip(axes.ravel(), cases, strict=False):

@@ -195,26 +195,32 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw(rows: pd.DataFrame) -> Any:
-    """Total error against the true scale where the scale is wide; given the scale elsewhere."""
+    """Total error with its 95 % interval against the true scale, where the scale is wide."""
     wide = [
         name for name in ("towing", "solo first", "calibrated") if name in set(rows["situation"])
     ]
     picture, axes = harness.figure(1, max(len(wide), 1), width=11.0, height=3.6)
     for axis, name in zip(axes[0], wide, strict=False):
+        most = 1.0
         for estimator, here in rows[rows["situation"] == name].groupby("estimator", sort=False):
-            scale = 100.0 * (here["true_scale"] - 1.0)
-            axis.plot(scale, here["mass_error_percent"], "o", ms=3, label=estimator)
+            scale = 100.0 * (here["true_scale"] - 1.0) + (0.0 if estimator == "loadlearn" else 0.15)
+            half = 100.0 * judging.NORMAL_95 * here["sd_kg"] / here["true_mass_kg"]
+            most = max(most, float((here["mass_error_percent"].abs() + half).max()))
+            mark = "o" if estimator == "loadlearn" else "s"
+            axis.errorbar(
+                scale, here["mass_error_percent"], half, fmt=mark, ms=3.5, lw=0.7, label=estimator
+            )
         axis.axhline(0.0, color="black", lw=0.6)
         axis.set(xlabel="true scale − 1 (%)", ylabel="mass error in all (%)", title=name)
-        axis.set_yscale("symlog", linthresh=10.0)
-    axes[0, 0].legend(fontsize="small")
+        harness.signed_log(axis, 10.0, most)
+    axes[0, 0].legend(fontsize="small", title="with 95 % intervals", title_fontsize="small")
     return picture
 
 
 def main() -> int:
     """Run, print and draw."""
-    chosen = harness.options(__doc__, seeds=40, quick_seeds=1)
-    kept = ["calibrated", "regeneration, unflagged"] if chosen.quick else list(SITUATIONS)
+    chosen = harness.options(__doc__, seeds=40, quick_seeds=3)
+    kept = ["towing", "calibrated", "regeneration, unflagged"] if chosen.quick else list(SITUATIONS)
     tasks = [(one, index, chosen.seeds) for one in kept for index in range(chosen.seeds)]
     rows = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))
     harness.write(chosen, "tractive_scale", summarise(rows), draw(rows), details=rows, digits=3)

@@ -10,24 +10,64 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from loadlearn.errors import InputError
-    from loadlearn.estimation.estimator import LoadEstimator
+    from loadlearn.estimation.estimator import Load, LoadEstimator
+    from loadlearn.estimation.joint_belief import Posterior
     from loadlearn.estimation.prepare import prepare
     from loadlearn.log.readers import read_log
     from loadlearn.policy import DriveAdviser
+    from loadlearn.simulation.recording import simulate
+    from loadlearn.study.baselines import BASELINES, baseline
+    from loadlearn.study.honesty import bland_altman, coverage, load_change_roc, nees
+    from loadlearn.study.one_call import estimate
+    from loadlearn.study.shipped_drives import shipped_drive, shipped_drives
+    from loadlearn.study.validation import validate_manifest
     from loadlearn.vehicle.rig import Rig
 
 __version__ = "0.1.0"
 
-__all__ = ["DriveAdviser", "InputError", "LoadEstimator", "Rig", "prepare", "read_log"]
-
 _HOME_OF = {
+    "BASELINES": "loadlearn.study.baselines",
     "DriveAdviser": "loadlearn.policy",
     "InputError": "loadlearn.errors",
+    "Load": "loadlearn.estimation",
     "LoadEstimator": "loadlearn.estimation",
+    "Posterior": "loadlearn.estimation.joint_belief",
     "Rig": "loadlearn.vehicle.rig",
+    "baseline": "loadlearn.study.baselines",
+    "bland_altman": "loadlearn.study.honesty",
+    "coverage": "loadlearn.study.honesty",
+    "estimate": "loadlearn.study.one_call",
+    "load_change_roc": "loadlearn.study.honesty",
+    "nees": "loadlearn.study.honesty",
     "prepare": "loadlearn.estimation",
     "read_log": "loadlearn.log.readers",
+    "shipped_drive": "loadlearn.study.shipped_drives",
+    "shipped_drives": "loadlearn.study.shipped_drives",
+    "simulate": "loadlearn.simulation.recording",
+    "validate_manifest": "loadlearn.study.validation",
 }
+
+__all__ = [
+    "BASELINES",
+    "DriveAdviser",
+    "InputError",
+    "Load",
+    "LoadEstimator",
+    "Posterior",
+    "Rig",
+    "baseline",
+    "bland_altman",
+    "coverage",
+    "estimate",
+    "load_change_roc",
+    "nees",
+    "prepare",
+    "read_log",
+    "shipped_drive",
+    "shipped_drives",
+    "simulate",
+    "validate_manifest",
+]
 
 
 def __getattr__(name: str) -> Any:
@@ -40,4 +80,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])
+    return [*__all__, "__version__"]

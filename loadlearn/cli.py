@@ -25,6 +25,7 @@ from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
+from loadlearn.commands.simulate import simulate_command
 from loadlearn.commands.validate import validate
 
 COMMANDS = (
@@ -40,6 +41,7 @@ COMMANDS = (
     compare,
     dyno,
     condition,
+    simulate_command,
     report,
 )
 

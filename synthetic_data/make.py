@@ -12,10 +12,10 @@ from typing import Any
 
 import pandas as pd
 
-from loadlearn.simulation.drive import Drive, PlantVariation, simulate
+from loadlearn.simulation.drive import Drive, PlantVariation
+from loadlearn.simulation.recording import kept_draws, kept_truth, simulate
 from loadlearn.simulation.road import Stop
 from loadlearn.simulation.roadfile import read_road
-from loadlearn.simulation.sensors import Channel, Logger
 from loadlearn.vehicle.rig import Rig
 
 HERE = Path(__file__).resolve().parent
@@ -38,24 +38,6 @@ DECIMALS = {
     "engine_speed_rpm": 0,
     "engine_torque_n_m": 1,
 }
-TRUTH_COLUMNS = (
-    "time_s",
-    "distance_m",
-    "speed_m_s",
-    "mass_kg",
-    "rolling_resistance",
-    "warm_rolling_resistance",
-    "drag_area_m2",
-    "surface",
-    "grade_percent",
-    "altitude_m",
-    "headwind_m_s",
-    "tractive_force_n",
-    "gear",
-    "standstill",
-    "regeneration",
-    "load_event",
-)
 
 
 @dataclass(frozen=True)
@@ -95,18 +77,6 @@ DRIVES = (
 )
 
 
-def shipped_logger(rig: Rig) -> Logger:
-    """The 10 Hz logger of the shipped drives, at the resolutions of a vehicle network."""
-    logger = Logger.good_10hz()
-    extra: dict[str, Channel | None] = {}
-    if rig.engine.uprated is not None:
-        extra["extra_torque_share"] = Channel(resolution=0.01)
-    if rig.driveline.transfer_low_ratio is not None:
-        extra["transfer_range"] = Channel(resolution=1.0)
-    extra["regeneration_active"] = Channel(resolution=1.0)
-    return logger.with_channels(**extra)
-
-
 def drive_shipped(shipped: Shipped) -> Drive:
     """Simulate one shipped drive."""
     rig = Rig.from_toml(HERE / "rigs" / f"{shipped.rig}.toml")
@@ -117,9 +87,8 @@ def drive_shipped(shipped: Shipped) -> Drive:
         rig,
         road,
         seed=shipped.seed,
-        combined_mass_kg=shipped.mass_kg,
+        mass_kg=shipped.mass_kg,
         tractive_scale=shipped.scale,
-        logger=shipped_logger(rig),
         duration_s=shipped.duration_s,
         variation=PlantVariation(**shipped.variation),
         extra_torque_share=shipped.extra_torque_share,
@@ -152,13 +121,8 @@ def write_drive(shipped: Shipped, out: Path) -> list[Path]:
         folder, log, stem = out / "drives", f"{shipped.name}.csv.gz", f"{shipped.name}_truth"
     folder.mkdir(parents=True, exist_ok=True)
     write_table(drive.log, folder / log)
-    # The truth at 1 Hz is enough to draw and to judge by; standstills and events are kept whole.
-    every = max(1, int(round(1.0 / 0.1)))
-    keep = drive.truth.index % every == 0
-    keep |= drive.truth["load_event"].to_numpy() > 0.0
-    write_table(drive.truth.loc[keep, list(TRUTH_COLUMNS)], folder / f"{stem}.csv.gz")
-    meta = {key: _plain(value) for key, value in drive.meta.items()}
-    meta["rig_file"] = f"{shipped.rig}.toml"
+    write_table(kept_truth(drive), folder / f"{stem}.csv.gz")
+    meta = kept_draws(drive, f"{shipped.rig}.toml")
     text = json.dumps(meta, indent=2, sort_keys=True) + "\n"
     (folder / f"{stem}.json").write_text(text)
     written = [folder / log, folder / f"{stem}.csv.gz", folder / f"{stem}.json"]
@@ -189,15 +153,6 @@ def write_manifest(out: Path) -> Path:
     path = out / "manifest.csv"
     path.write_text("\n".join(rows) + "\n")
     return path
-
-
-def _plain(value: Any) -> Any:
-    """Round floats so that the last bits of another machine's arithmetic do not show."""
-    if isinstance(value, float):
-        return float(f"{value:.9g}")
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return value
 
 
 def main() -> None:

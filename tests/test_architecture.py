@@ -224,4 +224,44 @@ def test_the_top_level_is_fixed() -> None:
 def test_unknown_public_names_are_attribute_errors() -> None:
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = loadlearn.nothing
-    assert set(loadlearn.__all__) <= set(dir(loadlearn))
+
+
+def test_completion_shows_what_exists_and_nothing_else() -> None:
+    script = (
+        "import loadlearn; print(*dir(loadlearn)); [getattr(loadlearn, n) for n in dir(loadlearn)]"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert set(done.stdout.split()) == {*loadlearn.__all__, "__version__"}
+    assert set(dir(loadlearn)) == {*loadlearn.__all__, "__version__"}
+
+
+SECTIONS = (
+    *("Parameters", "Returns", "Yields", "Raises", "Warns", "Attributes"),
+    *("See Also", "Notes", "References", "Examples"),
+)
+
+
+@pytest.mark.parametrize("name", loadlearn.__all__)
+def test_sections_of_the_public_names_are_numpydocs(name: str) -> None:
+    """Names, underlines and order as in numpydoc's style guide (from memory)."""
+    thing = getattr(loadlearn, name)
+    if not callable(thing):
+        return
+    members = [thing]
+    if inspect.isclass(thing):
+        members += [one for key, one in inspect.getmembers(thing) if not key.startswith("_")]
+    for member in members:
+        if not (inspect.isclass(member) or inspect.isroutine(member)):
+            continue
+        if not getattr(member, "__module__", "").startswith("loadlearn"):
+            continue  # inherited from a library
+        lines = (inspect.getdoc(member) or "").splitlines()
+        assert lines and lines[0].endswith(".") and (len(lines) == 1 or not lines[1]), member
+        headed = [at for at, line in enumerate(lines) if at and re.fullmatch(r"-{3,}", line)]
+        found = [lines[at - 1] for at in headed]
+        assert set(found) <= set(SECTIONS), member
+        assert found == sorted(found, key=SECTIONS.index), member
+        for at in headed:
+            assert len(lines[at]) == len(lines[at - 1]) and not lines[at - 2], member

@@ -68,6 +68,42 @@ def estimated(log: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Resu
     return run("estimate", log, "--rig", RIG, "--out", out), out
 
 
+def test_truth_and_a_baseline_are_drawn_and_change_no_number(
+    log: Path, estimated: tuple[Result, Path], tmp_path: Path
+) -> None:
+    truth = tmp_path / "truth.csv"
+    truth.write_text("time_s,mass_kg\n0,5200\n300,5199\n")
+    options = ("--truth", truth, "--beside", "plain_ekf")
+    done = run("estimate", log, "--rig", RIG, "--out", tmp_path / "out", *options)
+    assert done.exit_code == estimated[0].exit_code
+    for name in ("estimates.csv", "summary.json"):
+        assert (tmp_path / "out" / name).read_bytes() == (estimated[1] / name).read_bytes()
+    drawn, plain = (folder / "estimates.png" for folder in (tmp_path / "out", estimated[1]))
+    assert drawn.read_bytes() != plain.read_bytes()
+    made = json.loads((tmp_path / "out" / "provenance.json").read_text())
+    assert (
+        made["options"]["beside"] == "plain_ekf" and made["inputs"]["truth"]["file"] == truth.name
+    )
+    for wrong, word in (
+        (("--beside", "nothing"), "unknown; use one of plain_ekf"),
+        (("--truth", tmp_path / "none.csv"), "cannot be read"),
+        (("--truth", truth, "--no-figure"), "are drawn"),
+        (("--format", "gif"), "use one of png, svg, pdf"),
+    ):
+        refused = run("estimate", log, "--rig", RIG, "--out", tmp_path / "not", *wrong)
+        assert refused.exit_code == UNUSABLE and word in refused.stderr
+    assert not (tmp_path / "not").exists()
+
+
+def test_the_figure_comes_in_the_form_asked_for(log: Path, tmp_path: Path) -> None:
+    asked = ("estimate", log, "--rig", RIG, "--out", tmp_path / "out")
+    run(*asked, "--wide", "--format", "svg")
+    assert (tmp_path / "out" / "estimates.svg").read_text().startswith("<?xml")
+    run(*asked, "--format", "pdf", "--force")
+    figures = sorted(path.name for path in (tmp_path / "out").glob("estimates.*"))
+    assert figures == ["estimates.csv", "estimates.parquet", "estimates.pdf"]
+
+
 # ------------------------------------------------------------------------------------ help
 
 

@@ -7,41 +7,153 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.legend import Legend
 from result_bench import MadeResult, make_result
 from scipy import stats
 
 from loadlearn.errors import InputError
 from loadlearn.figures import draw_estimates, read_truth, save
-from loadlearn.figures.bands import NORMAL_95, band_95, settled_range
+from loadlearn.figures.bands import NORMAL_95, band_95, band_95_given_scale, settled_range
 from loadlearn.figures.draw_validation import draw_validation
+from loadlearn.figures.envelope import MOST_BINS, band_envelope, line_envelope
 from loadlearn.figures.style import ground_colours
 from loadlearn.study.validation import Trajectory, Validation
 
 
-def test_estimates_name_quantity_and_unit_on_every_axis(made_result: MadeResult) -> None:
-    made = made_result
-    figure = draw_estimates(made.prepared, made.history, made.summary, made.truth)
+def panel(figure: Figure, label: str, place: int = 1) -> Axes:
+    """The axes of a quantity: of the start (0) or of the whole drive (1)."""
     labels = [axes.get_ylabel().replace("\n", " ") for axes in figure.axes]
-    assert labels == [
+    axes = figure.axes[labels.index(label) + place]
+    assert isinstance(axes, Axes)
+    return axes
+
+
+def words(legend: Legend) -> list[str]:
+    return [text.get_text() for text in legend.get_texts()]
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_estimates_name_quantity_and_unit_on_every_axis(
+    made_result: MadeResult, wide: bool
+) -> None:
+    made = made_result
+    truth = made.truth.assign(surface=made.history["surface"])
+    figure = draw_estimates(made.prepared, made.history, made.summary, truth, wide=wide)
+    labels = {axes.get_ylabel().replace("\n", " ") for axes in figure.axes} - {""}
+    assert labels == {
         "speed (km/h)",
         "grade (%)",
         "force at the tread (kN)",
+        "set aside",
         "combined mass (t)",
         "rolling resistance at 20 m/s (–)",
         "drag area (m²)",
-        "ground",
-    ]
-    assert figure.axes[-1].get_xlabel() == "time (min)"
-    mass = figure.axes[3]
-    assert {text.get_text() for text in mass.get_legend().get_texts()} == {
-        "95 % band",
-        "estimate",
-        "truth",
+        "ground believed (–)",
+        "true",
     }
-    below = {text.get_text() for text in figure.legends[0].get_texts()}
-    assert {"ground: sealed", "ground: gravel", "set aside: service or engine brake"} <= below
-    headline = figure.get_suptitle()
-    assert "trailer" in headline and "coast-down" in headline
+    assert {axes.get_xlabel() for axes in figure.axes} - {""} == {
+        "from the start (s)",
+        "time (min)",
+    }
+    ratio = figure.get_figwidth() / figure.get_figheight()
+    assert ratio == pytest.approx(16 / 9, rel=0.01) if wide else ratio < 1.0
+    assert {
+        *("95 % in all", "95 %, were the scale of the force exact", "estimate", "truth"),
+        *("ground: sealed", "ground: gravel"),
+    } <= set(words(figure.legends[0]))
+    rows = [text.get_text() for text in panel(figure, "set aside", 0).get_yticklabels()]
+    assert rows == ["standing", "braking", "shifting"]
+    assert "trailer" in figure.get_suptitle() and "coast-down" in figure.get_suptitle()
+
+
+def test_the_start_shows_the_prior_and_nothing_of_interest_leaves_an_axis(
+    made_result: MadeResult,
+) -> None:
+    made = made_result
+    runaway = made.history.assign(mass_kg=np.linspace(5000.0, 60_000.0, len(made.history)))
+    figure = draw_estimates(
+        made.prepared, made.history, made.summary, made.truth, ("plain_ekf", runaway)
+    )
+    low, high = panel(figure, "combined mass (t)", 0).get_ylim()
+    prior = made.history.iloc[0]
+    assert low <= prior["mass_low95_kg"] / 1e3 and high >= prior["mass_high95_kg"] / 1e3
+    later = made.history.iloc[len(made.history) // 20 :]
+    for label, name, factor in (
+        ("combined mass (t)", "mass_kg", 1e-3),
+        ("rolling resistance at 20 m/s (–)", "rolling_resistance", 1.0),
+        ("drag area (m²)", "drag_area_m2", 1.0),
+    ):
+        low, high = panel(figure, label).get_ylim()
+        for values in (later[name], made.truth[name]):
+            assert low < values.min() * factor and values.max() * factor < high, name
+    assert panel(figure, "combined mass (t)").get_ylim()[1] < 4.0 * later["mass_kg"].max() / 1e3
+    assert panel(figure, "rolling resistance at 20 m/s (–)").get_yscale() == "log"
+    assert "plain ekf" in words(figure.legends[0])
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_labels_of_load_changes_collide_with_nothing(made_result: MadeResult, wide: bool) -> None:
+    made = made_result
+    changes = [
+        {"time_s": at, "before_kg": 2700.0, "after_kg": 12_345.0, "probability": 0.98}
+        for at in (0.0, 20.0, 400.0, 430.0, 1000.0, 1790.0)
+    ]
+    summary = {**made.summary, "load_changes": changes}
+    figure = draw_estimates(made.prepared, made.history, summary, wide=wide)
+    figure.canvas.draw()
+    mass = panel(figure, "combined mass (t)")
+    boxes = [text.get_window_extent() for text in mass.texts]
+    assert len(boxes) == len(changes)
+    others = [axes.get_window_extent() for axes in figure.axes]
+    others += [figure.legends[0].get_window_extent()]
+    for at, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[at + 1 :] + others)
+        assert figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1
+
+
+def test_a_stretch_that_taught_nothing_is_shaded(made_result: MadeResult) -> None:
+    made = made_result
+    summary = {
+        **made.summary,
+        "not_learnt": [{"start_s": 600.0, "end_s": 900.0, "because": "steady"}],
+    }
+    figure = draw_estimates(made.prepared, made.history, summary)
+    assert "nothing learnt of the mass here" in words(figure.legends[0])
+    assert "nothing learnt of the mass here" not in words(
+        draw_estimates(made.prepared, made.history, made.summary).legends[0]
+    )
+
+
+def test_long_signals_keep_their_extremes_where_they_are() -> None:
+    rng = np.random.default_rng(2)
+    time, values = np.arange(100_003) / 10.0, rng.normal(size=100_003)
+    values[[777, 50_001]] = 40.0, -60.0
+    values[30_000:32_000] = np.nan
+    shown, drawn = line_envelope(time, values)
+    assert len(shown) <= 2 * MOST_BINS and (np.diff(shown) >= 0.0).all()
+    assert shown[np.nanargmax(drawn)] == time[777] and shown[np.nanargmin(drawn)] == time[50_001]
+    assert np.isnan(drawn[(shown > 3010.0) & (shown < 3190.0)]).all()
+    edges, low, high = band_envelope(time, values, values + 1.0)
+    assert np.nanmin(low) == -60.0 and np.nanmax(high) == 41.0 and len(edges) <= MOST_BINS
+    short = line_envelope(time[:50], values[:50])
+    assert (short[1] == values[:50]).all()
+
+
+def test_the_band_given_the_scale_is_within_the_band() -> None:
+    table = pd.DataFrame(
+        {
+            "mass_kg": [5000.0, 5000.0],
+            "mass_sd_given_scale_kg": [50.0, 900.0],
+            "mass_low95_kg": [4800.0, 4800.0],
+            "mass_high95_kg": [5200.0, 5300.0],
+        }
+    )
+    low, high = band_95_given_scale(table, "mass_kg")  # type: ignore[misc]
+    assert list(low) == pytest.approx([5000.0 - 50.0 * NORMAL_95, 4800.0])
+    assert list(high) == pytest.approx([5000.0 + 50.0 * NORMAL_95, 5300.0])
+    assert band_95_given_scale(table.assign(drag_area_m2=2.0), "drag_area_m2") is None
 
 
 def test_estimates_say_when_they_are_not_to_be_trusted(made_result: MadeResult) -> None:
@@ -57,24 +169,27 @@ def test_a_drive_without_grade_or_force_is_drawn(made_result: MadeResult) -> Non
     figure = draw_estimates(
         bare, made.history.drop(columns="tractive_force_n", errors="ignore"), made.summary
     )
-    assert [text.get_text() for text in figure.axes[1].texts] == ["not known"]
+    assert [text.get_text() for text in panel(figure, "grade (%)").texts] == ["not known"]
 
 
 def test_grade_is_drawn_from_altitude_when_only_that_is_logged(made_result: MadeResult) -> None:
     made = made_result
     bare = made.prepared[["time_s", "speed_m_s", "altitude_m"]]
     figure = draw_estimates(bare, made.history, made.summary)
-    line = figure.axes[1].lines[0]
+    line = panel(figure, "grade (%)").lines[0]
     drawn = np.interp(made.prepared["time_s"], line.get_xdata() * 60.0, line.get_ydata())
     moving = made.prepared["speed_m_s"] > 5.0
     assert np.nanmedian(np.abs(drawn - made.prepared["grade_percent"])[moving]) < 0.2
 
 
 def test_the_same_result_gives_the_same_bytes(tmp_path: Path) -> None:
-    for name in ("a.png", "b.png"):
-        made = make_result(120.0)
-        save(draw_estimates(made.prepared, made.history, made.summary), tmp_path / name)
-    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
+    for ending, magic in (("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")):
+        for name in ("a", "b"):
+            made = make_result(120.0)
+            figure = draw_estimates(made.prepared, made.history, made.summary)
+            save(figure, tmp_path / f"{name}.{ending}")
+        written = (tmp_path / f"a.{ending}").read_bytes()
+        assert written == (tmp_path / f"b.{ending}").read_bytes() and written.startswith(magic)
 
 
 def test_bands_come_from_quantiles_else_from_the_sd() -> None:
@@ -129,7 +244,7 @@ def test_validation_draws_four_panels(drives: int, tmp_path: Path) -> None:
     assert [axes.get_ylabel() for axes in figure.axes] == [
         "error of the combined mass (%)",
         "estimated combined mass (t)",
-        "weighed mass inside it (% of rows)",
+        "truth inside it (% of rows)",
         "estimated − weighed (kg)",
     ]
     save(figure, tmp_path / "v.png")

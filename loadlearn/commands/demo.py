@@ -27,8 +27,9 @@ def demo(
     """Do the whole job on a shipped synthetic drive.
 
     A survey crew hauls a boat trailer from its depot over a coastal range and along gravel to a
-    sand ramp. All of it is invented; the truth is drawn dashed. Writes what 'estimate', 'advise'
-    and 'schedule' write, and report.html.
+    sand ramp. All of it is invented; the truth is drawn dashed, and beside it what a plain extended
+    Kalman filter would have said. Writes what 'estimate', 'advise' and 'schedule' write, and
+    report.html.
 
     Example: loadlearn demo --out demo-out
     """
@@ -47,6 +48,7 @@ def demo(
             force=force,
             figure=figure,
             truth=files.truth,
+            beside="plain_ekf",
             on_stage=shown.stage,
         )
         advice = run_advise(

@@ -6,7 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from loadlearn.commands.common import (
     CAUTION,
@@ -32,6 +34,26 @@ if TYPE_CHECKING:
 
     from loadlearn.vehicle.rig import Rig
 
+Truth = Annotated[
+    Path | None,
+    typer.Option("--truth", metavar="FILE", help="CSV of what was true over time_s; drawn dashed."),
+]
+Beside = Annotated[
+    str | None,
+    typer.Option(
+        "--beside",
+        metavar="BASELINE",
+        help="Draw what a common method would have said: plain_ekf, rls_one_factor, "
+        "rls_several_factors, huber_window, ridge_window or total_least_squares.",
+    ),
+]
+
+FORMATS = ("png", "svg", "pdf")
+Wide = Annotated[bool, typer.Option("--wide", help="A figure for a slide, 16:9.")]
+Format = Annotated[
+    str, typer.Option("--format", metavar="FORMAT", help="Of the figure: png, svg or pdf.")
+]
+
 OWN_FILES = (
     "estimates.csv",
     "estimates.parquet",
@@ -40,6 +62,7 @@ OWN_FILES = (
     "provenance.json",
     "summary.json",
 )
+_ANY_FILES = (*OWN_FILES, *(f"estimates.{ending}" for ending in FORMATS[1:]))
 
 
 @dataclass(frozen=True)
@@ -79,6 +102,9 @@ def run_estimate(
     figure: bool = True,
     every_s: float = 0.1,
     truth: Path | str | None = None,
+    beside: str | None = None,
+    wide: bool = False,
+    picture_format: str = "png",
     on_stage: Callable[[str], None] | None = None,
 ) -> EstimateRun:
     """Learn the load from one log and write the outputs.
@@ -98,8 +124,14 @@ def run_estimate(
     every_s : float
         Interval of the rows of ``estimates.csv`` (s); 0 keeps every sample.
     truth : path, optional
-        CSV with true ``mass_kg``, ``rolling_resistance`` and ``drag_area_m2`` over ``time_s``, to
-        be drawn dashed.
+        CSV with what was true over ``time_s``: any of ``mass_kg``, ``rolling_resistance``,
+        ``drag_area_m2`` and ``surface``; it is drawn, and learns nothing.
+    beside : str, optional
+        A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
+    wide : bool
+        Whether the figure is laid out for a slide, 16:9.
+    picture_format : str
+        ``png``, ``svg`` or ``pdf``: the ending of ``estimates.*``.
     on_stage : callable, optional
         Told what is being done.
 
@@ -123,14 +155,26 @@ def run_estimate(
 
     if not 0.0 <= every_s < math.inf:
         raise InputError(f"--every is {every_s:g}; give seconds, 0 for every sample")
+    if picture_format not in FORMATS:
+        raise InputError(f"--format is '{picture_format}'; use one of {', '.join(FORMATS)}")
+    known = None
+    if truth is not None:
+        from loadlearn.figures import read_truth
+
+        known = read_truth(Path(truth))
     say = on_stage or (lambda stage: None)
     log, rig = Path(log), Path(rig)
     channels = None if channels is None else Path(channels)
-    outputs = OutputFolder(Path(out), own=OWN_FILES, mark="summary.json", force=force)
+    outputs = OutputFolder(Path(out), own=_ANY_FILES, mark="summary.json", force=force)
     outputs.check()
 
     say("reading the log")
     the_rig = Rig.from_toml(rig)
+    other = None
+    if beside is not None:
+        from loadlearn.study.baselines import baseline
+
+        other = baseline(beside, the_rig)
     trace = read_log(log, rig=the_rig, channels=channels)
     say("preparing")
     prepared = prepare(trace, the_rig)
@@ -147,15 +191,23 @@ def run_estimate(
         write_csv(outputs.path("estimates.csv"), history[kept])
         write_parquet(outputs.path("estimates.parquet"), history)
         write_parquet(outputs.path("trace.parquet"), trace)
-        options = {"every_s": every_s, "figure": figure}
-        inputs = {"log": log, "rig": rig, "channels": channels}
+        options: dict[str, Any] = {"every_s": every_s, "figure": figure}
+        if beside is not None:
+            options["beside"] = beside
+        inputs = {
+            "log": log,
+            "rig": rig,
+            "channels": channels,
+            "truth": None if truth is None else Path(truth),
+        }
         write_json(outputs.path("provenance.json"), provenance("estimate", inputs, options))
         if figure:
             say("drawing")
-            from loadlearn.figures import draw_estimates, read_truth, save
+            from loadlearn.figures import draw_estimates, save
 
-            known = None if truth is None else read_truth(Path(truth))
-            save(draw_estimates(prepared, history, summary, known), outputs.path("estimates.png"))
+            also = None if other is None or beside is None else (beside, other.run(prepared))
+            picture = draw_estimates(prepared, history, summary, known, also, wide)
+            save(picture, outputs.path(f"estimates.{picture_format}"))
         write_json(outputs.path("summary.json"), summary)
 
     doubtful = (
@@ -282,6 +334,10 @@ def estimate(
     force: Force = False,
     no_figure: NoFigure = False,
     every: Every = 0.1,
+    truth: Truth = None,
+    beside: Beside = None,
+    wide: Wide = False,
+    format: Format = "png",
 ) -> int:
     """Learn mass, rolling resistance and drag area from a drive log.
 
@@ -291,6 +347,8 @@ def estimate(
 
     Example: loadlearn estimate drive.csv --rig rig.toml --out out
     """
+    if no_figure and (truth is not None or beside is not None):
+        raise InputError("--truth and --beside are drawn; leave out --no-figure, or them")
     with progress("reading the log") as shown:
         run = run_estimate(
             log,
@@ -300,6 +358,10 @@ def estimate(
             force=force,
             figure=not no_figure,
             every_s=every,
+            truth=truth,
+            beside=beside,
+            wide=wide,
+            picture_format=format,
             on_stage=shown.stage,
         )
     print_summary(run)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.estimation.delays import Delays, Waiting, align, delays_of
+from loadlearn.estimation.joint_belief import Posterior, posterior_of
 from loadlearn.estimation.learner import (
     LearnerState,
     Learnt,
@@ -40,7 +41,7 @@ from loadlearn.vehicle.samples import SAMPLE, Samples, sample_of, samples_of
 
 FloatArray = NDArray[np.float64]
 
-STATE_FORMAT = 9
+STATE_FORMAT = 10
 """Version of what ``save`` writes."""
 UNTOLD_DELAY_SPREAD = 0.01
 """What delays that nobody has told leave in the mass, relative: a fifth of a second (common
@@ -63,6 +64,8 @@ class Load:
     rolling_resistance, rolling_resistance_sd : float
         Coefficient at 20 m/s.
     drag_area_m2, drag_area_sd_m2 : float
+    p_load_changed : float
+        Probability that the load changed at the last standstill.
     surface : str
         The ground believed in.
     surface_probability : dict
@@ -84,6 +87,7 @@ class Load:
     rolling_resistance_sd: float
     drag_area_m2: float
     drag_area_sd_m2: float
+    p_load_changed: float
     surface: str
     surface_probability: dict[str, float]
     learning: int
@@ -211,7 +215,10 @@ class LoadEstimator:
         -------
         DataFrame
             One row per sample: the columns of ``estimates.csv``, intervals, and in ``attrs`` the
-            summary.
+            summary. ``innovation_m_s`` is what the last measurement had of news, as an error of
+            the speed, to the hypothesis that was likeliest before it; ``normalised_innovation``
+            the same over its sd, whose square is about one in the mean where the model fits. NaN
+            where nothing is learnt.
 
         Raises
         ------
@@ -296,6 +303,34 @@ class LoadEstimator:
             learning=int(self._last_reason == 0),
             set_aside_because=REASONS[self._last_reason],
         )
+
+    # --- what is believed --------------------------------------------------------------------
+    def posterior(self, given_scale: bool = False) -> Posterior:
+        """What is believed after the samples so far, all hypotheses of it.
+
+        Two lines draw how mass and rolling resistance hang together::
+
+            kg, rolling_resistance = estimator.posterior().ellipse("mass_kg", "rolling_resistance")
+            axes.plot(kg, rolling_resistance)
+
+        Parameters
+        ----------
+        given_scale : bool
+            Whether to take the tractive scale as known, at its mean.
+
+        Returns
+        -------
+        Posterior
+            Weights, means and covariances, the density of the mass, ellipses.
+
+        Raises
+        ------
+        InputError
+            No sample has been learnt from yet.
+        """
+        if self.setup is None or self.state is None or not self.state.memory["started"][0]:
+            raise InputError("nothing has been learnt yet; give samples with step or run first")
+        return posterior_of(self.setup, self.state, given_scale)
 
     # --- keeping -----------------------------------------------------------------------------
     def save(self, path: str | Path) -> None:

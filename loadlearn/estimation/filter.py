@@ -51,6 +51,7 @@ from loadlearn.estimation.model import (
     Noise,
     Prior,
     answerable_share,
+    innovation_as_speed,
     measurement_half_width,
     measurement_row,
     measurement_variance,
@@ -179,19 +180,19 @@ def _advance_load(
     log_likelihood: FloatArray,
     sensitivity: FloatArray,
     cross: FloatArray,
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Predict and update the filters of one load over a row, in place.
 
     Returns
     -------
-    log_weight, normalised : float
-        Of the likeliest mode, and its normalised innovation squared.
+    log_weight, innovation, normalised : float
+        Of the likeliest mode, what was new to it (m), and that over its sd.
     """
     measured = not math.isnan(row.measured_m)
     reads = measurement_row(row)
     variance, half_width = measurement_variance(row, noise), measurement_half_width(row)
     kept = math.exp(-row.dt_s / noise.disturbance_time_s)
-    normalised_best, best = math.nan, NO_WEIGHT
+    innovation_best, normalised_best, best = math.nan, math.nan, NO_WEIGHT
     for mode in range(log_weights.size):
         state, covariance = states[mode], covariances[mode]
         predict_row(state, covariance, row, mode, grounds, noise, kept, sensitivity, cross)
@@ -201,17 +202,17 @@ def _advance_load(
             spread = variance + half_width * half_width / 3.0
             set_first(state, covariance, row.measured_m, reads, spread)
             continue
-        log_likelihood[mode], normalised = update(
+        log_likelihood[mode], innovation, normalised = update(
             state, covariance, row.measured_m, reads, variance, half_width, cross
         )
         if log_weights[mode] > best:
-            best, normalised_best = log_weights[mode], normalised
+            best, innovation_best, normalised_best = log_weights[mode], innovation, normalised
     if not measured or not datum or row.known < 0.5:
-        return NO_WEIGHT, math.nan
+        return NO_WEIGHT, math.nan, math.nan
     temper_grounds(log_weights, log_likelihood, grounds, ground_share)
     for mode in range(log_weights.size):
         log_weights[mode] += log_likelihood[mode]
-    return greatest(log_weights), normalised_best
+    return greatest(log_weights), innovation_best, normalised_best
 
 
 @jit
@@ -313,7 +314,7 @@ def filter_rows(
         ground_dt, regeneration_dt, relax_dt = _turns(memory, row, noise)
         for slot in range(loads.size):
             before[slot] = loads[slot].weight
-        peak, normalised = NO_WEIGHT, math.nan
+        peak, innovation, normalised = NO_WEIGHT, math.nan, math.nan
         answerable = answerable_share(row, noise)
         for slot in range(MOST_LOADS):
             if loads[slot].active == 0:
@@ -335,7 +336,7 @@ def filter_rows(
                 loads[slot].since_s += row.dt_s
                 loads[slot].driven_s += row.dt_s
                 loads[slot].answerable_s += answerable * row.dt_s
-            of_load, innovation = _advance_load(
+            of_load, new_m, new_sds = _advance_load(
                 states[slot],
                 covariances[slot],
                 log_weights[slot],
@@ -349,7 +350,7 @@ def filter_rows(
                 cross,
             )
             if of_load > peak:
-                peak, normalised = of_load, innovation
+                peak, innovation, normalised = of_load, new_m, new_sds
         if peak > NO_WEIGHT:
             _weigh_evidence(memory, hypotheses, before, grounds, evidence, row.dt_s)
         elif ground_dt > 0.0:
@@ -372,6 +373,7 @@ def filter_rows(
                 scratch,
             )
             out.surface = ground_named(int(outputs[index].surface), names)
+            out.innovation_m_s = innovation_as_speed(innovation, row)
             out.normalised_innovation = normalised
             out.log_likelihood = memory.log_likelihood
             out.last_stop_s = memory.last_stop_s

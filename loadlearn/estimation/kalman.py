@@ -127,7 +127,7 @@ def update(
     noise_variance: float,
     half_width: float,
     cross: FloatArray,
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Update a hypothesis with one measurement, in place.
 
     A value read in whole units is an interval, not a point: the posterior given
@@ -152,16 +152,18 @@ def update(
     -------
     log_likelihood : float
         Of the measurement.
+    innovation : float
+        What is new in it, nu; of an interval, its expectation.
     normalised : float
-        The innovation squared over its variance.
+        The innovation over its sd.
     """
     variance = measured_cross(covariance, reads, cross) + noise_variance
     innovation = measured - measured_mean(state, reads)
     reduction = 1.0 / variance
     shift = innovation * reduction
     kept = noise_variance * reduction
-    normalised = innovation * shift
-    log_likelihood = 0.5 * math.log(reduction) - 0.5 * normalised - _HALF_LOG_TWO_PI
+    normalised = innovation * math.sqrt(reduction)
+    log_likelihood = 0.5 * math.log(reduction) - 0.5 * innovation * shift - _HALF_LOG_TWO_PI
     if half_width * half_width > POINT_SHARE * variance:
         sd = math.sqrt(variance)
         inside, mean, spread = truncated_normal(
@@ -170,7 +172,7 @@ def update(
         shift = mean / sd
         reduction = (1.0 - spread) / variance
         kept = spread + reduction * noise_variance
-        normalised = mean * mean
+        innovation, normalised = mean * sd, mean
         if inside > 0.0:
             log_likelihood = math.log(inside / (2.0 * half_width))
         else:
@@ -197,7 +199,7 @@ def update(
             )
             covariance[0, i] = value
             covariance[i, 0] = value
-    return log_likelihood, normalised
+    return log_likelihood, innovation, normalised
 
 
 @jit(distinct=True)

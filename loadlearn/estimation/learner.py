@@ -327,6 +327,7 @@ FURTHER_COLUMNS = (
     "p_load_changed",
     "p_nothing_hitched",
     "p_regeneration",
+    "innovation_m_s",
     "normalised_innovation",
 )
 

@@ -286,6 +286,12 @@ def measurement_half_width(row: Record) -> float:
     return row.half_width_m_s * row.speed_m_s / GRAVITY_M_S2
 
 
+@jit
+def innovation_as_speed(innovation_m: float, row: Record) -> float:
+    """What is new in an energy height, as an error of the speed (m/s); NaN at a standstill."""
+    return innovation_m * GRAVITY_M_S2 / row.speed_m_s if row.speed_m_s > 0.0 else math.nan
+
+
 LEAST_OF_KIND = 0.3
 """What the ground's unevenness is in proportion to: its resistance, at least this share of its
 kind's."""

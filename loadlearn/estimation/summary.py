@@ -267,7 +267,7 @@ def _trust(
             f"the mass learnt ({last['mass_kg']:.0f} kg) is beyond one and a half times GCM: "
             "check the rig file or the force channel"
         )
-    nis = outputs["normalised_innovation"]
+    nis = outputs["normalised_innovation"] ** 2
     nis = nis[np.isfinite(nis)]
     if nis.size > 200 and np.mean(nis) > 3.0:
         reasons.append(

@@ -45,6 +45,36 @@ def band_95(
     return None
 
 
+def band_95_given_scale(
+    history: pd.DataFrame, name: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """The 95 % band about the mean, were the tractive scale known to be what it is taken for.
+
+    Parameters
+    ----------
+    history : DataFrame
+        Estimates.
+    name : str
+        Column of the mean.
+
+    Returns
+    -------
+    tuple of ndarray of shape (n,), or None
+        Never beyond the band in all; None where the table has no sd given the scale.
+    """
+    for sd_name in companion(name, "sd_given_scale"):
+        if sd_name in history:
+            mean = history[name].to_numpy(dtype=np.float64)
+            half = NORMAL_95 * history[sd_name].to_numpy(dtype=np.float64)
+            low, high = mean - half, mean + half
+            # A load of a few per cent widens an sd beyond the quantiles of them all.
+            in_all = band_95(history, name)
+            if in_all is not None:
+                low, high = np.fmax(low, in_all[0]), np.fmin(high, in_all[1])
+            return low, high
+    return None
+
+
 def companion(name: str, what: str) -> tuple[str, str]:
     """Names a companion column may have: before the unit, or at the end.
 
@@ -93,8 +123,36 @@ def settled_range(
     values = values[np.isfinite(values)]
     if not len(values):
         return None
-    bottom, top = np.quantile(values, [0.002, 0.998])
+    return _range_of(np.quantile(values, [0.002, 0.998]), also)
+
+
+def whole_range(
+    history: pd.DataFrame, name: str, also: NDArray[np.float64] | None = None
+) -> tuple[float, float]:
+    """Range of an axis that shows all of the band, the prior included.
+
+    Parameters
+    ----------
+    history : DataFrame
+        Estimates.
+    name : str
+        Column of the mean.
+    also : ndarray, optional
+        Other values to be shown.
+
+    Returns
+    -------
+    tuple of float
+        Bottom (not below zero) and top.
+    """
+    values = np.concatenate(band_95(history, name) or (history[name].to_numpy(dtype=np.float64),))
+    values = values[np.isfinite(values)]
+    return _range_of(np.array([values.min(), values.max()]) if len(values) else np.ones(2), also)
+
+
+def _range_of(ends: NDArray[np.float64], also: NDArray[np.float64] | None) -> tuple[float, float]:
+    bottom, top = float(ends[0]), float(ends[1])
     if also is not None and np.isfinite(also).any():
-        bottom, top = min(bottom, np.nanmin(also)), max(top, np.nanmax(also))
+        bottom, top = min(bottom, float(np.nanmin(also))), max(top, float(np.nanmax(also)))
     margin = 0.08 * max(top - bottom, 0.02 * abs(top), 1e-6)
-    return max(0.0, float(bottom - margin)), float(top + margin)
+    return max(0.0, bottom - margin), top + margin

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
-from loadlearn.figures.bands import band_95, settled_range
+from loadlearn.figures.bands import band_95, band_95_given_scale, settled_range, whole_range
+from loadlearn.figures.envelope import band_envelope, line_envelope
 from loadlearn.figures.style import (
     BLACK,
     BLUE,
     BLUISH_GREEN,
     GREY,
     ORANGE,
-    REDDISH_PURPLE,
-    SKY_BLUE,
     VERMILION,
     ground_colours,
+    ground_hatches,
     new_figure,
-    small_legend,
     tidy,
 )
 
@@ -31,31 +30,41 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MOST_POINTS = 4000
-"""More points than pixels only cost time."""
+FloatArray = NDArray[np.float64]
+Band = tuple[FloatArray, FloatArray] | None
 
-# The reasons for setting samples aside, in few groups that a legend can hold.
+START_S, LEARNT_AT_START_S, MOST_OF_DRIVE = 60.0, 45.0, 0.3
+"""The panels of the start last so long (s), or until so much has been learnt from, at most for so
+much of the drive: there the prior is seen, and how it gives way."""
+
+# The reasons for setting samples aside, in few groups that an axis can hold.
 _GROUP_OF_REASON = {
-    "standstill or crawling": "standing or crawling",
-    "starting up": "standing or crawling",
-    "reverse": "standing or crawling",
-    "service brake": "service or engine brake",
-    "exhaust brake or retarder": "service or engine brake",
-    "overrun without an exhaust-brake channel": "service or engine brake",
-    "gear change": "gear change, clutch",
-    "neutral or clutch": "gear change, clutch",
+    "standstill or crawling": "standing",
+    "starting up": "standing",
+    "reverse": "standing",
+    "service brake": "braking",
+    "exhaust brake or retarder": "braking",
+    "overrun without an exhaust-brake channel": "braking",
+    "gear change": "shifting",
+    "neutral or clutch": "shifting",
 }
-_OTHER_REASONS = "force or grade not known"
-_GROUP_COLOURS = {
-    "standing or crawling": GREY,
-    "service or engine brake": VERMILION,
-    "gear change, clutch": SKY_BLUE,
-    _OTHER_REASONS: REDDISH_PURPLE,
+_OTHER_REASONS = "not known"
+_GROUPS = ("standing", "braking", "shifting", _OTHER_REASONS)
+
+_QUANTITIES: dict[str, tuple[str, float, str]] = {
+    "mass_kg": (BLUE, 1e-3, "combined mass (t)"),
+    "rolling_resistance": (BLUISH_GREEN, 1.0, "rolling resistance\nat 20 m/s (–)"),
+    "drag_area_m2": (ORANGE, 1.0, "drag area (m²)"),
 }
+_NOT_LEARNT = "nothing learnt of the mass here"
+_BAND, _GIVEN = "95 % in all", "95 %, were the scale of the force exact"
+_LEAST_ROLLING = 0.002
+MOST_BESIDE = 3.0
+"""A baseline is followed to so many times our own greatest estimate."""
+SHOWN_FROM = 0.02
+"""Grounds that are never as probable as this are not drawn."""
 
-_NOT_LEARNT = "nothing learnt of the mass"
-
-TRUTH_COLUMNS = ("mass_kg", "rolling_resistance", "drag_area_m2")
+TRUTH_COLUMNS = ("mass_kg", "rolling_resistance", "drag_area_m2", "surface")
 
 
 def read_truth(path: Path) -> pd.DataFrame:
@@ -64,8 +73,8 @@ def read_truth(path: Path) -> pd.DataFrame:
     Parameters
     ----------
     path : Path
-        CSV, possibly compressed, with ``time_s`` and any of ``mass_kg``, ``rolling_resistance``
-        and ``drag_area_m2``.
+        CSV, possibly compressed, with ``time_s`` and any of ``mass_kg``, ``rolling_resistance``,
+        ``drag_area_m2`` and ``surface``, the name of the ground.
 
     Returns
     -------
@@ -75,7 +84,8 @@ def read_truth(path: Path) -> pd.DataFrame:
     Raises
     ------
     InputError
-        The file cannot be read or has no ``time_s``.
+        The file cannot be read, has no ``time_s`` or none of the others, or holds words for
+        numbers.
     """
     try:
         table = pd.read_csv(path)
@@ -83,7 +93,24 @@ def read_truth(path: Path) -> pd.DataFrame:
         raise InputError(f"{path}: the truth cannot be read ({error}); check the file") from None
     if "time_s" not in table:
         raise InputError(f"{path}: the truth has no column time_s; add it")
-    return table[["time_s", *(name for name in TRUTH_COLUMNS if name in table)]]
+    there = [name for name in TRUTH_COLUMNS if name in table]
+    if not there:
+        raise InputError(
+            f"{path}: the truth has none of the columns {', '.join(TRUTH_COLUMNS)}; add one"
+        )
+    for name in ("time_s", *there):
+        if name != "surface" and table[name].dtype.kind not in "iuf":
+            raise InputError(f"{path}: column '{name}' of the truth is not all numbers; mend it")
+    return table[["time_s", *there]]
+
+
+class _Window(NamedTuple):
+    """What a column of panels shows."""
+
+    place: int
+    end_s: float
+    scale: float
+    """From seconds to the unit of its axis."""
 
 
 def draw_estimates(
@@ -91,6 +118,8 @@ def draw_estimates(
     history: pd.DataFrame,
     summary: dict[str, Any],
     truth: pd.DataFrame | None = None,
+    beside: tuple[str, pd.DataFrame] | None = None,
+    wide: bool = False,
 ) -> Figure:
     """Draw a drive and what was learnt from it.
 
@@ -105,49 +134,114 @@ def draw_estimates(
         The content of ``summary.json``.
     truth : DataFrame, optional
         From :func:`read_truth`; drawn dashed.
+    beside : tuple of str and DataFrame, optional
+        A baseline's name and its estimates.
+    wide : bool
+        For a slide, 16:9: the drive on the left, what was learnt on the right.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Seven panels over a common time axis.
+        Panels in two columns: the start, where the prior gives way, and the whole drive.
     """
-    drive = _thinned(_with_shown_columns(prepared, history))
-    history = _thinned(history)
-    scale, unit = _time_unit(history["time_s"])
-    figure = new_figure(10.5, 12.5)
-    heights = [1.0, 0.85, 0.9, 1.9, 1.25, 1.25, 0.3]
-    panels = figure.subplots(7, 1, sharex=True, gridspec_kw={"height_ratios": heights})
-    speed, grade, force, mass, rolling, drag, strip = panels
-
-    _draw_drive(drive, scale, speed, grade, force)
-    groups = _shade_set_aside(history, scale, [speed, grade, force])
-    _draw_quantity(mass, history, "mass_kg", scale, BLUE, 1e-3, truth)
-    tidy(mass, "combined mass (t)")
-    _draw_quantity(rolling, history, "rolling_resistance", scale, BLUISH_GREEN, 1.0, truth)
-    tidy(rolling, "rolling resistance\nat 20 m/s (–)")
-    _spread_grounds(rolling, history)
-    _draw_quantity(drag, history, "drag_area_m2", scale, ORANGE, 1.0, truth)
-    tidy(drag, "drag area (m²)")
-    small_legend(mass, loc="upper center", ncols=3)
-    _draw_grounds(strip, history, scale)
-    strip.set_xlabel(f"time ({unit})", fontsize=9)
-    strip.set_xlim(history["time_s"].iloc[0] * scale, history["time_s"].iloc[-1] * scale)
-    _mark_load_changes(mass, summary, scale)
-    if _hatch_not_learnt([mass, rolling, drag], summary, scale):
-        groups.append(_NOT_LEARNT)
-    _legend_below(figure, groups, history)
-    figure.align_ylabels(panels)
-    figure.suptitle(_headline(summary), fontsize=10.5, x=0.01, ha="left")
+    drive = _with_shown_columns(prepared, history)
+    figure, panels = _laid_out(wide, truth is not None and "surface" in truth)
+    begin_s, end_s = (float(history["time_s"].iloc[at]) for at in (0, -1))
+    unit_s, unit = (1.0, "s") if end_s - begin_s < 300.0 else (60.0, "min")
+    start_s = _start_s(history)
+    groups = _groups_met(history)
+    labels: dict[str, Any] = {}
+    for window in (_Window(0, start_s, 1.0), _Window(1, end_s, 1.0 / unit_s)):
+        of = {name: pair[window.place] for name, pair in panels.items()}
+        _draw_drive(_up_to(drive, window), window.scale, of["speed"], of["grade"], of["force"])
+        part = _up_to(history, window)
+        _draw_set_aside(of["aside"], part, groups, window.scale)
+        known = None if truth is None else _up_to(truth, window)
+        also = None if beside is None else (beside[0], _up_to(beside[1], window))
+        for name in _QUANTITIES:
+            labels |= _draw_quantity(of[name], part, name, window, known, also)
+        _draw_believed(of["believed"], part, window.scale)
+        if "true" in of:
+            assert known is not None
+            _draw_true_ground(of["true"], known, window)
+        if _shade_not_learnt([of[name] for name in _QUANTITIES], summary, window):
+            labels |= {_NOT_LEARNT: _not_learnt_patch()}
+        for axes in of.values():
+            axes.set_xlim(begin_s * window.scale, window.end_s * window.scale)
+    panels["speed"][1].set_ylim(bottom=0.0)
+    _label(panels, unit, wide)
+    _mark_load_changes(panels["mass_kg"][1], summary, 1.0 / unit_s, figure, wide)
+    _legend_below(figure, labels, history, truth, wide)
+    figure.suptitle(_headline(summary, 165 if wide else 118), fontsize=10.5, x=0.01, ha="left")
     return figure
 
 
-def _thinned(table: pd.DataFrame) -> pd.DataFrame:
-    step = max(1, len(table) // MOST_POINTS)
-    return table.iloc[::step] if step > 1 else table
+_HEIGHTS = {
+    "speed": 0.9,
+    "grade": 0.75,
+    "force": 0.8,
+    "aside": 0.5,
+    "mass_kg": 2.0,
+    "rolling_resistance": 1.25,
+    "drag_area_m2": 1.1,
+    "believed": 0.6,
+    "true": 0.2,
+}
+_OF_DRIVE = ("speed", "grade", "force", "aside", "believed", "true")
 
 
-def _time_unit(time_s: pd.Series) -> tuple[float, str]:
-    return (1.0, "s") if time_s.iloc[-1] - time_s.iloc[0] < 300.0 else (1.0 / 60.0, "min")
+def _laid_out(wide: bool, with_ground: bool) -> tuple[Figure, dict[str, tuple[Axes, Axes]]]:
+    """The figure, and each panel's two axes: of the start, and of the whole drive."""
+    names = [name for name in _HEIGHTS if with_ground or name != "true"]
+    figure = new_figure(13.33, 7.5) if wide else new_figure(10.5, 13.0)
+    blocks: list[tuple[Any, list[str]]] = [(figure.add_gridspec(1, 1)[0], names)]
+    if wide:
+        outer = figure.add_gridspec(1, 2, width_ratios=[1.0, 1.3], wspace=0.06)
+        drive = [name for name in names if name in _OF_DRIVE]
+        blocks = [(outer[0], drive), (outer[1], [name for name in names if name not in drive])]
+    panels = {}
+    for block, rows in blocks:
+        heights = [_HEIGHTS[name] for name in rows]
+        grid = block.subgridspec(
+            len(rows), 2, height_ratios=heights, width_ratios=[0.2, 0.8]
+        ).subplots(sharex="col")
+        for name, (start, whole) in zip(rows, grid, strict=True):
+            panels[name] = (start, whole)
+            if name not in _QUANTITIES:
+                start.sharey(whole)
+                whole.tick_params(labelleft=False)
+        figure.align_ylabels([panels[name][0] for name in rows])
+    return figure, panels
+
+
+def _start_s(history: pd.DataFrame) -> float:
+    """When the panels of the start end."""
+    time = history["time_s"].to_numpy()
+    steps = np.diff(time, append=time[-1])
+    learnt = np.cumsum(np.where(history["learning"].to_numpy() > 0.5, np.minimum(steps, 2.0), 0.0))
+    enough = time[min(int(np.searchsorted(learnt, LEARNT_AT_START_S)), len(time) - 1)]
+    span = min(max(START_S, enough - time[0]), MOST_OF_DRIVE * (time[-1] - time[0]))
+    return float(time[0] + span)
+
+
+def _up_to(table: pd.DataFrame, window: _Window) -> pd.DataFrame:
+    return table[table["time_s"] <= window.end_s] if window.place == 0 else table
+
+
+def _label(panels: dict[str, tuple[Axes, Axes]], unit: str, wide: bool) -> None:
+    words = {"speed": "speed\n(km/h)", "grade": "grade (%)", "force": "force at the\ntread (kN)"}
+    words |= {"aside": "set aside", "believed": "ground\nbelieved (–)", "true": "true"}
+    words |= {name: label for name, (_, _, label) in _QUANTITIES.items()}
+    for name, (start, whole) in panels.items():
+        tidy(start, words[name])
+        tidy(whole, "")
+        if name in ("aside", "true"):
+            for axes in (start, whole):
+                axes.grid(False)
+    drive = [name for name in panels if name in _OF_DRIVE]
+    for name in [drive[-1], *(["drag_area_m2"] if wide else [])]:
+        panels[name][0].set_xlabel("from the start (s)", fontsize=9)
+        panels[name][1].set_xlabel(f"time ({unit})", fontsize=9)
 
 
 def _with_shown_columns(prepared: pd.DataFrame, history: pd.DataFrame) -> pd.DataFrame:
@@ -186,16 +280,10 @@ def _grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[
 
 def _draw_drive(drive: pd.DataFrame, scale: float, speed: Axes, grade: Axes, force: Axes) -> None:
     time = drive["time_s"].to_numpy() * scale
-    speed.plot(time, drive["speed_m_s"] * 3.6, color=BLACK, linewidth=0.9)
-    speed.set_ylim(bottom=0.0)
-    tidy(speed, "speed (km/h)")
-    for panel, name, factor, label in (
-        (grade, "grade_percent", 1.0, "grade (%)"),
-        (force, "tractive_force_n", 1e-3, "force at the\ntread (kN)"),
-    ):
-        tidy(panel, label)
+    speed.plot(*line_envelope(time, drive["speed_m_s"] * 3.6), color=BLACK, linewidth=0.9)
+    for panel, name, factor in ((grade, "grade_percent", 1.0), (force, "tractive_force_n", 1e-3)):
         if name in drive and drive[name].notna().any():
-            panel.plot(time, drive[name] * factor, color=BLACK, linewidth=0.8)
+            panel.plot(*line_envelope(time, drive[name] * factor), color=BLACK, linewidth=0.8)
             panel.axhline(0.0, color=GREY, linewidth=0.5)
         else:
             panel.text(0.5, 0.5, "not known", transform=panel.transAxes, ha="center", va="center")
@@ -205,155 +293,246 @@ def _draw_quantity(
     panel: Axes,
     history: pd.DataFrame,
     name: str,
-    scale: float,
-    colour: str,
-    factor: float,
+    window: _Window,
     truth: pd.DataFrame | None,
-) -> None:
-    time = history["time_s"].to_numpy() * scale
-    mean = history[name].to_numpy() * factor
-    low, high = (edge * factor for edge in band_95(history, name) or (history[name],) * 2)
-    low, high = np.asarray(low), np.asarray(high)
-    panel.fill_between(time, low, high, color=colour, alpha=0.22, linewidth=0.0, label="95 % band")
-    panel.plot(time, mean, color=colour, linewidth=1.4, label="estimate")
-    true = None
+    beside: tuple[str, pd.DataFrame] | None,
+) -> dict[str, Any]:
+    """Draw a quantity with its bands; return what was drawn by the words for it."""
+    colour, factor, _ = _QUANTITIES[name]
+    time, mean = history["time_s"].to_numpy() * window.scale, history[name].to_numpy()
+    drawn: dict[str, Any] = {}
+    bands = (
+        (_BAND, band_95(history, name), 0.2),
+        (_GIVEN, band_95_given_scale(history, name), 0.4),
+    )
+    for words, band, alpha in bands:
+        if band is not None and not (words == _GIVEN and _alike(band, bands[0][1])):
+            shown = band_envelope(time, band[0] * factor, band[1] * factor)
+            drawn[words] = panel.fill_between(
+                *shown, color=colour, alpha=alpha, linewidth=0.0, label=words
+            )
+    line = line_envelope(time, mean * factor)
+    drawn["estimate"] = panel.plot(*line, color=colour, linewidth=1.4)[0]
+    others = [mean[len(mean) // 20 :]]
+    if beside is not None and name in beside[1]:
+        other = beside[1]
+        line = line_envelope(other["time_s"] * window.scale, other[name] * factor)
+        words = beside[0].replace("_", " ")
+        look: dict[str, Any] = {"color": VERMILION, "linewidth": 1.3, "linestyle": "-."}
+        drawn[words] = panel.plot(*line, **look)[0]
+        later = other[name].to_numpy()[len(other) // 20 :]
+        # One that runs away leaves the axis: what is ours is to be seen.
+        others.append(later[np.abs(later) < MOST_BESIDE * np.nanmax(mean)])
     if truth is not None and name in truth:
-        true = truth[name].to_numpy()
-        panel.plot(
-            truth["time_s"].to_numpy() * scale,
-            true * factor,
-            color=BLACK,
-            linestyle=(0, (5, 3)),
-            linewidth=1.2,
-            label="truth",
-        )
-    shown = settled_range(history, name, true)
-    if shown is not None:
-        panel.set_ylim(shown[0] * factor, shown[1] * factor)
+        line = (truth["time_s"].to_numpy() * window.scale, truth[name].to_numpy() * factor)
+        look = {"color": BLACK, "linewidth": 1.2, "linestyle": (0, (5, 3))}
+        drawn["truth"] = panel.plot(*line, **look)[0]
+        others.append(truth[name].to_numpy())
+    _limit(panel, history, name, np.concatenate(others), window.place == 0)
+    return drawn
 
 
-def _spread_grounds(panel: Axes, history: pd.DataFrame) -> None:
-    """A logarithmic axis where sand would press hard ground flat."""
+def _alike(band: Band, other: Band) -> bool:
+    """Whether one band would hide the other."""
+    if band is None or other is None:
+        return False
+    return bool(np.nanmedian((band[1] - band[0]) / (other[1] - other[0])) > 0.95)
+
+
+def _limit(panel: Axes, history: pd.DataFrame, name: str, also: FloatArray, start: bool) -> None:
+    """Set the axis so that nothing of interest leaves it; resistance on a logarithmic one."""
+    factor = _QUANTITIES[name][1]
+    shown = whole_range(history, name, also) if start else settled_range(history, name, also)
+    if shown is None:
+        shown = whole_range(history, name, also)
+    low, high = shown
+    if name != "rolling_resistance":
+        panel.set_ylim(low * factor, high * factor)
+        return
     from matplotlib.ticker import FixedLocator, NullFormatter, StrMethodFormatter
 
-    low, high = np.quantile(history["rolling_resistance"].iloc[len(history) // 20 :], [0.01, 0.99])
-    if not high > 4.0 * low > 0.0:
-        return
+    least = np.nanmin(np.where(also > 0.0, also, np.nan)) if (also > 0.0).any() else high
     panel.set_yscale("log")
-    panel.set_ylim(0.6 * low, 1.5 * high)
-    panel.yaxis.set_major_locator(FixedLocator([0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5]))
+    panel.set_ylim(max(low, 0.6 * float(least), _LEAST_ROLLING), 1.15 * high)
+    bottom, top = panel.get_ylim()
+    steps = (1.0, 2.0, 5.0) if top > 5.0 * bottom else (1.0, 1.3, 1.6, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0)
+    ticks = [step * decade for decade in (0.001, 0.01, 0.1, 1.0) for step in steps]
+    panel.yaxis.set_major_locator(FixedLocator(ticks))
     panel.yaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
     panel.yaxis.set_minor_formatter(NullFormatter())
 
 
-def _shade_set_aside(history: pd.DataFrame, scale: float, panels: list[Axes]) -> list[str]:
-    """Shade stretches that informed nothing, by group of reasons; return the groups met."""
-    time = history["time_s"].to_numpy() * scale
+def _groups(history: pd.DataFrame) -> NDArray[np.object_]:
+    """Group of reasons for which each sample is set aside; "" where it is not."""
     reasons = history["set_aside_because"].astype(object).fillna("").to_numpy()
-    aside = history["learning"].to_numpy() < 0.5
-    group = np.array(
-        [
-            _GROUP_OF_REASON.get(reason, _OTHER_REASONS) if out else ""
-            for reason, out in zip(reasons, aside, strict=True)
-        ],
-        dtype=object,
-    )
-    edges = np.flatnonzero(group[1:] != group[:-1]) + 1
-    starts = np.concatenate(([0], edges))
-    ends = np.concatenate((edges, [len(group)]))
-    met = []
-    for name, colour in _GROUP_COLOURS.items():
+    group = np.array([_GROUP_OF_REASON.get(one, _OTHER_REASONS) for one in reasons], dtype=object)
+    return np.where(history["learning"].to_numpy() < 0.5, group, "")
+
+
+def _groups_met(history: pd.DataFrame) -> list[str]:
+    met = set(_groups(history))
+    return [name for name in _GROUPS if name in met]
+
+
+def _draw_set_aside(panel: Axes, history: pd.DataFrame, groups: list[str], scale: float) -> None:
+    """A row per group of reasons for which samples are set aside, dark where they are."""
+    time = history["time_s"].to_numpy() * scale
+    group = _groups(history)
+    for row, name in enumerate(groups):
+        edges = np.flatnonzero(np.diff((group == name).astype(np.int8), prepend=0, append=0))
         spans = [
-            (time[start], time[min(end, len(time) - 1)])
-            for start, end in zip(starts, ends, strict=True)
-            if group[start] == name
+            (time[first], time[min(last, len(time) - 1)] - time[first])
+            for first, last in edges.reshape(-1, 2)
         ]
-        if not spans:
-            continue
-        met.append(name)
-        for panel in panels:
-            panel.broken_barh(
-                [(left, right - left) for left, right in spans],
-                (0.0, 1.0),
-                transform=panel.get_xaxis_transform(),
-                facecolor=colour,
-                alpha=0.28,
-                linewidth=0.0,
-                zorder=0.5,
-            )
-    return met
+        panel.broken_barh(spans, (row - 0.4, 0.8), facecolor=BLACK, linewidth=0.4, edgecolor=BLACK)
+    panel.set_ylim(max(len(groups), 1) - 0.5, -0.5)
+    panel.set_yticks(range(len(groups)), groups)
 
 
-_HATCH = "////"
+def _not_learnt_patch(**more: Any) -> Any:
+    from matplotlib.patches import Patch
+
+    look: dict[str, Any] = {"facecolor": "#00000018", "edgecolor": "#00000055"}
+    return Patch(**look, hatch="////", linewidth=0.0, **more)
 
 
-def _hatch_not_learnt(panels: list[Axes], summary: dict[str, Any], scale: float) -> bool:
-    """Hatch stretches in which nothing was learnt of the mass; whether there are any."""
-    for stretch in summary.get("not_learnt", []):
+def _shade_not_learnt(panels: list[Axes], summary: dict[str, Any], window: _Window) -> bool:
+    """Shade stretches in which nothing was learnt of the mass; whether there are any."""
+    stretches = [one for one in summary.get("not_learnt", []) if one["start_s"] < window.end_s]
+    for one in stretches:
         for panel in panels:
             panel.axvspan(
-                stretch["start_s"] * scale,
-                stretch["end_s"] * scale,
-                facecolor="none",
-                edgecolor=GREY,
-                alpha=0.35,
-                hatch=_HATCH,
+                one["start_s"] * window.scale,
+                min(one["end_s"], window.end_s) * window.scale,
+                facecolor="#00000018",
+                edgecolor="#00000055",
+                hatch="////",
                 linewidth=0.0,
                 zorder=0.4,
             )
-    return bool(summary.get("not_learnt"))
+    return bool(stretches)
 
 
-def _mark_load_changes(panel: Axes, summary: dict[str, Any], scale: float) -> None:
+_LABEL_SIZE = 8.0
+_POINTS_PER_LETTER = 0.56 * _LABEL_SIZE
+
+
+def _mark_load_changes(
+    panel: Axes, summary: dict[str, Any], scale: float, figure: Figure, wide: bool
+) -> None:
+    """Mark changes of load; their labels stand above the panel, in as many rows as they need."""
+    width_points = 72.0 * figure.get_figwidth() * (0.38 if wide else 0.68)
+    left, right = panel.get_xlim()
+    ends: list[float] = []  # of each row of labels, from the panel's left (points)
     for change in summary.get("load_changes", []):
-        late = change["time_s"] * scale > np.mean(panel.get_xlim())
-        panel.axvline(change["time_s"] * scale, color=VERMILION, linewidth=1.0, linestyle=":")
+        at = change["time_s"] * scale
+        panel.axvline(at, color=VERMILION, linewidth=1.2, linestyle=":")
+        text = (
+            f"load {change['before_kg'] / 1e3:.2f} → {change['after_kg'] / 1e3:.2f} t "
+            f"(P = {change['probability']:.2f})"
+        )
+        length = _POINTS_PER_LETTER * len(text)
+        begin = (at - left) / (right - left) * width_points - 0.5 * length
+        begin = min(max(begin, 0.0), width_points - length)
+        row = next((one for one, end in enumerate(ends) if end + 8.0 < begin), len(ends))
+        ends[row : row + 1] = [begin + length]
         panel.annotate(
-            f"load changed\n(P = {change['probability']:.2f})",
-            (change["time_s"] * scale, 0.98),
-            xycoords=("data", "axes fraction"),
-            xytext=(-4 if late else 4, 0),
+            text,
+            ((begin + 0.5 * length) / width_points, 1.0),
+            xycoords="axes fraction",
+            xytext=(0.0, 3.0 + 1.35 * _LABEL_SIZE * row),
             textcoords="offset points",
-            va="top",
-            ha="right" if late else "left",
-            fontsize=8,
+            ha="center",
+            va="bottom",
+            fontsize=_LABEL_SIZE,
             color=VERMILION,
         )
 
 
-def _draw_grounds(strip: Axes, history: pd.DataFrame, scale: float) -> None:
-    time = history["time_s"].to_numpy() * scale
-    names = history["surface"].astype(str).to_numpy()
-    colours = ground_colours(list(dict.fromkeys(names)))
+def _grounds(history: pd.DataFrame, truth: pd.DataFrame | None) -> list[str]:
+    """Grounds that are drawn, those of the columns first."""
+    names = [*_likely(history)]
+    if truth is not None and "surface" in truth:
+        names += list(truth["surface"].astype(str).unique())
+    return list(dict.fromkeys(names))
+
+
+def _likely(history: pd.DataFrame) -> list[str]:
+    """Grounds that are ever probable."""
+    names = [str(name) for name in history.columns]
+    others = ("load_changed", "nothing_hitched", "regeneration")
+    grounds = [name[2:] for name in names if name.startswith("p_") and name[2:] not in others]
+    return [name for name in grounds if history[f"p_{name}"].max() > SHOWN_FROM]
+
+
+def _draw_believed(panel: Axes, history: pd.DataFrame, scale: float) -> None:
+    """Probabilities of the grounds, one upon another."""
+    names = _likely(history)
+    colours, hatches = ground_colours(names), ground_hatches(names)
+    below: FloatArray = np.zeros(len(history))
+    for name in names:
+        above = below + history[f"p_{name}"].fillna(0.0).to_numpy()
+        time, low, high = band_envelope(history["time_s"].to_numpy() * scale, below, above)
+        look: dict[str, Any] = {"facecolor": colours[name], "hatch": hatches[name]}
+        panel.fill_between(time, low, high, edgecolor="#FFFFFF90", linewidth=0.0, **look)
+        below = above
+    panel.set_ylim(0.0, 1.0)
+    panel.set_yticks([0.0, 1.0])
+
+
+def _draw_true_ground(panel: Axes, truth: pd.DataFrame, window: _Window) -> None:
+    time, names = truth["time_s"].to_numpy(), truth["surface"].astype(str).to_numpy()
+    present = list(dict.fromkeys(names))
+    colours, hatches = ground_colours(present), ground_hatches(present)
     edges = np.flatnonzero(names[1:] != names[:-1]) + 1
-    for start, end in zip(
-        np.concatenate(([0], edges)), np.concatenate((edges, [len(names) - 1])), strict=True
-    ):
-        strip.axvspan(time[start], time[end], color=colours[names[start]], linewidth=0.0)
-    strip.set_yticks([])
-    strip.set_ylabel("ground", fontsize=9, rotation=0, ha="right", va="center")
-    strip.tick_params(labelsize=8)
-    strip.set_ylim(0.0, 1.0)
+    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(names) - 1]))
+    for start, end in zip(starts, ends, strict=True):
+        panel.axvspan(
+            time[start] * window.scale,
+            time[end] * window.scale,
+            facecolor=colours[names[start]],
+            hatch=hatches[names[start]],
+            edgecolor="#FFFFFF90",
+            linewidth=0.0,
+        )
+    panel.set_ylim(0.0, 1.0)
+    panel.set_yticks([])
 
 
-def _legend_below(figure: Figure, groups: list[str], history: pd.DataFrame) -> None:
+def _legend_below(
+    figure: Figure,
+    labels: dict[str, Any],
+    history: pd.DataFrame,
+    truth: pd.DataFrame | None,
+    wide: bool,
+) -> None:
+    from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    grounds = ground_colours(list(dict.fromkeys(history["surface"].astype(str))))
-    handles = [
-        Patch(facecolor=colour, label=f"ground: {name.replace('_', ' ')}")
-        for name, colour in grounds.items()
-    ]
-    handles += [
-        Patch(facecolor="none", edgecolor=GREY, hatch=_HATCH, label=name)
-        if name == _NOT_LEARNT
-        else Patch(facecolor=_GROUP_COLOURS[name], alpha=0.4, label=f"set aside: {name}")
-        for name in groups
-    ]
-    figure.legend(handles=handles, loc="outside lower center", ncols=4, fontsize=8, frameon=False)
+    names = _grounds(history, truth)
+    colours, hatches = ground_colours(names), ground_hatches(names)
+    patches: dict[str, Any] = {}
+    for words, one in labels.items():
+        patches[words] = one
+        if words in (_BAND, _GIVEN):  # of any colour
+            patches[words] = Patch(facecolor=BLACK, alpha=0.5 if words == _GIVEN else 0.2)
+        elif words == "estimate":
+            patches[words] = Line2D([], [], color=GREY, linewidth=1.6)
+    for name in names:
+        words = f"ground: {name.replace('_', ' ')}"
+        look: dict[str, Any] = {"facecolor": colours[name], "hatch": hatches[name]}
+        patches[words] = Patch(**look, edgecolor="#FFFFFF90", linewidth=0.0)
+    figure.legend(
+        handles=list(patches.values()),
+        labels=list(patches),
+        loc="outside lower center",
+        ncols=5 if wide else 4,
+        fontsize=8,
+        frameon=False,
+    )
 
 
-def _headline(summary: dict[str, Any]) -> str:
+def _headline(summary: dict[str, Any], width: int) -> str:
     mass, trailer = summary["mass_kg"], summary["trailer_mass_kg"]
     low, high = mass["interval95"]
     text = (
@@ -366,4 +545,4 @@ def _headline(summary: dict[str, Any]) -> str:
         text += "\nNext: " + str(summary["what_to_drive_next"])
     # A number and its sign stay on one line.
     text = text.replace(" %", "\u00a0%")
-    return "\n".join(textwrap.fill(line, 118) for line in text.splitlines())
+    return "\n".join(textwrap.fill(line, width) for line in text.splitlines())

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from loadlearn.figures.style import (
     BLACK,
@@ -20,6 +22,7 @@ from loadlearn.figures.style import (
     small_legend,
     tidy,
 )
+from loadlearn.study.honesty import bland_altman
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,6 +34,7 @@ MOST_LINES = 12
 """Up to so many drives are drawn one by one; more are summed up by quantiles."""
 
 _COLOURS = (BLUE, ORANGE, BLUISH_GREEN, VERMILION, REDDISH_PURPLE, SKY_BLUE, BLACK, GREY)
+_DASHES = ("-", "--", "-.", ":") * 2
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 
@@ -54,7 +58,9 @@ def draw_validation(result: Validation) -> Figure:
     groups = list(dict.fromkeys(good["group"].fillna("")))
     _draw_time(panels[0, 0], result.trajectories)
     _draw_agreement(panels[0, 1], good, groups)
-    _draw_coverage(panels[1, 0], good)
+    z = {"total": "z", "given the scale": "z_given_scale"}
+    known = {words: good[name].dropna() for words, name in z.items() if name in good}
+    draw_coverage(panels[1, 0], {words: one.to_numpy() for words, one in known.items() if len(one)})
     _draw_differences(panels[1, 1], good, groups)
     return figure
 
@@ -118,19 +124,25 @@ def _draw_agreement(panel: Axes, good: pd.DataFrame, groups: list[str]) -> None:
         small_legend(panel, loc="upper left")
 
 
-def _draw_coverage(panel: Axes, good: pd.DataFrame) -> None:
+def draw_coverage(panel: Axes, z: Mapping[str, NDArray[np.float64]]) -> None:
+    """Draw how often intervals hold the truth against how often they say so.
+
+    Parameters
+    ----------
+    panel : Axes
+    z : mapping of str to ndarray
+        Errors over their sds, by the words for them; the band of chance is that of the first.
+    """
     from scipy import stats
 
     panel.set_title("Do the intervals hold what they promise?", fontsize=10, loc="left")
     nominal = np.linspace(0.02, 0.99, 98)
     bounds = stats.norm.ppf(0.5 + 0.5 * nominal)
-    count = len(good)
-    low = stats.binom.ppf(0.025, count, nominal) / count
-    high = stats.binom.ppf(0.975, count, nominal) / count
+    count = len(next(iter(z.values())))
     panel.fill_between(
         100.0 * nominal,
-        100.0 * low,
-        100.0 * high,
+        100.0 * stats.binom.ppf(0.025, count, nominal) / count,
+        100.0 * stats.binom.ppf(0.975, count, nominal) / count,
         color=GREY,
         alpha=0.25,
         linewidth=0.0,
@@ -138,17 +150,12 @@ def _draw_coverage(panel: Axes, good: pd.DataFrame) -> None:
         label=f"chance, {count} rows (95 %)",
     )
     panel.plot([0.0, 100.0], [0.0, 100.0], color=BLACK, linewidth=0.8, linestyle="--")
-    for name, label, colour in (
-        ("z", "total", BLUE),
-        ("z_given_scale", "given the scale", VERMILION),
-    ):
-        if name in good and good[name].notna().any():
-            z = good[name].dropna().abs().to_numpy()
-            share = 100.0 * (z[:, None] <= bounds).mean(axis=0)
-            panel.plot(100.0 * nominal, share, color=colour, label=label)
+    for (label, values), colour, dashes in zip(z.items(), _COLOURS, _DASHES, strict=False):
+        share = 100.0 * (np.abs(values)[:, None] <= bounds).mean(axis=0)
+        panel.plot(100.0 * nominal, share, color=colour, linestyle=dashes, label=label)
     panel.set_xlim(0.0, 100.0)
     panel.set_ylim(0.0, 101.0)
-    tidy(panel, "weighed mass inside it (% of rows)", "nominal interval (%)")
+    tidy(panel, "truth inside it (% of rows)", "nominal interval (%)")
     small_legend(panel, loc="lower right")
 
 
@@ -166,13 +173,11 @@ def _draw_differences(panel: Axes, good: pd.DataFrame, groups: list[str]) -> Non
             color=_COLOURS[number % len(_COLOURS)],
             alpha=0.8,
         )
-    bias = float(difference.mean())
-    panel.axhline(bias, color=BLACK, linewidth=1.0, label=f"mean {bias:+.0f} kg")
+    found = bland_altman(good["estimated_kg"], good["mass_kg"])
+    panel.axhline(found.bias, color=BLACK, linewidth=1.0, label=f"mean {found.bias:+.0f} kg")
     if len(difference) > 2:
-        spread = 1.96 * float(difference.std())
-        for sign, label in ((-1.0, None), (1.0, f"limits of agreement ±{spread:.0f} kg")):
-            panel.axhline(
-                bias + sign * spread, color=VERMILION, linewidth=1.0, linestyle="--", label=label
-            )
+        words = f"limits of agreement ±{found.high - found.bias:.0f} kg"
+        for limit, label in ((found.low, None), (found.high, words)):
+            panel.axhline(limit, color=VERMILION, linewidth=1.0, linestyle="--", label=label)
     tidy(panel, "estimated − weighed (kg)", "mean of estimated and weighed (t)")
     small_legend(panel)

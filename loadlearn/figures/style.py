@@ -28,6 +28,8 @@ GROUND_COLOURS = {
     "sand": ORANGE,
     "soft_sand": YELLOW,
 }
+GROUND_HATCHES = {"gravel": "...", "earth": "\\\\\\", "sand": "///", "soft_sand": "xxx"}
+"""In print without colours, too."""
 _OTHER_GROUNDS = (BLUISH_GREEN, REDDISH_PURPLE, BLUE)
 
 
@@ -47,6 +49,22 @@ def ground_colours(names: list[str]) -> dict[str, str]:
     others = [name for name in names if name not in GROUND_COLOURS]
     extra = {name: _OTHER_GROUNDS[i % len(_OTHER_GROUNDS)] for i, name in enumerate(others)}
     return {name: GROUND_COLOURS.get(name) or extra[name] for name in names}
+
+
+def ground_hatches(names: list[str]) -> dict[str, str]:
+    """A hatch for every ground, so that they differ without their colours.
+
+    Parameters
+    ----------
+    names : list of str
+        Grounds.
+
+    Returns
+    -------
+    dict
+        Hatch by name; empty for the plainest.
+    """
+    return {name: GROUND_HATCHES.get(name, "" if name == "sealed" else "++") for name in names}
 
 
 def new_figure(width_inch: float, height_inch: float) -> Figure:
@@ -100,19 +118,20 @@ def small_legend(axes: Axes, **options: Any) -> None:
 
 
 def save(figure: Figure, path: Path, dots_per_inch: int = 130) -> None:
-    """Save a figure; as PNG the same figure gives the same bytes.
+    """Save a figure; the same figure gives the same bytes.
 
     Parameters
     ----------
     figure : Figure
         Any.
     path : Path
-        ``.png`` or ``.svg``.
+        ``.png``, ``.svg`` or ``.pdf``.
     dots_per_inch : int
         Resolution of a PNG.
     """
     import matplotlib as mpl
 
-    metadata: dict[str, Any] = {"Date": None} if path.suffix == ".svg" else {"Software": None}
+    unsaid = {".svg": "Date", ".pdf": "CreationDate"}.get(path.suffix, "Software")
+    metadata: dict[str, Any] = {unsaid: None}
     with mpl.rc_context({"svg.hashsalt": "loadlearn"}):
         figure.savefig(path, dpi=dots_per_inch, metadata=metadata)

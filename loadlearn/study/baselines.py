@@ -115,6 +115,11 @@ def baseline(
     **parameters
         Its tuning.
 
+    Returns
+    -------
+    Baseline
+        Its ``run(trace)`` gives one row of estimates per sample.
+
     Raises
     ------
     InputError

@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 
 from loadlearn.errors import InputError
+from loadlearn.study.one_call import estimate
 from loadlearn.vehicle.rig import Rig
 
 NEEDED = ("log", "rig", "mass_kg")
@@ -105,25 +106,6 @@ class Validation:
     table: pd.DataFrame
     summary: dict[str, Any]
     trajectories: list[Trajectory]
-
-
-def learn(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
-    """What the command ``estimate`` does with a trace.
-
-    Parameters
-    ----------
-    trace : DataFrame
-        Canonical columns.
-    rig : Rig
-
-    Returns
-    -------
-    DataFrame
-        Estimates, one row per sample.
-    """
-    from loadlearn.estimation import LoadEstimator, prepare
-
-    return LoadEstimator(rig).run(prepare(trace, rig))
 
 
 def read_manifest(path: Path | str) -> list[ManifestRow]:
@@ -237,7 +219,7 @@ def validate_manifest(
     manifest: Path | str,
     *,
     jobs: int = 1,
-    learn: Learn = learn,
+    learn: Learn = estimate,
     on_done: Callable[[int, int], None] | None = None,
 ) -> Validation:
     """Judge every row of a manifest.
@@ -249,9 +231,14 @@ def validate_manifest(
     jobs : int
         Worker processes; the result does not depend on it.
     learn : callable
-        From a trace and a rig to estimates.
+        From a trace and a rig to estimates, ours or another's.
     on_done : callable, optional
         Told how many of how many logs are done.
+
+    Returns
+    -------
+    Validation
+        The table row by row, statistics in all and by group, errors over time.
 
     Raises
     ------

@@ -36,6 +36,7 @@ from loadlearn.vehicle.samples import samples_of
 TRUE_MASS_KG = 5200.0
 COMPARED = (
     "mass_kg",
+    "p_load_changed",
     "mass_sd_kg",
     "mass_sd_given_scale_kg",
     "rolling_resistance",
@@ -566,3 +567,14 @@ def test_delays_that_nobody_told_are_considered_online(rig: Rig, drive: Drive) -
         last = LoadEstimator(rig, delays_s=delays_s).run(drive.log, prepare=False).iloc[-1]
         sds.append(float(last["mass_sd_given_scale_kg"] / last["mass_given_scale_kg"]))
     assert sds[0] == pytest.approx(np.hypot(sds[1], UNTOLD_DELAY_SPREAD), rel=0.05)
+
+
+def test_innovations_of_speed_and_their_sds(rig: Rig, drive: Drive) -> None:
+    """By hand for a row: what is new in v^2 / 2g + h, over dy/dv = v / g, is an error of speed."""
+    history = LoadEstimator(rig).run(drive.log, prepare=False)
+    told = history[np.isfinite(history["innovation_m_s"])].iloc[500:]
+    assert len(told) > 3000
+    assert (np.sign(told["innovation_m_s"]) == np.sign(told["normalised_innovation"])).all()
+    sd = told["innovation_m_s"] / told["normalised_innovation"]
+    # At least the channel's own noise: the default level, before a log has told its own.
+    assert sd.min() > Noise().speed_sd_m_s and np.median(sd) < 3.0 * Noise().speed_sd_m_s

@@ -55,10 +55,13 @@ def assert_same(ours: Gaussian, expected: Gaussian, rtol: float = 1e-10) -> None
 def updated(
     gaussian: Gaussian, y: float, reads: Reads, variance: float, half_width: float = 0.0
 ) -> tuple[Gaussian, float, float]:
-    """After an update: the law, the log-likelihood, the normalised innovation squared."""
+    """After an update: the law, the log-likelihood, the normalised innovation."""
     mean, covariance = gaussian[0].copy(), gaussian[1].copy()
     told = kalman.update(mean, covariance, y, reads, variance, half_width, scratch())
-    return (mean, covariance), *told
+    total = measured_matrix(reads) @ gaussian[1] @ measured_matrix(reads) + variance
+    # An interval's is the expectation over it, in the same unit.
+    assert told[1] == pytest.approx(told[2] * math.sqrt(total), rel=1e-6, abs=1e-9)
+    return (mean, covariance), told[0], told[2]
 
 
 # --- prediction ----------------------------------------------------------------------------------
@@ -112,7 +115,7 @@ def test_update_is_the_textbooks(seed: int, reads: Reads, offset: float, noise_s
     after, log_likelihood, normalised = updated(before, y, reads, variance)
     assert_same(after, textbook_update(*before, matrix, y, variance), rtol=1e-8)
     assert log_likelihood == pytest.approx(norm.logpdf(offset * total_sd, scale=total_sd), rel=1e-7)
-    assert normalised == pytest.approx(offset**2, rel=1e-7, abs=1e-12)
+    assert normalised == pytest.approx(offset, rel=1e-7, abs=1e-6)
     assert (after[1] == after[1].T).all()
 
 

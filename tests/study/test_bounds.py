@@ -191,14 +191,18 @@ def test_innovations_are_white_where_the_model_is_exact(
     rows: Rows, prior: Prior, noise: Noise
 ) -> None:
     grounds = ground_modes(HANDBOOK_GROUNDS[:1], with_regeneration=False)
-    squares = []
+    signed = []
     for seed in range(4):
         made = drawn(rows, grounds, prior, noise, 100 + seed)
-        squares.append(
+        signed.append(
             problem.filter_outputs(made.rows, grounds, prior, noise)[0]["normalised_innovation"]
         )
-    seen = np.concatenate(squares)
+    seen = np.concatenate(signed)
     seen = seen[np.isfinite(seen)]
+    # White: no mean and no memory, each within 3.5 of its own sd of n^-0.5.
+    assert abs(seen.mean()) < 3.5 / math.sqrt(len(seen))
+    assert abs(np.corrcoef(seen[1:], seen[:-1])[0, 1]) < 3.5 / math.sqrt(len(seen))
+    seen = seen**2
     # The sum of n honest normalised innovations squared is chi-squared with n degrees of freedom.
     low, high = chi2.ppf([0.0005, 0.9995], len(seen)) / len(seen)
     assert low < seen.mean() < high
