@@ -15,8 +15,8 @@ The credit is an account of at most what the strategy gives: it is spent while m
 retention is in use, and refills with the time constant of the metal, but only once the pedal has
 been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for
 three seconds. Where much is kept anyway, its last ``PASSING_S`` wait for a push of the pedal in
-mid-demand, so that a vehicle can still be passed half-way up a climb. Once the credit is spent the retention holds until
-a rest, so that noise in the heat cannot reopen it.
+mid-demand, so that a vehicle can still be passed half-way up a climb. Once the credit is spent the
+retention holds until a rest, so that noise in the heat cannot reopen it.
 
 What the heat still allows is published as part of the full-share time, but it is the account alone
 that ends the pull: the exhaust protection, which predicts the gas from sample to sample, takes what
