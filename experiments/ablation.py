@@ -431,7 +431,9 @@ def draw(found: pd.DataFrame) -> Any:
         for column in range(len(ratio.columns)):
             value = error.iloc[row, column]
             if value == value:
-                axis.text(column, row, f"{value:.1f}", ha="center", va="center", fontsize=7)
+                dark = abs(ratio.iloc[row, column]) > 1.7
+                look = {"fontsize": 7, "color": "white" if dark else "black"}
+                axis.text(column, row, f"{value:.1f}", ha="center", va="center", **look)
     picture.colorbar(shown, label="rms error against the full estimator, doublings")
     axis.set(title="rms mass error at the end, given the scale (%)")
     return picture

@@ -138,7 +138,7 @@ def draw(table: pd.DataFrame) -> Any:
         table["least_squares_bias_percent"],
         place,
         "x",
-        color="tab:red",
+        color=harness.COLOURS[1],
         label="bias, least squares",
     )
     axis.axvline(0.0, color="black", lw=0.6)

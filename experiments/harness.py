@@ -317,15 +317,17 @@ def _finish(figure: Figure, chosen: argparse.Namespace) -> None:
     for axes in figure.axes:
         if not axes.axison:
             continue
-        axes.grid(True, color="#DDDDDD", linewidth=0.6)
+        axes.grid(not axes.images, **({} if axes.images else {"color": "#DDDDDD", "lw": 0.6}))
         axes.set_axisbelow(True)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
         if not _shows_data(axes):
             words = "nothing to show in this run"
             axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center")
-    if chosen.quick and not figure.get_supxlabel():
-        figure.supxlabel(
+    if chosen.quick:
+        # Above, where nothing else stands; else below.
+        say = figure.supxlabel if figure.get_suptitle() else figure.suptitle
+        say(
             f"quick run of {chosen.seeds} {'repetition' if chosen.seeds == 1 else 'repetitions'}: "
             "it shows that this works, not how well",
             fontsize=8,

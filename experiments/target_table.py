@@ -129,6 +129,8 @@ def honesty_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 def draw(table: pd.DataFrame) -> Any:
     """Rms errors with intervals against targets, both checkpoints, logarithmic."""
+    from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
+
     picture, axes = harness.figure(1, 2, width=11.0, height=5.0)
     for axis, checkpoint in zip(axes[0], ("10 min", "end"), strict=True):
         here = table[table["at"] == checkpoint]
@@ -141,10 +143,12 @@ def draw(table: pd.DataFrame) -> Any:
             label="loadlearn, 95 % interval",
         )
         axis.plot(here["target"], place, "k|", ms=14, label="target")
-        axis.plot(here["EKF_rms_percent"], place, "x", color="tab:red", label="plain EKF")
+        axis.plot(here["EKF_rms_percent"], place, "x", color=harness.COLOURS[1], label="plain EKF")
         axis.set(xscale="log", xlabel="rms mass error given the scale (%)", title=checkpoint)
         axis.set_yticks(place, here["drives"])
-        axis.grid(axis="x", alpha=0.3)
+        axis.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axis.xaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
+        axis.xaxis.set_minor_formatter(NullFormatter())
     axes[0, 0].legend(fontsize="small")
     return picture
 

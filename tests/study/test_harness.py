@@ -33,7 +33,7 @@ def test_an_empty_panel_and_a_quick_run_say_so(quick: bool, tmp_path: Path) -> N
     harness.write(chosen, "made", pd.DataFrame({"n": [1]}), figure)
     said = [[EMPTY in [one.get_text() for one in axis.texts] for axis in row] for row in axes]
     assert said == [[True, False, False], [False, False, True]]
-    assert ("quick run of 3 repetitions" in figure.get_supxlabel()) == quick
+    assert ("quick run of 3 repetitions" in figure.get_suptitle()) == quick
     assert {path.name for path in tmp_path.iterdir()} == {
         *("made.csv", "made.md", "made.png", "made.svg")
     }
