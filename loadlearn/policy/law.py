@@ -32,6 +32,7 @@ from loadlearn.policy.readings import (
     follow_fuel_ratio,
     read_air,
     read_engine,
+    share_in_use,
     surroundings,
 )
 from loadlearn.policy.renewal import renew_settings
@@ -119,7 +120,8 @@ def policy_step(
     # A share about to be kept must not be let go of only to come back seconds later.
     kept = max(state.kept.value, state.kept.towards)
     pedal = engine.pedal_percent
-    wanted = follow_episode(p, state.episode, pedal, state.extra_torque, kept, interval)
+    used = min(share_in_use(engine), state.extra_torque)
+    wanted = follow_episode(p, state.episode, pedal, used, kept, interval)
     state.restraint = follow_restraint(
         state.restraint, state.economy.value, state.episode.active > 0.5, interval
     )

@@ -12,11 +12,11 @@ The temperatures' uncertainties are independent and each is normal, so the proba
 and fall as u or t rises; both maxima are found by bisection.
 
 The credit is an account of at most what the strategy gives: it is spent while more than the
-retention is in use, and refills with the time constant of the metal, but only once the pedal has
-been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for
-three seconds. Where much is kept anyway, its last ``PASSING_S`` wait for a push of the pedal in
-mid-demand, so that a vehicle can still be passed half-way up a climb. Once the credit is spent the
-retention holds until a rest, so that noise in the heat cannot reopen it.
+retention is really used, and refills with the time constant of the metal, but only once the pedal
+has been up for ``REST_S``. A clock restarted by each new demand could be had again by lifting for
+three seconds. Only what the engine gives beyond its base full load spends it, so that a climb held
+at part pedal leaves it for passing. Once it is spent the retention holds until a rest, so that
+noise in the heat cannot reopen it.
 
 What the heat still allows is published as part of the full-share time, but it is the account alone
 that ends the pull: the exhaust protection, which predicts the gas from sample to sample, takes what
@@ -57,10 +57,6 @@ EPISODE_START_PERCENT = 80.0
 EPISODE_END_PERCENT = 60.0
 EPISODE_END_S = 3.0
 DECAY_S = 5.0
-PASSING_S = 15.0
-"""Credit kept for a push of the pedal in mid-demand (s), in proportion to the retention."""
-PUSH_FROM_PERCENT, PUSH_TO_PERCENT = 85.0, 95.0
-"""A push: the pedal goes from below the first to above the second."""
 RESTRAINT_BACK_PER_S = 0.1
 """How fast economy comes back after a demand (1/s); it goes at once."""
 KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
@@ -236,17 +232,13 @@ class EpisodeState:
     """Time that the heat still allows all of the extra torque."""
     spent_s: float = -1.0
     """Time since the credit was spent; negative while it is not."""
-    eased: float = 0.0
-    """1 once the pedal was eased in this demand: then it can be pushed."""
-    pushed: float = 0.0
-    """1 from a push to the end of the demand."""
 
 
 def follow_episode(
     p: ThermalParameters,
     state: EpisodeState,
     pedal_percent: float,
-    share: float,
+    used: float,
     retention: float,
     interval_s: float,
 ) -> float:
@@ -259,8 +251,8 @@ def follow_episode(
         Changed.
     pedal_percent : float
         Accelerator, or what stands for it.
-    share : float
-        Share in use.
+    used : float
+        Share of the extra torque that the engine really gives.
     retention : float
         Power retention rho.
     interval_s : float
@@ -275,15 +267,9 @@ def follow_episode(
     if pedal_percent > EPISODE_START_PERCENT:
         state.active = 1.0
     elif state.low_s >= EPISODE_END_S:
-        state.active = state.eased = state.pushed = 0.0
-    if state.active > 0.5 and pedal_percent < PUSH_FROM_PERCENT:
-        state.eased = 1.0
-    elif state.eased > 0.5 and pedal_percent > PUSH_TO_PERCENT:
-        state.pushed = 1.0
-        if state.credit_s > 0.0:
-            state.spent_s = -1.0
-    if share > retention + 0.02:
-        use = interval_s * (share - retention) / (1.0 - retention)
+        state.active = 0.0
+    if used > retention + 0.02:
+        use = interval_s * (used - retention) / (1.0 - retention)
         state.credit_s = max(state.credit_s - use, 0.0)
         state.heat_s = max(state.heat_s - use, 0.0)
     elif state.low_s > REST_S:
@@ -292,7 +278,7 @@ def follow_episode(
         state.spent_s = -1.0
     if state.spent_s >= 0.0:
         state.spent_s += interval_s
-    elif state.active > 0.5 and state.credit_s <= (1.0 - state.pushed) * PASSING_S * retention:
+    elif state.active > 0.5 and state.credit_s <= 0.0:
         # Not where the heat's confidence ends: the gas has a protection of its own.
         state.spent_s = 0.0
     if state.active < 0.5:

@@ -66,7 +66,7 @@ KEEP_FROM, KEEP_ALL = 0.65, 0.90
 in the closed loop (``experiments/choose_retention.py``)."""
 ECONOMY_ALL, ECONOMY_NONE = 0.55, 0.85
 """Demand over base full load up to which economy is full, and from which there is none."""
-SHORTEST_PULL_S = 30.0
+SHORTEST_PULL_S = 40.0
 """Full-share time never falls below what passing takes (common practice, no source); the exhaust
 protection takes what the gas does not allow."""
 MASS_POINTS = 7

@@ -168,6 +168,14 @@ def read_engine(
     return EngineNow(gear, ratio, rpm, torque, fuel, known, base_fuel, uprated_fuel, load, pedal)
 
 
+def share_in_use(engine: EngineNow) -> float:
+    """Share of the extra torque that the engine really gives, by its fuelling."""
+    extra = engine.uprated_fuel_g_s - engine.base_fuel_g_s
+    if not extra > 0.0:
+        return 0.0
+    return min(max((engine.fuel_g_s - engine.base_fuel_g_s) / extra, 0.0), 1.0)
+
+
 def read_air(
     p: ThermalParameters,
     state: PolicyState,
