@@ -104,9 +104,7 @@ CASES: dict[str, Case] = {
     "petrol, passing": Case("petrol", "overtaking", 0.85, "passing"),
     "utility, passing half-way up a climb": Case("utility_boat", "pass_on_climb", 0.8, "passing"),
     "utility, flat day": Case("utility_boat", "flat_touring_day", 0.9, "flat", cruise=True),
-    "utility, flat day, light": Case(
-        "utility_boat", "flat_touring_day", 0.53, "flat", cruise=True
-    ),
+    "utility, flat day, light": Case("utility_boat", "flat_touring_day", 0.53, "flat", cruise=True),
     "utility, flat day, foot never used to it": Case(
         "utility_boat", "flat_touring_day", 0.9, "flat", True, None, math.inf
     ),

@@ -62,13 +62,15 @@ from loadlearn.vehicle.roadload import (
 )
 
 KEEP_FROM, KEEP_ALL = 0.65, 0.90
-"""Demand over base full load from which extra torque is kept, and from which all of it is; chosen
-in the closed loop (``experiments/choose_retention.py``)."""
+"""Demand over base full load from which extra torque is kept, and from which all of it is: keeping
+from later on loses time on climbs, from earlier on gains none and changes settings more often
+(``experiments/choose_retention.py``)."""
 ECONOMY_ALL, ECONOMY_NONE = 0.55, 0.85
 """Demand over base full load up to which economy is full, and from which there is none."""
-SHORTEST_PULL_S = 40.0
-"""Full-share time never falls below what passing takes (common practice, no source); the exhaust
-protection takes what the gas does not allow."""
+SHORTEST_PULL_S = 20.0
+"""Full-share time never falls below what passing takes (common practice, no source): the exhaust
+protection takes what the gas does not allow, so a longer one costs nothing
+(``experiments/choose_retention.py``)."""
 MASS_POINTS = 7
 ROLLING_AXIS = (0.008, 0.014, 0.025, 0.05, 0.1, 0.2, 0.35)
 GRADE_AXIS_PERCENT = (0.0, 1.5, 3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 17.0)
@@ -172,6 +174,7 @@ def make_strategy(
     altitude_m: float = 0.0,
     keep_from: float = KEEP_FROM,
     keep_all: float = KEEP_ALL,
+    shortest_pull_s: float = SHORTEST_PULL_S,
 ) -> Strategy:
     """The strategy of a rig.
 
@@ -189,6 +192,8 @@ def make_strategy(
         Air for which it is made.
     keep_from, keep_all : float
         Demand over base full load from which extra torque is kept, and from which all of it is.
+    shortest_pull_s : float
+        Full-share time is no less.
 
     Returns
     -------
@@ -252,7 +257,7 @@ def make_strategy(
             time[i, j, k] = pull_time_s(
                 parameters, curve, float(rpm[k]), part, after, gas_limit, air, belief
             )
-        time = np.clip(time, SHORTEST_PULL_S, CREDIT_MAX_S)
+        time = np.clip(time, shortest_pull_s, CREDIT_MAX_S)
         for along in (0, 1):
             time = np.minimum.accumulate(time, axis=along)
     shape = np.vectorize(smoothstep, otypes=[float])
@@ -278,6 +283,7 @@ def make_strategy(
             "altitude_m": float(altitude_m),
             "keep_from": float(keep_from),
             "keep_all": float(keep_all),
+            "shortest_pull_s": float(shortest_pull_s),
             "economy_all": ECONOMY_ALL,
             "economy_none": ECONOMY_NONE,
         },
