@@ -167,9 +167,7 @@ def plot(rows: pd.DataFrame) -> Any:
                 axes.errorbar(
                     [found["mean"]],
                     [place + 0.22 * (step - 1)],
-                    xerr=[[found["mean"] - low], [high - found["mean"]]]
-                    if np.isfinite(low)
-                    else None,
+                    xerr=[half] if np.isfinite(half) else None,
                     fmt=MARKERS[name],
                     color=COLOURS[name],
                     markersize=4,

@@ -20,7 +20,14 @@ from dyno_bench import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadlearn.dyno import ComparisonSettings, clean_run, compare, read_runs, rig_fragment
+from loadlearn.dyno import (
+    ComparisonSettings,
+    clean_run,
+    compare,
+    correction_for,
+    read_runs,
+    rig_fragment,
+)
 from loadlearn.dyno.correcting import angular_acceleration, local_line
 from loadlearn.dyno.runs import canonical_column, to_canonical
 from loadlearn.dyno.stated import read_column_names, read_conditions
@@ -347,6 +354,87 @@ def test_tyre_loss_raises_engine_torque_but_not_wheel_torque():
     np.testing.assert_allclose(loss["torque_before_n_m"], plain["torque_before_n_m"], rtol=2e-3)
 
 
+def engine_of(**keys):
+    table = RIG.model_dump(exclude_none=True)
+    table["engine"] = {
+        k: v for k, v in table["engine"].items() if k in ("displacement_l", "inertia_kg_m2")
+    }
+    table["engine"] |= keys
+    return Rig.from_dict(table)
+
+
+def test_the_correction_follows_the_rig_s_fuel():
+    """ISO 1585 (from memory): spark (99/pd)^1.2 (T/298)^0.6, compression fa^fm with another fa."""
+    spark = Correction(ignition="spark")
+    rng = np.random.default_rng(31)
+    weather = {"temperature_degc": 32.0, "pressure_kpa": 96.0}
+    made = {"correction": spark, "engine_factor": None, "noise": 0.0, "inertia": True}
+    before, after = runs(rng, **made), runs(rng, gain=1.258, **made, **weather)
+    petrol, diesel = (compare(before, after, rig=engine_of(fuel=f)) for f in ("petrol", "diesel"))
+    assert petrol.correction["parameters"]["ignition"] == "spark"
+    assert petrol.correction["sources"]["ignition"] == "rig"
+    assert petrol.peaks["power"]["gain_percent"]["mean"] == pytest.approx(25.8, abs=0.3)
+    assert diesel.peaks["power"]["gain_percent"]["mean"] < 24.5
+    assert diesel.correction["parameters"]["ignition"] == "compression"
+    # By hand, 95.9 kPa dry less the vapour of 50 % at 32 degC (steam table 4.76 kPa, from memory).
+    dry = 96.0 - 0.5 * 4.76
+    factor = (99.0 / dry) ** 1.2 * (305.15 / 298.0) ** 0.6
+    assert petrol.correction["sides"]["after"]["factor_mean"] == pytest.approx(factor, rel=2e-3)
+
+
+def test_the_correction_follows_the_rig_s_aspiration():
+    rng = np.random.default_rng(32)
+    before, after = runs(rng), runs(rng)
+    free = compare(before, after, rig=engine_of(aspiration="naturally_aspirated"))
+    assert free.correction["parameters"]["aspiration"] == "natural"
+    assert "not boosted" in free.correction["basis"][0]
+    usual = compare(before, after, rig=engine_of())
+    assert usual.correction["parameters"]["aspiration"] == "turbocharged"
+
+
+def test_what_the_correction_takes_for_granted_is_said():
+    rng = np.random.default_rng(33)
+    before, after = runs(rng), runs(rng)
+    said = compare(before, after).correction["basis"]
+    assert "compression ignition, turbocharged (ASSUMED" in said[0]
+    assert any("holds none" in one for one in said) and any("fm 0.75" in one for one in said)
+    correction, sources = correction_for(engine_of(fuel="petrol"), standard="sae_j1349")
+    sae = compare(before, after, correction=correction, correction_sources=sources)
+    # 1.18 = 1 / 0.85 to its two decimals: that is the mechanical efficiency in the formula.
+    assert round(1.0 / 0.85, 2) == 1.18 and round(0.15 / 0.85, 2) == 0.18
+    assert any("mechanical efficiency ASSUMED, 85 %" in s for s in sae.correction["basis"])
+    assert any("driveline efficiency 90 %" in one for one in said)
+    # What is stated wins over the rig, and where they differ it is said.
+    correction, sources = correction_for(engine_of(fuel="petrol"), "compression")
+    other = compare(
+        before,
+        after,
+        correction=correction,
+        correction_sources=sources,
+        rig=engine_of(fuel="petrol"),
+    )
+    assert correction.ignition == "compression"
+    assert any("the rig's engine burns petrol" in w for w in other.warnings)
+    with pytest.raises(InputError, match="spark"):
+        correction_for(None, "sparks")
+
+
+def test_the_fragment_says_where_it_ends():
+    rng = np.random.default_rng(34)
+    curve = {"full_load_rpm": [900, 2000, 4800], "full_load_torque_n_m": [200, 430, 250]}
+    comparison = compare(runs(rng), runs(rng, gain=1.2), correction=KNOWN, rig=engine_of(**curve))
+    text, notes = rig_fragment(comparison)
+    engine = tomllib.loads(text)["engine"]
+    low, high = notes["measured_rpm"]
+    # Nothing is given that was not driven: the bench pulls from 1200 to 4200 rpm.
+    assert 1200.0 <= low == engine["full_load_rpm"][0]
+    assert engine["full_load_rpm"][-1] == high <= 4200.0
+    (warning,) = notes["warnings"]
+    assert f"{low:g} to {high:g} rpm" in warning and "900, 4800 rpm" in warning
+    comment = " ".join(line[2:] for line in text.splitlines() if line.startswith("#"))
+    assert warning in comment
+
+
 def test_local_line_is_exact_on_a_line_and_its_sd_is_right():
     rng = np.random.default_rng(18)
     x = np.linspace(1000.0, 4000.0, 400)
@@ -516,11 +604,17 @@ def test_command_writes_everything_or_nothing(tmp_path):
     arguments += ["--out", str(out)]
     done = CliRunner().invoke(app, arguments)
     assert done.exit_code == 0, done.output
+    for said in ("ASSUMED", "mechanical efficiency", "WARNING: full_load.toml holds"):
+        assert said in done.output
     names = sorted(path.name for path in out.iterdir())
     assert names == ["dyno.csv", "dyno.json", "dyno.png", "full_load.toml"]
     result = json.loads((out / "dyno.json").read_text())
     assert result["peaks"]["power"]["gain_percent"]["mean"] == pytest.approx(30.0, abs=1.5)
     assert len(pd.read_csv(out / "dyno.csv")) > 40
+    assert result["correction"]["sources"]["ignition"] == "assumed"
+    assert result["correction"]["basis"]
+    assert any(w.startswith("full_load.toml holds") for w in result["warnings"])
+    assert "# WARNING: full_load.toml holds" in (out / "full_load.toml").read_text()
     again = CliRunner().invoke(app, arguments)
     assert again.exit_code == 2
     same = f"{arguments[1]},{arguments[1]}"

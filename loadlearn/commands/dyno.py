@@ -34,7 +34,11 @@ Before = Annotated[
 After = Annotated[str, typer.Argument(metavar="AFTER", help="Run after the change, likewise.")]
 Rig = Annotated[
     Path | None,
-    typer.Option("--rig", metavar="RIG", help="Rig file: inertia, displacement, efficiency."),
+    typer.Option(
+        "--rig",
+        metavar="RIG",
+        help="Rig file: fuel, aspiration, inertia, displacement, efficiency.",
+    ),
 ]
 Conditions = Annotated[
     Path | None,
@@ -44,8 +48,20 @@ Conditions = Annotated[
         help="TOML with tables both, before and after: gear, tyre pressure and the like.",
     ),
 ]
-Ignition = Annotated[str, typer.Option("--ignition", help="compression or spark.")]
-Aspiration = Annotated[str, typer.Option("--aspiration", help="turbocharged or natural.")]
+Ignition = Annotated[
+    str | None,
+    typer.Option(
+        "--ignition",
+        help="compression or spark; default: by the rig's fuel, without a rig compression.",
+    ),
+]
+Aspiration = Annotated[
+    str | None,
+    typer.Option(
+        "--aspiration",
+        help="turbocharged or naturally_aspirated; default: the rig's, without one turbocharged.",
+    ),
+]
 Standard = Annotated[str, typer.Option("--standard", help="iso_1585 or sae_j1349.")]
 Exponent = Annotated[
     float | None,
@@ -80,8 +96,8 @@ def dyno(
     out: OutFolder,
     rig: Rig = None,
     conditions: Conditions = None,
-    ignition: Ignition = "compression",
-    aspiration: Aspiration = "turbocharged",
+    ignition: Ignition = None,
+    aspiration: Aspiration = None,
     standard: Standard = "iso_1585",
     temperature_exponent: Exponent = None,
     engine_factor: EngineFactor = None,
@@ -96,29 +112,36 @@ def dyno(
 
     A file holds engine speed (or roller speed), a load (tractive_force_n, tractive_power_kw,
     axle_torque_n_m or engine_referred_torque_n_m) and ambient temperature, pressure and humidity;
-    a column 'run' tells repeats apart. Writes dyno.csv, dyno.png, full_load.toml (for a rig file)
-    and dyno.json.
+    a column 'run' tells repeats apart. The rig's fuel says which correction is right: without a rig
+    give --ignition spark for a petrol engine. Writes dyno.csv, dyno.png, full_load.toml (for a rig
+    file) and dyno.json.
 
     Example: loadlearn dyno before.csv after.csv --rig rig.toml --out dyno-out
     """
-    from loadlearn.dyno import ComparisonSettings, compare, read_runs, rig_fragment
+    from loadlearn.dyno import (
+        ComparisonSettings,
+        compare,
+        correction_for,
+        read_runs,
+        rig_fragment,
+    )
     from loadlearn.dyno.runs import split_paths
     from loadlearn.dyno.stated import read_column_names, read_conditions
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json
-    from loadlearn.vehicle.atmosphere import Correction
     from loadlearn.vehicle.rig import Rig as RigModel
 
     outputs = OutputFolder(out, own=OWN_FILES, mark="dyno.json", force=force)
     outputs.check()
-    correction = Correction(
-        ignition=ignition,  # type: ignore[arg-type]
-        aspiration=aspiration,  # type: ignore[arg-type]
-        standard=standard,  # type: ignore[arg-type]
-        temperature_exponent=temperature_exponent,
-        engine_factor=engine_factor,
-    )
     with progress("reading the runs") as shown:
         the_rig = None if rig is None else RigModel.from_toml(rig)
+        correction, sources = correction_for(
+            the_rig,
+            ignition,
+            aspiration,
+            standard=standard,
+            temperature_exponent=temperature_exponent,
+            engine_factor=engine_factor,
+        )
         settings = ComparisonSettings(tyre_loss_n=tyre_loss_n)
         if driveline_efficiency is not None:
             settings = replace(settings, driveline_efficiency=driveline_efficiency)
@@ -134,12 +157,14 @@ def dyno(
         comparison = compare(
             *sides,
             correction=correction,
+            correction_sources=sources,
             rig=the_rig,
             displacement_l=displacement_l,
             settings=settings,
         )
         comparison.warnings.extend(_given_twice(before, after))
         text, notes = rig_fragment(comparison)
+        comparison.warnings.extend(notes["warnings"])
         files = {
             f"{name}_{number + 1}": path
             for name, side in (("before", before), ("after", after))
@@ -212,6 +237,8 @@ def print_comparison(comparison: DynoComparison, out: Path) -> None:
     shown.print(
         f"mean gain over engine speed: {mean['gain_percent']:.1f} % ({low:.1f} to {high:.1f})"
     )
+    for sentence in comparison.correction["basis"]:
+        shown.print(sentence, markup=False)
     for one in comparison.correction["variants"]:
         shown.print(
             f"  with correction {one['variant']}: peak power gain "

@@ -1,6 +1,7 @@
 """Two wheel-dyno runs: cleaned, corrected to the standard atmosphere, aligned and compared."""
 
 from loadlearn.dyno.cleaning import DynoRun, clean_run
+from loadlearn.dyno.correction_choice import correction_for
 from loadlearn.dyno.dyno_comparison import DynoComparison, compare
 from loadlearn.dyno.dyno_settings import ComparisonSettings, RunSettings
 from loadlearn.dyno.findings import Finding, what_fakes_a_gain
@@ -15,6 +16,7 @@ __all__ = [
     "RunSettings",
     "clean_run",
     "compare",
+    "correction_for",
     "read_runs",
     "rig_fragment",
     "what_fakes_a_gain",

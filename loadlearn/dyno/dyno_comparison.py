@@ -25,6 +25,7 @@ from loadlearn.dyno.correcting import (
     range_warnings,
     side_curves,
 )
+from loadlearn.dyno.correction_choice import Source, basis, contradictions, correction_for
 from loadlearn.dyno.dyno_settings import ComparisonSettings
 from loadlearn.dyno.findings import Finding, unstated_sd_percent, what_fakes_a_gain
 from loadlearn.errors import InputError
@@ -91,6 +92,7 @@ def compare(
     after: list[DynoRun],
     *,
     correction: Correction | None = None,
+    correction_sources: dict[str, Source] | None = None,
     rig: Rig | None = None,
     displacement_l: float | None = None,
     settings: ComparisonSettings | None = None,
@@ -102,9 +104,12 @@ def compare(
     before, after : list of DynoRun
         From :func:`loadlearn.dyno.read_runs`; several runs of a side are repeats.
     correction : Correction, optional
-        Default: compression ignition, turbocharged, ISO 1585.
+        Default: ISO 1585 for the rig's fuel and aspiration; without a rig compression ignition and
+        turbocharged are assumed.
+    correction_sources : dict, optional
+        From :func:`correction_for`, where ``correction`` is; default: it was stated.
     rig : Rig, optional
-        Gives inertia, displacement, driveline efficiency and gear ratios.
+        Gives fuel, aspiration, inertia, displacement, driveline efficiency and gear ratios.
     displacement_l : float, optional
         Swept volume (L), where no rig is given; with a fuelling channel it gives fm.
     settings : ComparisonSettings, optional
@@ -117,14 +122,16 @@ def compare(
     """
     if not before or not after:
         raise InputError("each side of the comparison needs at least one run")
-    correction = correction or Correction()
+    if correction is None:
+        correction, correction_sources = correction_for(rig)
+    sources = correction_sources or {"ignition": "stated", "aspiration": "stated"}
     if settings is None:
         settings = ComparisonSettings()
         if rig is not None:
             settings = ComparisonSettings(driveline_efficiency=rig.driveline.efficiency)
     if rig is not None:
         displacement_l = displacement_l or rig.engine.displacement_l
-    warnings: list[str] = []
+    warnings = contradictions(correction, sources, rig)
     runs = [*before, *after]
     if len({run.at_engine for run in runs}) > 1:
         raise InputError(
@@ -181,6 +188,18 @@ def compare(
     used: dict[str, Any] = asdict(settings)
     used["torque_measured_at"] = "engine" if at_engine else "wheels"
     used["displacement_l"] = displacement_l
+    if rig is not None:
+        used["rig_full_load_rpm"] = rig.engine.full_load_rpm
+    details["sources"] = sources
+    details["basis"] = basis(correction, sources, used, rig) if correctable else []
+    assumed = any(
+        side["engine_factor_from"].startswith("assumed") for side in details["sides"].values()
+    )
+    if correctable and correction.ignition == "compression" and assumed:
+        details["basis"].append(
+            f"engine factor fm {correction.assumed_engine_factor:g} (sd "
+            f"{correction.assumed_engine_factor_sd:.2g}) ASSUMED, as fuelling was not logged"
+        )
     return DynoComparison(
         curves,
         peaks,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loadlearn.dyno.dyno_comparison import DynoComparison
 
@@ -24,8 +26,10 @@ def rig_fragment(comparison: DynoComparison, step_rpm: float = 250.0) -> tuple[s
     text : str
         TOML with ``[engine]`` and ``[engine.uprated]``, what was assumed in its comments.
     notes : dict
-        ``driveline_efficiency`` and its sd, ``raised_points``: engine speeds at which the second
-        side lay below the first and was lifted to it, since an uprated curve may not lie below.
+        ``driveline_efficiency`` and its sd; ``raised_points_rpm``: engine speeds at which the
+        second side lay below the first and was lifted, since an uprated curve may not lie below;
+        ``measured_rpm``: first and last engine speed that every run holds, beyond which no point is
+        given; ``warnings``: what to mind when it is pasted, one sentence each.
     """
     import tomlkit
 
@@ -53,11 +57,13 @@ def rig_fragment(comparison: DynoComparison, step_rpm: float = 250.0) -> tuple[s
         else "NOT corrected for the atmosphere: temperature or pressure was not logged.",
         "For test, within the maker's ratings; local rules and licensed practice decide.",
     ]
+    warnings = [_beyond(points, base, used.get("rig_full_load_rpm") or [])]
     if lifted.size:
         at = ", ".join(f"{value:g}" for value in lifted)
-        lines.append(f"Uprated lay below base and was lifted to it at {at} rpm.")
-    for line in lines:
-        document.add(tomlkit.comment(line))
+        warnings.append(f"uprated lay below base and was lifted to it at {at} rpm")
+    for line in [*lines, *(f"WARNING: {warning}." for warning in warnings)]:
+        for part in textwrap.wrap(line, 96):
+            document.add(tomlkit.comment(part))
     engine = tomlkit.table()
     engine["full_load_rpm"] = [float(v) for v in points]
     engine["full_load_torque_n_m"] = [float(v) for v in base]
@@ -69,5 +75,22 @@ def rig_fragment(comparison: DynoComparison, step_rpm: float = 250.0) -> tuple[s
         "driveline_efficiency": efficiency,
         "driveline_efficiency_sd": sd,
         "raised_points_rpm": [float(v) for v in lifted],
+        "measured_rpm": [float(points[0]), float(points[-1])],
+        "warnings": warnings,
     }
     return tomlkit.dumps(document), notes
+
+
+def _beyond(points: NDArray[np.float64], base: NDArray[np.float64], rig_rpm: list[float]) -> str:
+    """What a rig file makes of engine speeds that were not measured."""
+    low, high = points[0], points[-1]
+    sentence = (
+        f"full_load.toml holds {low:g} to {high:g} rpm, as measured, and nothing beyond; a rig "
+        f"file takes its end values ({base[0]:g} N·m below, {base[-1]:g} N·m above) for all other "
+        "engine speeds, and the engine gives less there: measure them, or keep points of the "
+        "maker's curve"
+    )
+    lost = [f"{value:g}" for value in rig_rpm if not low <= value <= high]
+    if lost:
+        sentence += f" (the rig's own has {', '.join(lost)} rpm, which pasting would lose)"
+    return sentence

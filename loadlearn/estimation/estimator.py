@@ -442,7 +442,7 @@ def rig_hash(rig: Rig) -> str:
     -------
     str
     """
-    keys = rig.model_dump_json(exclude={"name", "limits"})
+    keys = rig.model_dump_json(exclude={"name": True, "limits": True, "engine": {"aspiration"}})
     return hashlib.sha256(keys.encode()).hexdigest()[:16]
 
 

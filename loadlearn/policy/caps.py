@@ -262,7 +262,7 @@ def _air_caps(
     # Where boost is measured, the target is scaled to what it lately was near full load: a boost
     # control that limits the compressor by itself leaves room that no model knows.
     most_kpa = p.pressure_ratio_max * (1.0 + METER_SHARE) * air.ambient_kpa / state.boost_ratio
-    if p.throttled > 0.5:
+    if p.turbocharged < 0.5:
         most_kpa = math.nan
     caps.turbo_speed = share_of_fuel(most_kpa, at_base, at_all)
 

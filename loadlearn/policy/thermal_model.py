@@ -36,8 +36,7 @@ class ThermalParameters(NamedTuple):
     """Parameters of the air and heat model; all floats, SI but for g/s, kPa and degC.
 
     Defaults are textbook values from memory (Heywood; Guzzella & Onder) or common practice without
-    a source; :func:`loadlearn.policy.thermal_fit.fit_thermal_parameters` learns the ones that a log
-    shows. ``*_sd`` are 1-sigma, relative to the temperature rise they belong to.
+    a source. ``*_sd`` are 1-sigma, relative to the temperature rise they belong to.
     """
 
     # Engine, from the rig
@@ -50,6 +49,8 @@ class ThermalParameters(NamedTuple):
     stoichiometric_ratio: float
     throttled: float
     """1 for a throttled engine, whose air follows its fuel."""
+    turbocharged: float
+    """1 for an engine that a compressor feeds."""
     # Air
     volumetric_efficiency: float = 0.88
     design_lambda: float = 1.45
@@ -132,6 +133,7 @@ def thermal_parameters(rig: Rig) -> ThermalParameters:
         friction_mep_slope_pa_s=engine.friction_mep_slope_kpa_s_per_rad * 1e3,
         stoichiometric_ratio=engine.stoichiometric_ratio,
         throttled=1.0 if petrol else 0.0,
+        turbocharged=1.0 if engine.aspiration == "turbocharged" else 0.0,
         design_lambda=1.0 if petrol else 1.45,
         pressure_ratio_max=rig.limits.turbo_pressure_ratio_max,
         # A stoichiometric engine is enriched, not leaned, at full load: the diesel smoke limit in
@@ -210,12 +212,17 @@ def charge_target_kpa(
     """Absolute charge pressure (kPa) that the boost control asks for.
 
     A map over fuelling, anchored at base full load where the mixture has ``design_lambda``; beyond
-    that it rises by ``charge_gain`` of the slope.
+    that it rises by ``charge_gain`` of the slope. A throttled engine's air follows its fuel, and so
+    does the pressure asked for. Without a compressor it is the standard atmosphere's.
     """
+    if p.turbocharged < 0.5:
+        return STANDARD_PRESSURE_KPA
     design_air = p.design_lambda * p.stoichiometric_ratio * base_fuel_g_s
     design = design_air / max(air_per_kpa(p, omega, 25.0 + p.charge_rise_full_k), 1e-9)
     excess = max(design - STANDARD_PRESSURE_KPA, 0.0)
     load = fuel_g_s / max(base_fuel_g_s, 1e-9)
+    if p.throttled > 0.5:
+        return max(design * load, STANDARD_PRESSURE_KPA)
     if load > 1.0:
         load = 1.0 + p.charge_gain * (load - 1.0)
     return STANDARD_PRESSURE_KPA + excess * load
@@ -226,8 +233,11 @@ def charge_pressure_kpa(
 ) -> float:
     """Absolute charge pressure (kPa) attained: the target, as far as the compressor can give it.
 
-    The compressor's pressure ratio is limited, so altitude takes air away.
+    The compressor's pressure ratio is limited, so altitude takes air away. In a throttled engine it
+    is the pressure before the throttle.
     """
+    if p.turbocharged < 0.5:
+        return ambient_kpa
     target = charge_target_kpa(p, fuel_g_s, base_fuel_g_s, omega)
     return max(ambient_kpa, min(target, p.pressure_ratio_max * ambient_kpa))
 
@@ -299,18 +309,24 @@ def attainable_torque_n_m(
     """Full-load torque (N m) that the air at hand allows: the density-derated curve.
 
     Fuelling is cut back where the compressor, at its pressure-ratio limit, cannot keep the mixture
-    at ``lambda_min``. A throttled engine loses torque in proportion to air density.
+    at ``lambda_min`` (a throttled engine's, whose boost control asks for the air it needs, at
+    ``design_lambda``: beyond that more fuel makes no torque). Without a compressor torque falls in
+    proportion to air density.
     """
     omega = rpm * RAD_S_PER_RPM
     torque = full_load_torque_n_m(curve, rpm, share)
     base_fuel = fuel_flow_g_s(p, full_load_torque_n_m(curve, rpm, 0.0), omega)
-    if p.throttled > 0.5:
+    if p.turbocharged < 0.5:
         ratio = air.ambient_kpa / STANDARD_PRESSURE_KPA * 298.15 / (air.ambient_degc + 273.15)
         return torque * min(ratio, 1.0)
     fuel = fuel_flow_g_s(p, torque, omega)
     intake = charge_temperature_degc(p, air.ambient_degc, fuel / max(base_fuel, 1e-9))
-    flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa)
-    limit = flow / (p.stoichiometric_ratio * p.lambda_min)
+    if p.throttled > 0.5:
+        most = p.pressure_ratio_max * air.ambient_kpa * air_per_kpa(p, omega, intake)
+        limit = most / (p.stoichiometric_ratio * p.design_lambda)
+    else:
+        flow = air_flow_g_s(p, fuel, base_fuel, omega, intake, air.ambient_kpa)
+        limit = flow / (p.stoichiometric_ratio * p.lambda_min)
     if fuel <= limit:
         return torque
     return brake_torque_n_m(p, limit, omega)

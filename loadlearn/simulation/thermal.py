@@ -68,6 +68,7 @@ class ThermalParameters(NamedTuple):
     heating_value_j_g: float
     stoichiometric_ratio: float
     throttled: float
+    turbocharged: float
     rated_fuel_g_s: float
     peak_torque_n_m: float
     rated_rad_s: float
@@ -121,6 +122,7 @@ class ThermalParameters(NamedTuple):
         """
         engine = rig.engine
         petrol = engine.fuel == "petrol"
+        turbocharged = engine.aspiration == "turbocharged"
         speed = np.array(engine.full_load_rpm) * np.pi / 30.0
         torque = np.array(engine.full_load_torque_n_m)
         friction_pa = 1e3 * (
@@ -134,6 +136,8 @@ class ThermalParameters(NamedTuple):
             heating_value_j_g=engine.heating_value_j_g,
             stoichiometric_ratio=engine.stoichiometric_ratio,
             throttled=1.0 if petrol else 0.0,
+            turbocharged=1.0 if turbocharged else 0.0,
+            pressure_ratio_max=3.15 if turbocharged else 1.0,
             rated_fuel_g_s=float(fuel.max()),
             peak_torque_n_m=peak,
             rated_rad_s=float(speed[-1]),
@@ -229,12 +233,15 @@ def charge_target(
     """Charge pressure (kPa) that the boost control asks for at a fuelling.
 
     Proportional to fuelling up to base full load, where it gives ``design_lambda`` at standard air
-    with 55 degC after the cooler; beyond that the slope is ``charge_gain`` of it.
+    with 55 degC after the cooler; beyond that the slope is ``charge_gain`` of it. Of a throttled
+    engine, whose air follows its fuel, it is the pressure before the throttle.
     """
     per_kpa = max(air_per_kpa(engine_speed, 55.0, p), 1e-6)
     design = p.design_lambda * p.stoichiometric_ratio * base_fuel_g_s / per_kpa
     excess = max(design - _STANDARD_KPA, 0.0)
     load = fuel_g_s / max(base_fuel_g_s, 1e-6)
+    if p.throttled > 0.5:
+        return max(design * load, _STANDARD_KPA)
     if load > 1.0:
         load = 1.0 + p.charge_gain * (load - 1.0)
     return _STANDARD_KPA + excess * load
@@ -253,12 +260,13 @@ def fuel_ceiling(
 
     Two limits: the smoke limit against the air in the manifold now (turbo lag), and the altitude
     limit against the air that the compressor can give at most, richer as more extra torque is used.
-    ``extra_part`` is the extra torque over the base torque here.
+    ``extra_part`` is the extra torque over the base torque here. Without a compressor
+    fuelling falls with the ambient pressure.
     """
     per_kpa = air_per_kpa(engine_speed, heat.intake_degc, p)
     transient_lambda = p.lambda_transient_min - 0.7 * p.lambda_uprated_drop * share
     now = per_kpa * heat.charge_kpa / (p.stoichiometric_ratio * transient_lambda)
-    if p.throttled > 0.5:
+    if p.turbocharged < 0.5:
         ratio = min(ambient_kpa / 101.0, 1.0)
         return base_fuel_g_s * (1.0 + share * extra_part) * ratio * 1.1
     wanted = charge_target(

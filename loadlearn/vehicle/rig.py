@@ -42,6 +42,10 @@ FUEL_STOICHIOMETRIC_RATIO = {"diesel": 14.5, "petrol": 14.6}
 # them, the same part of the rise is left as for a diesel.
 FUEL_EXHAUST_LIMITS_DEGC = {"diesel": (720.0, 520.0), "petrol": (950.0, 680.0)}
 
+UNBOOSTED_MEP_KPA = 1400.0
+"""No petrol engine without a compressor reaches this brake mean effective pressure: 850 to 1050 kPa
+are usual (Heywood, section 2.7, from memory), and the best of today's stay below 1350 (common
+practice, no source)."""
 EXHAUST_BRAKE_FROM_L = 5.0
 """Diesel engines larger than this have an exhaust brake unless the rig says otherwise."""
 
@@ -97,6 +101,9 @@ class Engine(_Table):
     """Fuel, Willans line, inertia and full-load curve."""
 
     fuel: Literal["diesel", "petrol"] = "diesel"
+    aspiration: Literal["turbocharged", "naturally_aspirated"] | None = None
+    """Whether a compressor feeds it; filled in: a diesel is turbocharged, a petrol engine where its
+    full-load curve is beyond :data:`UNBOOSTED_MEP_KPA`, else naturally aspirated."""
     displacement_l: Positive
     cylinders: Annotated[int, Field(ge=1, le=24)] = 4
     strokes_per_cycle: Literal[2, 4] = 4
@@ -166,6 +173,12 @@ class Engine(_Table):
                         f"uprated.full_load_torque_n_m is {more:g} at {speed:g} rpm, below the "
                         f"base {base:g}; the uprated curve may not lie below the base curve"
                     )
+        if self.aspiration is None:
+            curve = torque if self.uprated is None else self.uprated.full_load_torque_n_m
+            most = max(curve, default=0.0)
+            boosted = self.fuel == "diesel" or most > self.torque_of_mep(UNBOOSTED_MEP_KPA)
+            usual = "turbocharged" if boosted else "naturally_aspirated"
+            object.__setattr__(self, "aspiration", usual)
         if self.reference_torque_n_m is None and torque:
             object.__setattr__(self, "reference_torque_n_m", max(torque))
         return self
@@ -290,7 +303,8 @@ class Limits(_Table):
     rail_pressure_shortfall_share: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.10
     """Rail pressure below its usual value by this share takes the extra torque away."""
     turbo_pressure_ratio_max: Annotated[float, Field(gt=1.0, le=6.0)] = 3.2
-    """Compressor pressure ratio that stands for the turbocharger's speed limit at altitude."""
+    """Compressor pressure ratio that stands for the turbocharger's speed limit at altitude; no
+    bearing on a naturally aspirated engine."""
     axle_torque_max_n_m: Positive | None = None
     """Cap in first gear and low range; default the base engine's full load in first gear."""
     cruise_extra_torque: bool = False

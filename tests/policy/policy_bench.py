@@ -41,6 +41,17 @@ def make_rig(**limits: object) -> Rig:
     return Rig.from_dict(table)
 
 
+def petrol_rig(aspiration: str, torque_share: float = 1.0, **limits: object) -> Rig:
+    """The test rig with a petrol engine whose curves are scaled."""
+    table = copy.deepcopy(RIG_TABLE)
+    table["limits"] = limits
+    engine = table["engine"]
+    engine |= {"fuel": "petrol", "aspiration": aspiration}
+    for curve in (engine, engine["uprated"]):
+        curve["full_load_torque_n_m"] = [torque_share * v for v in curve["full_load_torque_n_m"]]
+    return Rig.from_dict(table)
+
+
 def with_sensor(name: str, place: str) -> Rig:
     """The test rig or a shipped one, its exhaust sensor before or after the turbine."""
     if name == "test rig":

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from draws_bench import evenly
 from hypothesis import given
-from policy_bench import make_rig
+from policy_bench import make_rig, petrol_rig
 
 from loadlearn.policy.columns import Sample
 from loadlearn.policy.need import best_gear
@@ -94,6 +94,33 @@ def test_altitude_takes_air_and_torque_away(a, b, rpm, share):
     ]
     assert derated[1] <= derated[0] + 1e-9
     assert derated[0] <= interpolate(rpm, CURVE[0], CURVE[2]) + 1e-9
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_a_compressor_makes_up_for_altitude_as_far_as_its_limit_goes(share):
+    """1500 m is 84.6 kPa, 288.15 - 9.75 K (ISO 2533): density 0.874 of that at 25 degC, 100 kPa."""
+    high = Surroundings(15.0 - 9.75, 84.6)
+    thin = 84.6 / 100.0 * 298.15 / 278.4
+    boosted, free = petrol_rig("turbocharged"), petrol_rig("naturally_aspirated", 0.5)
+    curve = engine_curve(boosted)
+    full = interpolate(2500.0, curve[0], curve[1 + round(share)])
+    p = thermal_parameters(boosted)
+    assert attainable_torque_n_m(p, curve, 2500.0, share, high) == full
+    # By hand at that limit: air for a stoichiometric mixture at 1.6 times 84.6 kPa.
+    p = p._replace(pressure_ratio_max=1.6)
+    omega, fuel = 2500.0 * math.pi / 30.0, fuel_flow_g_s(p, full, 2500.0 * math.pi / 30.0)
+    base = fuel_flow_g_s(p, interpolate(2500.0, curve[0], curve[1]), omega)
+    intake_k = 278.4 + 6.0 + 16.0 * min(fuel / base, 1.5)
+    air = 0.88 * 3.0e-3 * omega / (4.0 * math.pi) * 1.6 * 84.6e3 / (287.05287 * intake_k) * 1e3
+    less = 0.41 * 43.0e3 * air / 14.6 / omega - (110e3 + 180 * omega) * 3e-3 / (4 * math.pi)
+    assert less < full
+    assert attainable_torque_n_m(p, curve, 2500.0, share, high) == pytest.approx(less, rel=1e-6)
+    assert charge_pressure_kpa(p, 2 * fuel, base, omega, 84.6) == pytest.approx(1.6 * 84.6)
+
+    p, curve = thermal_parameters(free), engine_curve(free)
+    full = interpolate(2500.0, curve[0], curve[1 + round(share)])
+    assert attainable_torque_n_m(p, curve, 2500.0, share, high) == pytest.approx(thin * full)
+    assert charge_pressure_kpa(p, fuel, base, omega, 84.6) == 84.6
 
 
 def test_surroundings_follow_the_standard_atmosphere():

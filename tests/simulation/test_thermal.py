@@ -58,6 +58,28 @@ def test_base_full_load_can_be_held_and_all_of_the_extra_cannot(rig_name: str) -
     assert more["true_exhaust_gas_temp_degc"].max() < 900.0
 
 
+def test_a_turbo_petrol_keeps_its_torque_at_altitude_and_an_unboosted_one_does_not() -> None:
+    """2500 m is 74.7 kPa (ISO 2533): unboosted, fuelling falls with the pressure, 0.74 of 101."""
+    speed = 2500.0 * np.pi / 30.0
+    most = {}
+    for aspiration in ("turbocharged", "naturally_aspirated"):
+        table = shipped_rig("utility_boat").model_dump()
+        table["engine"] |= {"fuel": "petrol", "aspiration": aspiration}
+        rig = Rig.from_dict(table)
+        p = ThermalParameters.from_rig(rig)
+        base = rated_fuel(rig, 440.0, speed)
+        for kpa in (101.0, 74.7):
+            heat = initial_heat(15.0, kpa, 0.0)
+            for _ in range(1000):
+                heat_step(heat, base, 0.0, base, speed, 0.0, 0.0, 20.0, 15.0, kpa, 0.1, p)
+            most[aspiration, kpa] = fuel_ceiling(heat, speed, 0.0, 0.3, base, kpa, p) / base
+            boost = heat.charge_kpa - kpa
+            assert boost > 50.0 if aspiration == "turbocharged" else boost <= 0.0
+    assert most["turbocharged", 74.7] >= 1.0
+    lost = most["naturally_aspirated", 74.7] / most["naturally_aspirated", 101.0]
+    assert lost == pytest.approx(74.7 / 101.0)
+
+
 def test_gas_passes_its_limit_some_tens_of_seconds_after_cruising() -> None:
     rig = shipped_rig("wagon_survey_trailer")
     p = ThermalParameters.from_rig(rig)

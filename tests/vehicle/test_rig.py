@@ -83,6 +83,28 @@ def test_fuel_sets_the_exhaust_limits_unless_given() -> None:
     assert Rig.from_dict(PLAIN | {"limits": {}}).limits == Rig.from_dict(PLAIN).limits
 
 
+@pytest.mark.parametrize(
+    ("engine", "usual"),
+    [
+        ({}, "turbocharged"),
+        ({"fuel": "petrol"}, "naturally_aspirated"),
+        # By hand, T 4 pi / V: 300 N m of 3 L are 1257 kPa, which an engine reaches unboosted
+        # (Heywood, from memory: 850 to 1050 kPa are usual); 400 N m are 1676 kPa.
+        ({"fuel": "petrol", "full_load_torque_n_m": [250, 300]}, "naturally_aspirated"),
+        ({"fuel": "petrol", "full_load_torque_n_m": [250, 400]}, "turbocharged"),
+        ({"full_load_torque_n_m": [150, 180]}, "turbocharged"),
+    ],
+)
+def test_aspiration_follows_fuel_and_torque_unless_given(engine: Any, usual: str) -> None:
+    if "full_load_torque_n_m" in engine:
+        engine = engine | {"full_load_rpm": [1500, 4000]}
+    assert Rig.from_dict(changed("engine", cylinders=6, **engine)).engine.aspiration == usual
+    for stated in ("turbocharged", "naturally_aspirated"):
+        table = changed("engine", aspiration=stated, **engine)
+        assert Rig.from_dict(table).engine.aspiration == stated
+    assert "aspiration" in error_of(changed("engine", aspiration="blown"))
+
+
 def test_a_stated_friction_is_surer_than_a_default_one() -> None:
     assert Rig.from_dict(PLAIN).engine.friction_mep_sd_kpa == 37.0
     stated = changed("engine", friction_mep_kpa=110.0)
