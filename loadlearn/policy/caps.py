@@ -60,6 +60,8 @@ IMPLAUSIBLE_K = 150.0
 
 METER_SHARE = 0.01
 """A boost control that holds the compressor at its limit shows it to within this (relative)."""
+AIR_SHARE_OFF = 0.02
+"""Error of an air meter against the fuelling (common practice, no source): so much is kept back."""
 AIR_NOISE_SHARE = 0.05
 """An air flow this near to the followed one differs by noise."""
 
@@ -245,7 +247,7 @@ def _air_caps(
         followed *= air_now.air_ratio
         if abs(flow - followed) < AIR_NOISE_SHARE * followed:
             flow = followed
-    most_fuel = flow / (p.stoichiometric_ratio * p.lambda_min)
+    most_fuel = flow / (p.stoichiometric_ratio * p.lambda_min * (1.0 + AIR_SHARE_OFF))
     # An engine that burns more than its rig says has less air for it; that it burns less may be the
     # want of air itself.
     richer = max(state.fuel_ratio, 1.0)
