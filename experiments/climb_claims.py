@@ -49,7 +49,7 @@ def plot(table: pd.DataFrame) -> Any:
         right.plot(table["peak_over_k"][chosen], table["swing"][chosen], "o", color=colour, ms=3)
     left.plot([0, 1], [0, 1], color=GREY, linewidth=0.8)
     left.plot([0, 1], [0, USED], color=GREY, linewidth=0.8, linestyle="--")
-    left.set_xlabel("sustainable and needed share (–)", fontsize=9)
+    left.set_xlabel("sustainable share that is asked for (–)", fontsize=9)
     tidy(left, "share used (–)")
     right.axhline(SWING, color=GREY, linestyle="--", linewidth=0.8)
     right.set_xlabel("hottest gas over its limit (K)", fontsize=9)

@@ -71,12 +71,6 @@ CALM_S, CALM_SPEED_M_S = 120.0, 17.0
 first takes at the second: 2 km, longer than a hill. Standing still tells nothing of a road."""
 LET_GO_STEP, END_MARGIN = 0.15, 0.01
 """Letting go is for a move of more than the first, or to within the second of all or nothing."""
-PATIENCE_STEP, AGAIN_STEP, PATIENCE_MOST, PATIENCE_S = 4.0, 2.0, 16.0, 3600.0
-"""Each turn back multiplies the calm asked for by the first, each letting go after another by the
-second, up to the third; forgotten with the time constant of the fourth (s)."""
-PREMATURE_S = 1800.0
-"""What is asked for again within this time was let go of too early (s)."""
-
 KEPT_SUSTAINED_S = 200.0
 """Horizon of the kept share: between the time constants of coolant and gearbox oil (s)."""
 KEPT_LAG_S = 30.0
@@ -332,18 +326,12 @@ class HeldSetting:
     """What the setting would become."""
     rested_s: float = CHANGE_REST_S
     """Time since it last changed."""
-    patience: float = 1.0
-    """Factor on the calm that is asked for, from 1; see :func:`hold_setting`."""
-    last_move: float = 0.0
-    """1 when the last change was a rise, -1 when it was a fall, 0 before any."""
-    before: float = 0.0
-    """Value before the last change."""
 
 
 def reset_setting(state: HeldSetting) -> None:
     """Back to the default, free to move."""
-    state.value = state.waiting_s = state.towards = state.last_move = state.before = 0.0
-    state.rested_s, state.patience = CHANGE_REST_S, 1.0
+    state.value = state.waiting_s = state.towards = 0.0
+    state.rested_s = CHANGE_REST_S
 
 
 def hold_setting(
@@ -362,13 +350,6 @@ def hold_setting(
     come. A move that must stay for longer, ``CALM_S``, lets go of something; it is published as far
     as it was never gone back on, and only where it is worth a change (``LET_GO_STEP``).
 
-    How long a swell of the road, or of what is believed of the load, takes is not known beforehand.
-    So each turn from letting go to asking again, or back, multiplies the calm that the next letting
-    go needs (``PATIENCE_STEP``), letting go bit by bit does so too (``AGAIN_STEP``), and what is
-    asked for again soon comes back whole. With a fixed
-    calm of 120 s, nine steady roads of eighty changed six times an hour or more, one of them 34
-    times (``experiments/steady_road.py``).
-
     Parameters
     ----------
     state : HeldSetting
@@ -382,12 +363,10 @@ def hold_setting(
     rise_wait_s, fall_wait_s : float
         For how long a higher and a lower value must stay (s).
     most : float
-        What comes back whole comes back no higher than this; where both directions are slow, for
-        more is needed than this, a value above it falls without patience and ``LET_GO_STEP``.
+        Where both directions are slow, a value above this falls without ``LET_GO_STEP``.
     """
     rested = min(state.rested_s + interval_s, 1e4)
     state.rested_s = rested
-    state.patience = 1.0 + (state.patience - 1.0) * math.exp(-interval_s / PATIENCE_S)
     rises = candidate > state.value
     wait, other = (rise_wait_s, fall_wait_s) if rises else (fall_wait_s, rise_wait_s)
     slow = wait > CHANGE_WAIT_S
@@ -408,19 +387,9 @@ def hold_setting(
         # Over the last ten seconds or so, should it wait for longer.
         weight = interval_s / min(waiting, CHANGE_WAIT_S)
         towards = state.towards + weight * (candidate - state.towards)
-    enough = wait * state.patience if slow and not forbidden else wait
-    if waiting < enough or (rested < CHANGE_REST_S and wait >= other):
+    if waiting < wait or (rested < CHANGE_REST_S and wait >= other):
         state.waiting_s, state.towards = waiting, towards
         return
-    move = 1.0 if rises else -1.0
-    if slow and move * state.last_move > 0.0:
-        state.patience = min(AGAIN_STEP * state.patience, PATIENCE_MOST)
-    elif move * state.last_move < 0.0:
-        state.patience = min(PATIENCE_STEP * state.patience, PATIENCE_MOST)
-        if wait < other and rested < PREMATURE_S:
-            whole = max(towards, min(state.before, most)) if rises else min(towards, state.before)
-            towards = whole
-    state.before, state.last_move = state.value, move
     state.value = state.towards = towards
     state.waiting_s = state.rested_s = 0.0
 

@@ -59,7 +59,7 @@ class ClimbVerdict:
     possible: float
     """Share sustainable at the limit of the gas, as far as other protections allow."""
     kept: float
-    need: float
+    asked: float
     binding: str
     """The protection that bound most, the exhaust's own aside; empty = none."""
     bound: float
@@ -177,7 +177,7 @@ def judge_climb(climb: Climb, seconds: float = 260.0) -> ClimbVerdict:
         lowest=float(end.min()),
         possible=min(sustainable_at_limit(climb), float(caps.min())),
         kept=min(law.state.kept.value, 1.0),
-        need=float(law.state.need),
+        asked=float(law.state.retention_asked),
         binding=PROTECTION_NAMES[int(caps.argmin())] if caps.min() < 1.0 else "",
         bound=float(caps.min()),
         exhaust_cap=exhaust,

@@ -18,6 +18,7 @@ from loadlearn.policy.columns import (
 )
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.law import policy_entry
+from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.reason import limits_of_bits
 from loadlearn.policy.state import (
     initial_policy_state,
@@ -49,7 +50,7 @@ class Law:
         self.belief = belief or Belief()
         self.rig = rig
         self.p = thermal_parameters(rig)
-        self.memory = policy_memory(rig)
+        self.memory = policy_memory(rig, make_strategy(rig))
         states = as_record(initial_policy_state(self.p)).view(np.recarray)
         self.state = states[0]
         self.given = (as_record(self.p), as_record(policy_config(rig)), self.memory, states)
