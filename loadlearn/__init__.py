@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from loadlearn.estimation.joint_belief import Posterior
     from loadlearn.estimation.prepare import prepare
     from loadlearn.log.readers import read_log
-    from loadlearn.policy import DriveAdviser
+    from loadlearn.policy import Advice, DriveAdviser
+    from loadlearn.policy.make_strategy import make_strategy
+    from loadlearn.policy.strategy import Now, Settings, Strategy
+    from loadlearn.policy.strategy_file import read_strategy, write_strategy
     from loadlearn.simulation.recording import simulate
     from loadlearn.study.baselines import BASELINES, baseline
     from loadlearn.study.honesty import bland_altman, coverage, load_change_roc, nees
@@ -26,47 +29,61 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOME_OF = {
+    "Advice": "loadlearn.policy",
     "BASELINES": "loadlearn.study.baselines",
     "DriveAdviser": "loadlearn.policy",
     "InputError": "loadlearn.errors",
     "Load": "loadlearn.estimation",
     "LoadEstimator": "loadlearn.estimation",
+    "Now": "loadlearn.policy.strategy",
     "Posterior": "loadlearn.estimation.joint_belief",
     "Rig": "loadlearn.vehicle.rig",
+    "Settings": "loadlearn.policy.strategy",
+    "Strategy": "loadlearn.policy.strategy",
     "baseline": "loadlearn.study.baselines",
     "bland_altman": "loadlearn.study.honesty",
     "coverage": "loadlearn.study.honesty",
     "estimate": "loadlearn.study.one_call",
     "load_change_roc": "loadlearn.study.honesty",
+    "make_strategy": "loadlearn.policy.make_strategy",
     "nees": "loadlearn.study.honesty",
     "prepare": "loadlearn.estimation",
     "read_log": "loadlearn.log.readers",
+    "read_strategy": "loadlearn.policy.strategy_file",
     "shipped_drive": "loadlearn.study.shipped_drives",
     "shipped_drives": "loadlearn.study.shipped_drives",
     "simulate": "loadlearn.simulation.recording",
     "validate_manifest": "loadlearn.study.validation",
+    "write_strategy": "loadlearn.policy.strategy_file",
 }
 
 __all__ = [
+    "Advice",
     "BASELINES",
     "DriveAdviser",
     "InputError",
     "Load",
     "LoadEstimator",
+    "Now",
     "Posterior",
     "Rig",
+    "Settings",
+    "Strategy",
     "baseline",
     "bland_altman",
     "coverage",
     "estimate",
     "load_change_roc",
+    "make_strategy",
     "nees",
     "prepare",
     "read_log",
+    "read_strategy",
     "shipped_drive",
     "shipped_drives",
     "simulate",
     "validate_manifest",
+    "write_strategy",
 ]
 
 

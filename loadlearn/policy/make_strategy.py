@@ -274,6 +274,11 @@ def make_strategy(
         name=name or f"made for {rig.name}",
         axes=axes,
         settings=settings,
+        # Nothing but the protections; there to be edited.
+        share_limits={
+            "engine_speed_rpm": (curve[0].copy(), np.ones(curve.shape[1])),
+            "gear": (np.arange(1.0, ratios.size + 1.0), np.ones(ratios.size)),
+        },
         protections=limits.model_dump(exclude_none=True),
         rig=rig.model_dump(exclude_none=True),
         made={

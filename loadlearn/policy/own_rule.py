@@ -3,7 +3,7 @@
 A rule is a function from what is known now (:class:`~loadlearn.policy.strategy.Now`) to
 :class:`~loadlearn.policy.strategy.Settings`, called once a second. In ``rules.py``::
 
-    from loadlearn.policy.strategy import Now, Settings
+    from loadlearn import Now, Settings
 
     def keep_on_climbs(now: Now) -> Settings:
         heavy = now.mass_kg + 2.0 * now.mass_sd_kg > 4500.0
