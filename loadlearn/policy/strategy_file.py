@@ -102,6 +102,10 @@ def read_strategy(path: str | Path, *, usable: bool = True) -> Strategy:
         Whether axes that do not rise and settings out of bounds are refused; else only what cannot
         be read is, and the rest is for :func:`~loadlearn.policy.strategy_check.check_strategy`.
 
+    Returns
+    -------
+    Strategy
+
     Raises
     ------
     InputError
