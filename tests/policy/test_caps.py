@@ -9,13 +9,18 @@ from loadlearn.policy.caps import METER_SHARE, compute_caps
 from loadlearn.policy.columns import Sample
 from loadlearn.policy.readings import read_air, read_engine, surroundings
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.strategy import Settings, constant
 from loadlearn.policy.thermal_model import charge_target_kpa, thermal_parameters
 from loadlearn.vehicle.roadload import isa_pressure_kpa
 
 
 def turbo_speed_cap(rig, altitude_m):
     """The cap at base full load, 2500 rpm."""
-    p, config, memory = thermal_parameters(rig), policy_config(rig), policy_memory(rig)
+    p, config, memory = (
+        thermal_parameters(rig),
+        policy_config(rig),
+        policy_memory(rig, constant("test", Settings())),
+    )
     state = initial_policy_state(p)
     base_g_s = read_engine(
         p, config, memory, state, Sample(engine_speed_rpm=2500.0, gear=3.0)

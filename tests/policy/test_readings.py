@@ -19,6 +19,7 @@ from loadlearn.policy.readings import (
     surroundings,
 )
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.strategy import Settings, constant
 from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
     air_per_kpa,
@@ -30,7 +31,7 @@ from loadlearn.policy.thermal_model import (
 
 RIG = make_rig()
 P = thermal_parameters(RIG)
-CONFIG, MEMORY = policy_config(RIG), policy_memory(RIG)
+CONFIG, MEMORY = policy_config(RIG), policy_memory(RIG, constant("test", Settings()))
 RPM_NOW, DT = 2500.0, 0.1
 OMEGA = RPM_NOW * RAD_S_PER_RPM
 BASE_FUEL = fuel_flow_g_s(P, full_load_torque_n_m(MEMORY.curve, RPM_NOW, 0.0), OMEGA)

@@ -10,8 +10,8 @@ from draws_bench import evenly
 from hypothesis import given
 from policy_bench import make_rig, petrol_rig
 
+from loadlearn.policy.best_gear import best_gear
 from loadlearn.policy.columns import Sample
-from loadlearn.policy.need import best_gear
 from loadlearn.policy.readings import surroundings
 from loadlearn.policy.thermal_model import (
     Surroundings,
