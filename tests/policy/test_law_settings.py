@@ -28,6 +28,7 @@ from loadlearn.policy.draws import draws_from_summaries, normal_points
 from loadlearn.policy.exhaust import FullLoadGas, initial_exhaust_state
 from loadlearn.policy.law_settings import (
     CALM_S,
+    CHANGE_STEP,
     CHANGE_WAIT_S,
     CONFIDENCE,
     RESTRAINT_BACK_PER_S,
@@ -166,7 +167,7 @@ def test_settings_change_rarely_and_only_after_what_was_asked_has_stayed(candida
             window = np.array(candidates[max(i - wait + 1, 0) : i + 1])
             assert len(window) == wait
             assert i - last_change >= wait
-            assert np.all(np.abs(window - old.value) > 0.05)
+            assert np.all(np.abs(window - old.value) > CHANGE_STEP)
             assert np.all((window > old.value) == up)
             if wait == CALM_S:
                 # As far as it was never gone back on, and far enough.
@@ -192,9 +193,9 @@ def test_what_is_asked_for_comes_in_ten_seconds_and_goes_after_the_calm(low, hig
     candidates = [*np.full(150, high), *np.tile([*np.full(130, low), *np.full(20, high)], turns)]
     states = held_over([*candidates, *np.full(round(CALM_S) + 65, low)], True)
     # A new load or road is let go to once it has stayed, and the last change is a minute old.
-    assert states[-1].value == pytest.approx(low, abs=0.06)
+    assert states[-1].value == pytest.approx(low, abs=CHANGE_STEP + 0.01)
     again = held_over(np.full(12, high), True, state=states[-1])
-    assert again[-1].value >= high - 0.05
+    assert again[-1].value >= high - CHANGE_STEP - 0.01
 
 
 def test_hills_are_lengths():
