@@ -15,12 +15,15 @@ from loadlearn.condition.points import BIN_S, WARM_DEGC
 from loadlearn.condition.robust import robust_fit, robust_mean
 from loadlearn.vehicle.engine_force import rig_arrays, willans_brake_torque
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GRAVITY_M_S2, air_density_kg_m3
 
 Array = NDArray[np.float64]
 
 RELEASE_S = 90.0
 """Time in which a dragging brake lets go (common practice, no source)."""
+
+WIDEST_ROAD_LOAD_SD = (0.004, 0.8)
+"""Wider than this a drive's speeds did not tell rolling resistance and drag area (m^2) apart."""
 
 
 def _mean(chosen: pd.DataFrame, name: str, least_sd: float = 0.0) -> Measure:
@@ -191,6 +194,62 @@ def brake_drag(points: pd.DataFrame, rig: Rig) -> Measure | None:
         float(np.sqrt(fit.covariance[4, 4])) / weight,
         len(chosen),
     )
+
+
+def rolling_resistance(points: pd.DataFrame, rig: Rig) -> Measure | None:
+    """Rolling resistance coefficient, the part that does not grow with speed (:func:`_road_load`).
+
+    It holds whatever drags at all speeds: tyres, bearings, a brake that does not let go.
+    """
+    return _road_load(points, 0)
+
+
+def drag_area(points: pd.DataFrame, rig: Rig) -> Measure | None:
+    """Drag area (m^2), the part of the road load that grows with the square of speed."""
+    return _road_load(points, 1)
+
+
+def _road_load(points: pd.DataFrame, which: int) -> Measure | None:
+    """Road load learnt from the force balance, tyres warm; 0: coefficient, 1: drag area (m^2).
+
+    Regresses the tread force, where the engine pulls, on inertia-and-grade, air density times the
+    square of speed, a constant and cold tyres; the first coefficient is the mass, over which the
+    constant is a coefficient that no error of the force's scale moves. Pulling only: what drags
+    changes nothing of an overrun's known force, and the mass would take the contradiction (in the
+    load estimator 500 N more in every pull became 10 % of mass).
+
+    None where points or speeds are too few to tell the two parts apart.
+    """
+    chosen = points[
+        points["force_n"].gt(0.0)
+        & points["accel_m_s2"].notna()
+        & (points["speed_m_s"] > 6.0)
+        & (points["regeneration"] < 0.5)
+        & (points["braked"] < 0.5)
+        & ~(points["log_ratio"].abs() > 0.1)
+    ]
+    if len(chosen) < 150 or chosen["block"].nunique() < 10:
+        return None
+    density = air_density_kg_m3(
+        0.0, chosen["ambient_temp_degc"].to_numpy(), chosen["ambient_pressure_kpa"].to_numpy()
+    )
+    columns = np.column_stack(
+        [
+            np.ones(len(chosen)),
+            0.5 * density * chosen["speed_m_s"] ** 2,
+            chosen["accel_m_s2"] + GRAVITY_M_S2 * chosen["sin_grade"],
+            np.exp(-chosen["since_start_s"] / 900.0),
+        ]
+    )
+    force = chosen["force_n"] - chosen["rotating_mass_kg"] * chosen["accel_m_s2"]
+    fit = robust_fit(columns, force.to_numpy(), chosen["block"].to_numpy())
+    if fit.coefficients[2] <= 0.0:
+        return None
+    over = fit.coefficients[2] * GRAVITY_M_S2 if which == 0 else 1.0
+    sd = float(np.sqrt(fit.covariance[which, which])) / over
+    if not sd < WIDEST_ROAD_LOAD_SD[which]:
+        return None
+    return Measure(float(fit.coefficients[which]) / over, sd, len(chosen))
 
 
 def tractive_efficiency(
