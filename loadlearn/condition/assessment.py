@@ -57,8 +57,6 @@ _SCALARS = {
     "converter_slip": measures.converter_slip,
     "rolling_radius": measures.rolling_radius,
     "brake_drag": measures.brake_drag,
-    "rolling_resistance": measures.rolling_resistance,
-    "drag_area": measures.drag_area,
 }
 _FLOW_CHECKS = {"boost": "boost_at_full_flow", "rail_pressure": "rail_pressure_at_full_flow"}
 
@@ -79,8 +77,9 @@ class DrivePoints:
         Mean ambient temperature (degC) and pressure (kPa).
     regenerations : tuple of (int, float)
         Starts, and fuel burnt (kg); fuel 0 where the flag is not logged.
+    road_load : RoadLoad or None
     frozen_s : dict of str to float
-        Time for which channels were frozen.
+        Channels that the log has, and for how long each was frozen.
     withheld : dict of str to str
         Check to the channel that it leans on and that is not to be believed.
     """
@@ -90,6 +89,7 @@ class DrivePoints:
     scalars: dict[str, Measure]
     conditions: Array
     regenerations: tuple[int, float]
+    road_load: measures.RoadLoad | None = None
     frozen_s: dict[str, float] = field(default_factory=dict)
     withheld: dict[str, str] = field(default_factory=dict)
 
@@ -239,6 +239,7 @@ def _condensed(points: pd.DataFrame, rig: Rig) -> DrivePoints:
         {name: measure for name, measure in scalars.items() if measure is not None},
         np.asarray(conditions, dtype=np.float64),
         measures.regenerations(points) if logged else (0, 0.0),
+        measures.road_load(points),
     )
 
 
@@ -254,6 +255,7 @@ def _without(drive: DrivePoints, faults: list[ChannelFault], rig: Rig) -> DriveP
         again,
         maps={k: v for k, v in again.maps.items() if k not in withheld},
         scalars={k: v for k, v in (again.scalars | weighed).items() if k not in withheld},
+        road_load=None if "rolling_resistance" in withheld else again.road_load,
         regenerations=(0, 0.0) if "regeneration_interval" in withheld else drive.regenerations,
         frozen_s=drive.frozen_s,
         withheld=withheld,
@@ -290,6 +292,11 @@ def learn_baseline(drives: Sequence[DrivePoints], rig: Rig) -> Baseline:
 
 def _drive_measures(drive: DrivePoints, baseline: Baseline, rig: Rig) -> dict[str, Measure]:
     found: dict[str, Measure | None] = dict(drive.scalars)
+    if drive.road_load is not None:
+        areas = [one.road_load.drag_area_m2 for one in baseline.drives if one.road_load]
+        usual = float(np.mean(areas)) if areas else None
+        found["rolling_resistance"] = drive.road_load.rolling(usual)
+        found["drag_area"] = drive.road_load.area
     for name, table in drive.maps.items():
         shape = baseline.shapes.get(name)
         if shape is None:

@@ -253,7 +253,7 @@ CHECKS: tuple[Check, ...] = (
         "rolling_resistance",
         "rolling resistance learnt from the whole drive",
         "coefficient",
-        0.0015,
+        0.0012,
         0.0001,
         0.00005,
         0.003,
