@@ -30,8 +30,8 @@ COLD_RISE, COLD_TIME_S = 0.25 * 0.011, 600.0
 WIDEST_ROLLING_SD, WIDEST_AREA_SD_M2 = 0.004, 0.8
 """Wider than this a drive's speeds did not tell rolling resistance and drag area apart."""
 SAME_AREA_M2 = 0.6
-"""Drag areas learnt from drives of one combination lie so near: twice their spread in the drives of
-``experiments/condition_faults.py``."""
+"""Drag areas learnt from drives of one combination lie so near: twice their spread within vehicles
+(``experiments/condition_faults.py --levels 0``, its column ``drag_area_m2``)."""
 
 
 def _mean(chosen: pd.DataFrame, name: str, least_sd: float = 0.0) -> Measure:
@@ -235,7 +235,7 @@ class RoadLoad:
         """The coefficient, given the usual drag area as far as this drive's may be the same.
 
         Wind and slipstreams move the two against each other from drive to drive: held to one drag
-        area the coefficients of one vehicle scatter half as much.
+        area the coefficients of one vehicle scatter less.
 
         Parameters
         ----------
@@ -256,8 +256,7 @@ def road_load(points: pd.DataFrame) -> RoadLoad | None:
     The tread force, where the engine pulls, on inertia, grade and cold tyres, air density times the
     square of speed, and a constant; the first coefficient is the mass, over which the
     constant is a coefficient that no error of the force's scale moves. Pulling only: what drags
-    changes nothing of an overrun's known force, and the mass would take the contradiction (in the
-    load estimator 500 N more in every pull became 10 % of mass).
+    changes nothing of an overrun's known force, and the mass would take the contradiction.
 
     Parameters
     ----------
