@@ -14,7 +14,7 @@ from loadlearn.errors import InputError
 from loadlearn.policy import Advice, DriveAdviser, advise_log
 from loadlearn.policy.columns import LIMIT_NAMES
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
-from loadlearn.policy.schedule_table import compute_schedule
+from loadlearn.policy.strategy import Now, Settings
 from loadlearn.vehicle.rig import Rig
 
 
@@ -68,19 +68,28 @@ COMPARED = (
     "economy",
     "extra_torque",
     "torque_factor",
-    "need",
+    "retention_asked",
+    "grade_asked_percent",
     "sustainable_share",
     "wanted_share",
     "reference_speed_m_s",
 )
 
 
-@pytest.mark.parametrize("from_table", [False, True])
-def test_log_and_steps_give_the_same_numbers(rig, driven, from_table):
+def on_climbs(now: Now) -> Settings:
+    """A rule that looks at everything it is given."""
+    steep = min(max(now.grade_percent / 6.0, 0.0), 1.0)
+    sure = 1.0 - min(now.mass_sd_kg / now.mass_kg, 1.0)
+    part = 0.5 + 0.5 * min(now.speed_m_s / 40.0, 1.0)
+    late = 1.0 if now.time_s > 60.0 else 0.9
+    return Settings(steep * sure * late, 60.0 * part, (1.0 - steep) * now.rolling_resistance * 20.0)
+
+
+@pytest.mark.parametrize("strategy", [None, on_climbs])
+def test_log_and_steps_give_the_same_numbers(rig, driven, strategy):
     trace, history = driven
-    table = compute_schedule(rig) if from_table else None
-    whole = advise_log(trace, rig, history, table)
-    adviser = DriveAdviser(rig, table, estimator=SayingEstimator(history))
+    whole = advise_log(trace, rig, history, strategy)
+    adviser = DriveAdviser(rig, strategy, estimator=SayingEstimator(history))
     steps = [adviser.step(sample) for sample in trace.to_dict("records")]
     for name in COMPARED:
         online = np.array([getattr(one, name) for one in steps])
@@ -125,12 +134,6 @@ def test_a_rig_without_uprate_or_curve(driven):
     bare.pop("reference_torque_n_m")
     with pytest.raises(InputError, match="full_load_rpm"):
         DriveAdviser(Rig.from_dict({**table, "engine": bare}), estimator=object())
-
-
-def test_schedule_of_another_rig_is_refused(rig):
-    other = compute_schedule(make_rig(exhaust_gas_temp_degc=700))
-    with pytest.raises(InputError, match="was made for the rig"):
-        DriveAdviser(rig, other, estimator=object())
 
 
 def test_low_range_may_come_as_word_or_number(rig, driven):
