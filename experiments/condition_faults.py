@@ -168,6 +168,7 @@ def one_vehicle(vehicle: int, severities: int) -> list[dict[str, object]]:
                 "found_right": False,
                 "checks": " ".join(names),
                 "judged": " ".join(judged),
+                "drag_area_m2": healthy.road_load.drag_area_m2 if healthy.road_load else np.nan,
             }
         )
         for count, one in fewer.items():
