@@ -10,6 +10,7 @@ from plant_bench import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
 from loadlearn.policy.protections import PROTECTION_NAMES
+from loadlearn.policy.state import SENSOR_TOLERANCE
 from loadlearn.vehicle.rig import Rig
 
 SPEED_M_S = 22.0
@@ -57,7 +58,7 @@ class ClimbVerdict:
     """Mean share over the last minute."""
     lowest: float
     possible: float
-    """Share sustainable at the limit of the gas, as far as other protections allow."""
+    """Share sustainable where the gas is aimed, as far as other protections allow."""
     kept: float
     asked: float
     binding: str
@@ -122,13 +123,16 @@ def settled_gas_degc(climb: Climb, share: float) -> tuple[float, float]:
     return plant.judged_degc(), plant.limit_degc()
 
 
-def sustainable_at_limit(climb: Climb) -> float:
-    """Share at which the plant's gas settles at its limit, by bisection on the plant itself."""
+def sustainable_at_aim(climb: Climb) -> float:
+    """Share at which the plant's gas settles where it is aimed, by bisection on the plant itself.
+
+    That is below its limit by what a sensor may be off.
+    """
     low, high = 0.0, 1.0
     for _ in range(7):
         share = 0.5 * (low + high)
         gas, limit = settled_gas_degc(climb, share)
-        low, high = (share, high) if gas <= limit else (low, share)
+        low, high = (share, high) if gas <= limit * (1.0 - SENSOR_TOLERANCE) else (low, share)
     return low
 
 
@@ -175,7 +179,7 @@ def judge_climb(climb: Climb, seconds: float = 260.0) -> ClimbVerdict:
         swing=swing_of(extra[-1400:]),
         used=float(end.mean()),
         lowest=float(end.min()),
-        possible=min(sustainable_at_limit(climb), float(caps.min())),
+        possible=min(sustainable_at_aim(climb), float(caps.min())),
         kept=min(law.state.kept.value, 1.0),
         asked=float(law.state.retention_asked),
         binding=PROTECTION_NAMES[int(caps.argmin())] if caps.min() < 1.0 else "",
