@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
+from loadlearn.policy.schedule_table import compute_schedule
 from plant_bench import Plant
 from policy_bench import make_rig
 
@@ -14,7 +15,6 @@ from loadlearn.errors import InputError
 from loadlearn.policy import Advice, DriveAdviser, advise_log
 from loadlearn.policy.columns import LIMIT_NAMES
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
-from loadlearn.policy.schedule_table import compute_schedule
 from loadlearn.vehicle.rig import Rig
 
 

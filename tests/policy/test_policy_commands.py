@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import json
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +15,13 @@ from loadlearn.commands.advise import summarise
 from loadlearn.commands.common import exceeded_lines
 from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.errors import InputError, OutputExistsError
-from loadlearn.figures.draw_policy import draw_advice, draw_schedule, limit_bars
+from loadlearn.figures.draw_policy import draw_advice, limit_bars
+from loadlearn.figures.draw_strategy import draw_strategy
 from loadlearn.policy import advise_log
+from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.reason import rig_warnings
-from loadlearn.policy.schedule_table import Schedule, compute_schedule
+from loadlearn.policy.strategy_file import read_strategy
+from loadlearn.policy.strategy_limits import rig_mismatch
 from loadlearn.vehicle.rig import Rig
 
 RIG_FILE = Path(__file__).parents[2] / "synthetic_data" / "rigs" / "utility_boat.toml"
@@ -27,24 +29,34 @@ RIG_FILE = Path(__file__).parents[2] / "synthetic_data" / "rigs" / "utility_boat
 
 def test_schedule_writes_its_files_and_reads_them_back(tmp_path):
     out = tmp_path / "out"
-    schedule = run_schedule(RIG_FILE, out, ambient_degc=35.0)
+    strategy = run_schedule(RIG_FILE, out, ambient_degc=35.0)
     assert sorted(path.name for path in out.iterdir()) == sorted(OWN_FILES)
-    document = json.loads((out / "schedule.json").read_text())
-    assert document["axes"]["mass_kg"]["unit"] == "kg"
-    assert document["settings"]["full_share_time_s"]["unit"] == "s"
-    assert document["conditions"]["ambient_degc"] == 35.0
-    assert document["rig"]["sha256"] == schedule.rig_hash
-    assert "power_retention" in document["isotonic_change"]
-    back = Schedule.from_json(out / "schedule.json")
-    back.check_rig(Rig.from_toml(RIG_FILE))
-    assert np.array_equal(back.power_retention, schedule.power_retention)
+    for name in ("schedule.toml", "schedule.json"):
+        back = read_strategy(out / name)
+        assert rig_mismatch(back.rig, Rig.from_toml(RIG_FILE)) == []
+        assert back.made["ambient_degc"] == 35.0
+        assert back.made["provenance"]["command"] == "schedule"
+        for axis, points in strategy.axes.items():
+            assert np.array_equal(back.axes[axis], points)
+        for key, table in strategy.settings.items():
+            assert np.array_equal(back.settings[key], table, equal_nan=True)
     table = pd.read_csv(out / "schedule.csv")
-    assert len(table) == schedule.mass_kg.size * schedule.rolling_resistance.size
-    assert table["economy"].to_numpy() == pytest.approx(schedule.economy.ravel(), abs=1e-6)
+    assert len(table) == np.prod([points.size for points in strategy.axes.values()])
+    assert np.array_equal(table["economy"], strategy.settings["economy"].ravel(), equal_nan=True)
     with pytest.raises(OutputExistsError):
         run_schedule(RIG_FILE, out)
     run_schedule(RIG_FILE, out, force=True, figure=False)
     assert not (out / "schedule.png").exists()
+
+
+def test_schedule_to_a_file_writes_it_alone(tmp_path):
+    strategy = run_schedule(RIG_FILE, tmp_path / "mine.toml")
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.toml"]
+    back = read_strategy(tmp_path / "mine.toml")
+    for key, table in strategy.settings.items():
+        assert np.array_equal(back.settings[key], table, equal_nan=True)
+    with pytest.raises(OutputExistsError):
+        run_schedule(RIG_FILE, tmp_path / "mine.toml")
 
 
 def test_schedule_of_a_missing_rig_leaves_nothing(tmp_path):
@@ -118,6 +130,6 @@ def test_figures_hold_their_panels(rig, advised):
     labels = [axes.get_ylabel() for axes in figure.axes]
     for label in ("speed (km/h)", "settings (–)", "extra torque (–)", "exhaust gas (°C)", "acting"):
         assert label in labels
-    table = draw_schedule(compute_schedule(rig), rig)
+    table = draw_strategy(make_strategy(rig), rig)
     titles = [axes.get_title() for axes in table.axes]
     assert titles[:3] == ["power retention (%)", "full-share time (s)", "economy (%)"]
