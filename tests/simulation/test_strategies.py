@@ -12,9 +12,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from loadlearn._compile import as_record, record_type
+from loadlearn._compile import as_record
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator
+from loadlearn.policy.adviser import fill_tick
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
@@ -24,16 +25,17 @@ from loadlearn.policy.columns import (
     as_records,
 )
 from loadlearn.policy.law import run_policy
-from loadlearn.policy.need import LoadDraw
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.strategy import Strategy
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.drive import _run, finish_drive, named_record
+from loadlearn.simulation.knowledge import Nothing
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import Road, random_road
 from loadlearn.simulation.sensors import Channel, GradeSensor, Logger
 from loadlearn.simulation.situation import module_logger
-from loadlearn.simulation.strategies import StrategyRun, run_strategy, strategies
+from loadlearn.simulation.strategies import StrategyRun, built_in, run_strategy
 from loadlearn.simulation.variation import PlantVariation
 from loadlearn.vehicle.rig import Rig
 
@@ -67,7 +69,7 @@ def logger(utility: Rig, road: Road, prepared: PreparedDrive) -> LiveLogger:
 
 @pytest.fixture(scope="module")
 def runs(utility: Rig, prepared: PreparedDrive, logger: LiveLogger) -> dict[str, StrategyRun]:
-    return {one.name: run_strategy(utility, prepared, logger, one) for one in strategies()}
+    return {one.name: run_strategy(utility, prepared, logger, one) for one in built_in(utility)}
 
 
 def test_base_is_the_plain_simulator(prepared: PreparedDrive, runs: dict[str, StrategyRun]) -> None:
@@ -107,7 +109,7 @@ def test_rows_are_those_of_the_logger(
     kind: Logger, utility: Rig, road: Road, prepared: PreparedDrive
 ) -> None:
     live = live_logger(kind, utility, SEED, prepared.steps, prepared.step_s, road.length_m)
-    run = run_strategy(utility, prepared, live, strategies()[0])
+    run = run_strategy(utility, prepared, live, built_in(utility)[0])
     fine = named_record(utility, run.records)
     log = finish_drive(utility, road, prepared, fine, 0.0, kind).log
     assert len(log) == len(run.rows)
@@ -131,18 +133,22 @@ def test_law_in_the_loop_is_the_law_over_the_log(
     utility: Rig, runs: dict[str, StrategyRun]
 ) -> None:
     run = runs["short_pull"]
+    assert isinstance(run.strategy.strategy, Strategy)
     thermal = thermal_parameters(utility)
+    tick = as_record(Tick())
+    draws, mass, sd = Nothing().renew(0)
+    fill_tick(tick[0], utility, mass, sd)
     out = np.zeros((len(run.rows), len(ADVICE_COLUMNS)))
     tick_of_row = np.where(np.arange(len(run.rows)) % 10 == 0, 0, -1)
     run_policy(
         as_record(thermal),
-        as_record(policy_config(utility, from_table=True)),
-        policy_memory(utility),
+        as_record(policy_config(utility)),
+        policy_memory(utility, run.strategy.strategy),
         as_record(initial_policy_state(thermal)),
         as_records(run.rows, Sample),
         tick_of_row,
-        np.zeros((1, 1), dtype=record_type(LoadDraw)),
-        as_record(Tick(1000.0, 0.0, 0.0, 60.0, 0.0)),
+        draws,
+        tick,
         as_records(out, AdviceRow),
     )
     assert np.allclose(out, run.advice, rtol=1e-9, atol=1e-9, equal_nan=True)
@@ -197,9 +203,9 @@ def test_torque_is_reduced_in_gear_changes(runs: dict[str, StrategyRun]) -> None
     assert np.all(run.advised("torque_factor")[moving] < 0.9)
 
 
-def test_a_retention_that_is_no_share_is_refused() -> None:
+def test_a_retention_that_is_no_share_is_refused(utility: Rig) -> None:
     with pytest.raises(InputError, match="share from 0 to 1"):
-        strategies(1.5)
+        built_in(utility, 1.5)
 
 
 def test_loggers_that_cannot_be_live_are_refused(
