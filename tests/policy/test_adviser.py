@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
-from loadlearn.policy.schedule_table import compute_schedule
 from plant_bench import Plant
 from policy_bench import make_rig, with_sensor
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -17,7 +18,6 @@ from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.figures.draw_policy import draw_advice, limit_bars
 from loadlearn.policy import advise_log
-from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.reason import rig_warnings
 from loadlearn.policy.strategy_file import read_strategy
 from loadlearn.vehicle.rig import Rig
@@ -40,16 +40,6 @@ def test_schedule_writes_its_files_and_reads_them_back(tmp_path):
         run_schedule(RIG_FILE, out)
     run_schedule(RIG_FILE, out, force=True, figure=False)
     assert not (out / "schedule.png").exists()
-
-
-def test_schedule_to_a_file_writes_it_alone(tmp_path):
-    strategy = run_schedule(RIG_FILE, tmp_path / "mine.toml")
-    assert [path.name for path in tmp_path.iterdir()] == ["mine.toml"]
-    back = read_strategy(tmp_path / "mine.toml")
-    for key, table in strategy.settings.items():
-        assert np.array_equal(back.settings[key], table, equal_nan=True)
-    with pytest.raises(OutputExistsError):
-        run_schedule(RIG_FILE, tmp_path / "mine.toml")
 
 
 def test_schedule_of_a_missing_rig_leaves_nothing(tmp_path):
