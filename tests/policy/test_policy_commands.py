@@ -3,48 +3,61 @@
 from __future__ import annotations
 
 import copy
-import json
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from policy_bench import RIG_TABLE
+from strategy_bench import assert_same
 from test_adviser import drive_and_history
 
 from loadlearn.commands.advise import summarise
 from loadlearn.commands.common import exceeded_lines
 from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.errors import InputError, OutputExistsError
-from loadlearn.figures.draw_policy import draw_advice, draw_schedule, limit_bars
+from loadlearn.figures.draw_policy import draw_advice, limit_bars
 from loadlearn.policy import advise_log
 from loadlearn.policy.reason import rig_warnings
-from loadlearn.policy.schedule_table import Schedule, compute_schedule
+from loadlearn.policy.strategy import AXES, SETTINGS
+from loadlearn.policy.strategy_file import read_strategy
+from loadlearn.policy.strategy_limits import rig_mismatch
 from loadlearn.vehicle.rig import Rig
 
 RIG_FILE = Path(__file__).parents[2] / "synthetic_data" / "rigs" / "utility_boat.toml"
 
 
-def test_schedule_writes_its_files_and_reads_them_back(tmp_path):
+def test_schedule_writes_one_strategy_in_three_forms(tmp_path):
     out = tmp_path / "out"
-    schedule = run_schedule(RIG_FILE, out, ambient_degc=35.0)
+    made = run_schedule(RIG_FILE, out, ambient_degc=35.0)
     assert sorted(path.name for path in out.iterdir()) == sorted(OWN_FILES)
-    document = json.loads((out / "schedule.json").read_text())
-    assert document["axes"]["mass_kg"]["unit"] == "kg"
-    assert document["settings"]["full_share_time_s"]["unit"] == "s"
-    assert document["conditions"]["ambient_degc"] == 35.0
-    assert document["rig"]["sha256"] == schedule.rig_hash
-    assert "power_retention" in document["isotonic_change"]
-    back = Schedule.from_json(out / "schedule.json")
-    back.check_rig(Rig.from_toml(RIG_FILE))
-    assert np.array_equal(back.power_retention, schedule.power_retention)
+    for name in ("schedule.toml", "schedule.json"):
+        assert_same(read_strategy(out / name), made)
+    assert made.made["ambient_degc"] == 35.0
+    assert made.made["provenance"]["options"] == {"ambient_degc": 35.0, "altitude_m": 0.0}
+    assert rig_mismatch(made.rig, Rig.from_toml(RIG_FILE)) == []
+    # A spreadsheet's view of the same: a row per point, blank above the ratings.
     table = pd.read_csv(out / "schedule.csv")
-    assert len(table) == schedule.mass_kg.size * schedule.rolling_resistance.size
-    assert table["economy"].to_numpy() == pytest.approx(schedule.economy.ravel(), abs=1e-6)
+    assert list(table.columns) == [*AXES, *SETTINGS]
+    assert len(table) == np.prod(made.shape)
+    blank = table["power_retention"].isna()
+    assert np.array_equal(blank, table["mass_kg"] > Rig.from_toml(RIG_FILE).vehicle.rated_gcm_kg)
+    assert blank.any()
     with pytest.raises(OutputExistsError):
         run_schedule(RIG_FILE, out)
     run_schedule(RIG_FILE, out, force=True, figure=False)
     assert not (out / "schedule.png").exists()
+
+
+@pytest.mark.parametrize("name", ["mine.toml", "mine.json"])
+def test_schedule_writes_a_file_alone(tmp_path, name):
+    place = tmp_path / "deep" / name
+    made = run_schedule(RIG_FILE, place)
+    assert [path.name for path in place.parent.iterdir()] == [name]
+    assert_same(read_strategy(place), made)
+    with pytest.raises(OutputExistsError):
+        run_schedule(RIG_FILE, place)
+    run_schedule(RIG_FILE, place, force=True)
 
 
 def test_schedule_of_a_missing_rig_leaves_nothing(tmp_path):
@@ -118,6 +131,3 @@ def test_figures_hold_their_panels(rig, advised):
     labels = [axes.get_ylabel() for axes in figure.axes]
     for label in ("speed (km/h)", "settings (–)", "extra torque (–)", "exhaust gas (°C)", "acting"):
         assert label in labels
-    table = draw_schedule(compute_schedule(rig), rig)
-    titles = [axes.get_title() for axes in table.axes]
-    assert titles[:3] == ["power retention (%)", "full-share time (s)", "economy (%)"]

@@ -34,7 +34,7 @@ from loadlearn.simulation.situation import (
     passing_places,
     situation,
 )
-from loadlearn.simulation.strategies import run_strategy, strategies
+from loadlearn.simulation.strategies import built_in, run_strategy
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
@@ -182,7 +182,7 @@ def test_draws_differ_and_strategies_of_a_draw_share_them(
 
 def test_held_back_by_the_ratings(utility: Rig, road_file: Path) -> None:
     # A load above GCM, known exactly: the ceiling is 0 all along. Well below, it is never there.
-    known = strategies()[-1]
+    known = built_in(utility)[-1]
     for mass, share in ((6400.0, 1.0), (5000.0, 0.0)):
         what = situation(utility, read_road(road_file), mass)
         table = compare_strategies(replace(what, compared=(known,)), draws=1).table

@@ -15,7 +15,7 @@ from loadlearn.simulation.comparison import prepare_draw
 from loadlearn.simulation.outcomes import gas_and_limit
 from loadlearn.simulation.roadfile import read_road
 from loadlearn.simulation.situation import situation, without_cruise
-from loadlearn.simulation.strategies import run_strategy, strategies
+from loadlearn.simulation.strategies import built_in, run_strategy
 from loadlearn.vehicle.rig import Rig
 
 ROAD = Path(__file__).parents[2] / "synthetic_data" / "roads" / "long_climb.toml"
@@ -26,7 +26,7 @@ OVER_K, OVER_S = 10.0, 2.0
 # air at full load, its lag for less fuel, and the sensor's for colder gas.
 def test_gas_is_never_ten_kelvin_over_for_more_than_two_seconds(utility: Rig) -> None:
     what = without_cruise(situation(utility, read_road(ROAD), 5400.0))
-    fixed_share = next(one for one in strategies() if one.name == "fixed_share")
+    fixed_share = next(one for one in built_in(utility) if one.name == "fixed_share")
     used = []
     for draw in range(4):
         prepared, logger = prepare_draw(what, draw, 24, seed=9500)

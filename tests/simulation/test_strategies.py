@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from loadlearn._compile import as_record, record_type
+from loadlearn._compile import as_record
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator
 from loadlearn.policy.columns import (
@@ -23,9 +23,10 @@ from loadlearn.policy.columns import (
     Tick,
     as_records,
 )
+from loadlearn.policy.draws import LoadDraw
 from loadlearn.policy.law import run_policy
-from loadlearn.policy.need import LoadDraw
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
+from loadlearn.policy.strategy import Settings, constant
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
@@ -33,7 +34,7 @@ from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import Road, random_road
 from loadlearn.simulation.sensors import Channel, GradeSensor, Logger
 from loadlearn.simulation.situation import module_logger
-from loadlearn.simulation.strategies import StrategyRun, run_strategy, strategies
+from loadlearn.simulation.strategies import StrategyRun, built_in, run_strategy
 from loadlearn.simulation.variation import PlantVariation
 from loadlearn.vehicle.rig import Rig
 
@@ -67,7 +68,7 @@ def logger(utility: Rig, road: Road, prepared: PreparedDrive) -> LiveLogger:
 
 @pytest.fixture(scope="module")
 def runs(utility: Rig, prepared: PreparedDrive, logger: LiveLogger) -> dict[str, StrategyRun]:
-    return {one.name: run_strategy(utility, prepared, logger, one) for one in strategies()}
+    return {one.name: run_strategy(utility, prepared, logger, one) for one in built_in(utility)}
 
 
 def test_base_is_the_plain_simulator(prepared: PreparedDrive, runs: dict[str, StrategyRun]) -> None:
@@ -107,7 +108,7 @@ def test_rows_are_those_of_the_logger(
     kind: Logger, utility: Rig, road: Road, prepared: PreparedDrive
 ) -> None:
     live = live_logger(kind, utility, SEED, prepared.steps, prepared.step_s, road.length_m)
-    run = run_strategy(utility, prepared, live, strategies()[0])
+    run = run_strategy(utility, prepared, live, built_in(utility)[0])
     fine = named_record(utility, run.records)
     log = finish_drive(utility, road, prepared, fine, 0.0, kind).log
     assert len(log) == len(run.rows)
@@ -136,13 +137,13 @@ def test_law_in_the_loop_is_the_law_over_the_log(
     tick_of_row = np.where(np.arange(len(run.rows)) % 10 == 0, 0, -1)
     run_policy(
         as_record(thermal),
-        as_record(policy_config(utility, from_table=True)),
-        policy_memory(utility),
+        as_record(policy_config(utility)),
+        policy_memory(utility, constant("short pull", Settings(0.0, 60.0, 0.0))),
         as_record(initial_policy_state(thermal)),
         as_records(run.rows, Sample),
         tick_of_row,
-        np.zeros((1, 1), dtype=record_type(LoadDraw)),
-        as_record(Tick(1000.0, 0.0, 0.0, 60.0, 0.0)),
+        as_record(LoadDraw(1.0, 0.01, 0.0, 1.0, 0.0, 1.0))[None],
+        as_record(Tick(1000.0, 0.0)),
         as_records(out, AdviceRow),
     )
     assert np.allclose(out, run.advice, rtol=1e-9, atol=1e-9, equal_nan=True)
@@ -197,9 +198,9 @@ def test_torque_is_reduced_in_gear_changes(runs: dict[str, StrategyRun]) -> None
     assert np.all(run.advised("torque_factor")[moving] < 0.9)
 
 
-def test_a_retention_that_is_no_share_is_refused() -> None:
+def test_a_retention_that_is_no_share_is_refused(utility: Rig) -> None:
     with pytest.raises(InputError, match="share from 0 to 1"):
-        strategies(1.5)
+        built_in(utility, 1.5)
 
 
 def test_loggers_that_cannot_be_live_are_refused(
