@@ -166,7 +166,7 @@ def run(*arguments: object) -> Result:
 def short_drive(tmp_path_factory) -> Path:
     """The first minutes of the shipped drive, in which the load is learnt."""
     demo = demo_files()
-    log = pd.read_csv(demo.log, nrows=9000)
+    log = pd.read_csv(demo.log, nrows=5000)
     path = tmp_path_factory.mktemp("drive") / "drive.csv"
     log.to_csv(path, index=False)
     return path
