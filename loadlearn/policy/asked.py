@@ -69,7 +69,8 @@ def follow_reference_speed(
     Two things are added, for on a winding climb the plain median is the speed of the bend before:
     while demand lasts, a higher speed reached is a speed asked for; and demand that comes again
     within ``ASKED_MEMORY_S`` asks for no less than the last. Without them a driver who kept the
-    pedal down for a minute at 25 m/s was believed to want the 20 m/s of the bend, and need was 0.
+    pedal down for a minute at 25 m/s was believed to want the 20 m/s of the bend, for which nothing
+    is kept.
 
     Parameters
     ----------
