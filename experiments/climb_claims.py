@@ -7,7 +7,8 @@ Question
 Method
     Any shipped rig or the tests' own, sensor before or after the turbine, ambient -10 to 45 degC,
     altitude 0 to 2500 m, all drawn evenly; the plant and the judgement of ``tests/policy``. What is
-    sustainable is found by bisection on the plant itself.
+    sustainable is found by bisection on the plant itself, its gas 0.4 % below the limit: so much a
+    class 1 thermocouple may show too little.
 Expected answer
     No failure.
 Source

@@ -14,6 +14,9 @@ from loadlearn.vehicle.rig import Rig
 
 SPEED_M_S = 22.0
 OVER_K, OVER_S = 10.0, 2.0
+HELD_BELOW = 0.004
+"""What a class 1 thermocouple of type K may show too little above 375 degC (IEC 60584-1, from
+memory) is no room to use: the gas must be held this part below its limit."""
 USED, SWING = 0.9, 0.12
 """Least part of the sustainable share that must be used; most that the given share may swing."""
 
@@ -48,16 +51,16 @@ class ClimbVerdict:
     """What came of a climb."""
 
     over_s: float
+    """Longest run of true gas more than ``OVER_K`` over its limit (s)."""
     half_over_s: float
     """The same, for half of ``OVER_K``."""
-    """Longest run of true gas more than ``OVER_K`` over its limit (s)."""
     peak_over_k: float
     swing: float
     used: float
     """Mean share over the last minute."""
     lowest: float
     possible: float
-    """Share sustainable at the limit of the gas, as far as other protections allow."""
+    """Share sustainable where the gas must be held, as far as other protections allow."""
     kept: float
     asked: float
     binding: str
@@ -123,12 +126,12 @@ def settled_gas_degc(climb: Climb, share: float) -> tuple[float, float]:
 
 
 def sustainable_at_limit(climb: Climb) -> float:
-    """Share at which the plant's gas settles at its limit, by bisection on the plant itself."""
+    """Share at which the plant's gas settles where it must be held, by bisection on the plant."""
     low, high = 0.0, 1.0
     for _ in range(7):
         share = 0.5 * (low + high)
         gas, limit = settled_gas_degc(climb, share)
-        low, high = (share, high) if gas <= limit else (low, share)
+        low, high = (share, high) if gas <= (1.0 - HELD_BELOW) * limit else (low, share)
     return low
 
 
