@@ -282,6 +282,55 @@ def test_brake_drag_is_recovered_from_the_force_balance():
     assert measure.sd < 0.0006
 
 
+@pytest.mark.parametrize("brake_n", [0.0, 500.0])
+def test_road_load_is_recovered_from_the_force_balance(brake_n):
+    """c m g + rho/2 CdA v^2, by hand; a brake of 500 N in every pull, which overrun cannot show."""
+    rng = np.random.default_rng(8)
+    count, mass = 1500, 4800.0
+    time = BIN_S * np.arange(count)
+    accel = 0.3 * np.sin(time / 23.0)
+    grade = 0.02 * np.sin(time / 71.0)
+    speed = 18.0 + 6.0 * np.sin(time / 130.0)
+    density = 98e3 / (287.05 * 293.15)
+    # Tyres start a quarter harder to roll and warm in ten minutes (common practice).
+    rolling = 0.011 * mass * GRAVITY_M_S2 * (1.0 + 0.25 * np.exp(-time / 600.0))
+    force = mass * (accel + GRAVITY_M_S2 * grade) + rolling + 0.5 * density * 2.4 * speed**2
+    force = np.where(force > 0.0, force + brake_n, -400.0)
+    points = pd.DataFrame(
+        {
+            # A computed force 5 % off: over the weight that it implies, that drops out.
+            "time_s": time,
+            "force_n": 1.05 * (force + 60.0 * accel + 80.0 * rng.standard_normal(count)),
+            "rotating_mass_kg": 1.05 * 60.0,
+            "accel_m_s2": accel,
+            "sin_grade": grade,
+            "speed_m_s": speed,
+            "regeneration": 0.0,
+            "braked": 0.0,
+            "log_ratio": 0.0,
+            "since_start_s": time,
+            "ambient_temp_degc": 20.0,
+            "ambient_pressure_kpa": 98.0,
+            "block": time // 60.0,
+        }
+    )
+    learnt = measures.road_load(points)
+    measure, area = learnt.rolling(), learnt.area
+    expected = 0.011 + brake_n / (mass * GRAVITY_M_S2)
+    assert measure.value == pytest.approx(expected, abs=max(3.0 * measure.sd, 2e-4))
+    assert measure.sd < 0.0006
+    assert area.value == pytest.approx(1.05 * 2.4, abs=3.0 * area.sd + 0.02)
+    # Held to another drag area, near enough to be the same: the mean force stays what it was.
+    held = learnt.rolling(learnt.drag_area_m2 - 0.3)
+    pulls = points["force_n"] > 0.0
+    more = 0.5 * density * float(np.mean(speed[pulls] ** 2)) * 0.3 / (1.05 * mass * GRAVITY_M_S2)
+    assert held.value - measure.value == pytest.approx(more, rel=0.05)
+    assert held.sd < measure.sd
+    # One far away is another trailer: only as much of it is believed.
+    far = learnt.rolling(learnt.drag_area_m2 - 3.0)
+    assert far.value - measure.value == pytest.approx(2.0 * more, rel=0.05)
+
+
 def test_regenerations_are_counted_by_their_start():
     active = np.zeros(3600)
     active[:100] = active[1000:1500] = active[2500:2900] = 1.0
@@ -306,7 +355,13 @@ def _drive(number):
     places = np.linspace(5_000.0, 36_000.0, 6)
     road = road.with_stops(*(Stop(float(p), 25.0) for p in places))
     # One engine: the plant otherwise draws another one for every drive.
-    variation = PlantVariation(temperature_degc=float(rng.uniform(14.0, 24.0)), thermal_spread=0.0)
+    # And one set of tyres, one trailer.
+    variation = PlantVariation(
+        temperature_degc=float(rng.uniform(14.0, 24.0)),
+        thermal_spread=0.0,
+        rolling_resistance={"sealed": float(0.011 * np.exp(0.08 * rng.standard_normal()))},
+        drag_area_m2=float(2.2 * np.exp(0.05 * rng.standard_normal())),
+    )
     return simulate(RIG, road, number, float(rng.uniform(4000.0, 5500.0)), variation=variation)
 
 
@@ -381,6 +436,7 @@ def test_what_lies_outside_is_told_though_it_is_no_finding(baseline_logs, test_d
         ("converter_slip", 0.1, "converter_slip", 1, "lock-up clutch"),
         ("dragging_brake", 1500.0, "brake_drag", 1, "brakes"),
         ("low_tyre", 0.03, "rolling_radius", 1, "tyre pressures"),
+        ("constant_drag", 500.0, "rolling_resistance", 1, "brakes that drag"),
     ],
 )
 def test_gross_faults_are_found_and_named(baseline, test_drive, kind, severity, check, sign, part):
@@ -393,8 +449,11 @@ def test_gross_faults_are_found_and_named(baseline, test_drive, kind, severity, 
     assert part in finding.sentence
     assert "inspect" in finding.sentence
     assert "\n" not in finding.sentence
-    chances = [one.chance_if_healthy for one in report.findings]
+    chances = [one.model_chance for one in report.findings]
     assert chances == sorted(chances)
+    # Four baseline drives: beyond all of them lies one healthy drive in five, whatever the model.
+    assert {one.chance_if_healthy for one in report.findings} == {1.0 / 5.0}
+    assert "one drive in 5" in finding.sentence and "000" not in finding.sentence
 
 
 def test_the_simulator_s_own_engine_is_judged_alike(baseline_drives, test_drive):
@@ -486,7 +545,9 @@ def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
     arguments += ["--out", str(tmp_path / "out")]
     logs = [str(tmp_path / f"b{number}.csv") for number in range(2)]
     done = CliRunner().invoke(app, [*arguments, "--baseline", ",".join(logs)])
-    assert done.exit_code == 0, done.output
+    assert done.exit_code == 1, done.output
+    # Two drives alone bear no odds beyond one drive in three (the rank of one among three alike).
+    assert "no odds better than one drive in 3" in " ".join(done.output.split())
     result = json.loads((tmp_path / "out" / "condition.json").read_text())
     assert "boost_at_rest" in {finding["check"] for finding in result["findings"]}
     assert "not judged, " in done.output

@@ -9,6 +9,7 @@ import typer
 
 from loadlearn.commands.common import (
     DONE,
+    DOUBTFUL,
     Channels,
     Force,
     Log,
@@ -73,9 +74,10 @@ def condition(
     """Tell whether engine, brakes and tyres are still what they were, and what to inspect.
 
     Compares a log with baseline logs of the same rig (five or more tell most); without any, with
-    what the rig file leads to expect. Prints findings, strongest evidence first, and the table of
-    checks; writes condition.json. A finding advises an inspection by a licensed
-    technician; it diagnoses nothing.
+    what the rig file leads to expect. The channels come first: what leans on one that is missing or
+    stands still is withheld. Prints findings, strongest evidence first, and the table of checks;
+    writes condition.json. Exit status: 0 no finding, 1 findings. A finding advises an inspection by
+    a licensed technician; it diagnoses nothing.
 
     Example: loadlearn condition today.csv --rig rig.toml --baseline may.csv --baseline june.csv
     """
@@ -119,7 +121,7 @@ def condition(
         write_json(outputs.path("condition.json"), result)
     print_condition(report)
     console().print(f"written to {out / 'condition.json'}", markup=False)
-    return DONE
+    return DOUBTFUL if report.findings else DONE
 
 
 _AGAIN = "look again on another drive, or with more baseline drives"
@@ -141,7 +143,7 @@ def print_condition(report: ConditionReport) -> None:
 
     shown = console()
     for number, finding in enumerate(report.findings, start=1):
-        shown.print(f"{number}. {finding.sentence}.")
+        shown.print(f"{number}. {finding.sentence}.", markup=False)
     judged = [row for row in report.checks if row["chance"] is not None]
     if not judged:
         shown.print("No check could be judged; nothing is said of this engine's condition.")
@@ -152,11 +154,12 @@ def print_condition(report: ConditionReport) -> None:
         )
     if report.outside95:
         chance = 100.0 * report.outside95_chance
+        odds = f"about {chance:.0f} %" if chance >= 1.0 else "less than 1 %"
         shown.print(
             "Outside what 95 % of healthy drives show, though no finding: "
-            f"{', '.join(report.outside95)}. By chance so much is outside in about "
-            f"{chance:.{0 if chance >= 1.0 else 1}f} % of healthy drives, were the checks "
-            f"independent: {_AGAIN if chance >= 1.5 else _SOON}.",
+            f"{', '.join(report.outside95)}. By chance so much is outside in {odds} "
+            "of healthy drives, were the checks independent: "
+            f"{_AGAIN if chance >= 1.5 else _SOON}.",
             markup=False,
         )
     for sentence in report.together:
@@ -184,5 +187,5 @@ def print_condition(report: ConditionReport) -> None:
     for reason, names in missing.items():
         shown.print(f"not judged, {reason}: {', '.join(names)}", markup=False)
     for warning in report.warnings:
-        shown.print(f"note: {warning}")
+        shown.print(f"note: {warning}", markup=False)
     shown.print(ADVICE)

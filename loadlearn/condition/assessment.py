@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from loadlearn.condition import maps, measures
 from loadlearn.condition.catalogue import CHECKS, PATTERNS, Check
+from loadlearn.condition.channel_health import SENSORS, ChannelFault, channel_faults
 from loadlearn.condition.evidence import (
     Expectation,
     Measure,
@@ -20,14 +21,23 @@ from loadlearn.condition.evidence import (
     expected_from_rig,
     holm,
 )
-from loadlearn.condition.points import operating_points
+from loadlearn.condition.points import operating_points, without_channels
 from loadlearn.estimation.find_delays import on_one_clock
+from loadlearn.log.channel_faults import frozen_stretches
 from loadlearn.vehicle.rig import Rig
 
 Array = NDArray[np.float64]
 
 FALSE_FINDING_CHANCE = 0.015
-"""Chance that a healthy drive gets any finding at all."""
+"""Chance that a healthy drive gets any finding at all, as far as drives scatter as believed."""
+ODDS = (
+    "A new healthy drive lies beyond all of n baseline drives in one case of n + 1, whatever the "
+    "distribution, and n drives by themselves tell nothing rarer. The checks' own chances are "
+    "Student's t predictive with the spreads of the catalogue counted as further drives: they "
+    "decide what is a finding, and are no odds to be quoted."
+)
+"""The rank of a new one among exchangeable ones is uniform (Vovk, Gammerman & Shafer, *Algorithmic
+Learning in a Random World*, 2005, from memory)."""
 PRIOR_DRIVES = 8.0
 """How many drives the catalogue's spreads count for: a vehicle's own spread is then believed within
 twice the catalogue's with 98 % (chi-squared). With three it may be three times as large in one
@@ -67,6 +77,11 @@ class DrivePoints:
         Mean ambient temperature (degC) and pressure (kPa).
     regenerations : tuple of (int, float)
         Starts, and fuel burnt (kg); fuel 0 where the flag is not logged.
+    road_load : RoadLoad or None
+    frozen_s : dict of str to float
+        Channels that the log has, and for how long each was frozen.
+    withheld : dict of str to str
+        Check to the channel that it leans on and that is not to be believed.
     """
 
     points: pd.DataFrame
@@ -74,6 +89,9 @@ class DrivePoints:
     scalars: dict[str, Measure]
     conditions: Array
     regenerations: tuple[int, float]
+    road_load: measures.RoadLoad | None = None
+    frozen_s: dict[str, float] = field(default_factory=dict)
+    withheld: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -87,33 +105,41 @@ class Baseline:
         Operating maps.
     measures : dict of str to list of (Measure, ndarray)
         Per check, each drive's measure and ambient conditions.
+    notes : list of str
+        Channels of baseline drives that were left out, one sentence each.
     """
 
     drives: list[DrivePoints]
     shapes: dict[str, maps.Shape] = field(default_factory=dict)
     measures: dict[str, list[tuple[Measure, Array]]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One deviation, for a person.
+    """One deviation, or a channel that is not to be believed, for a person.
 
     Attributes
     ----------
     check : str
+        Name of the check; ``channel:NAME`` for a channel.
     sentence : str
         What differs, by how much, what healthy drives show, what to inspect, how sure.
     inspect : tuple of str
         Parts, likeliest first.
     deviation : float
-        In ``unit``.
+        In ``unit``; of a channel, the share of the drive in which it is at fault.
     unit : str
-    healthy_interval95 : tuple of float
+    healthy_interval95 : tuple of float or None
         Where 95 % of healthy drives would lie, as a deviation.
-    chance_if_healthy : float
-        Probability that any of the checks deviates as much in a healthy vehicle.
+    chance_if_healthy : float or None
+        How rarely a healthy drive deviates as much, as far as the baseline drives alone can tell:
+        1/(n + 1) at best (:data:`ODDS`); None without baseline drives and for channels.
+    model_chance : float or None
+        Probability that any of the checks deviates as much in a healthy vehicle whose drives
+        scatter as the catalogue believes; what ``evidence`` grades.
     evidence : str
-        ``strong``, ``good`` or ``moderate``.
+        ``strong``, ``good`` or ``moderate``; ``direct`` for a channel.
     """
 
     check: str
@@ -121,8 +147,9 @@ class Finding:
     inspect: tuple[str, ...]
     deviation: float
     unit: str
-    healthy_interval95: tuple[float, float]
-    chance_if_healthy: float
+    healthy_interval95: tuple[float, float] | None
+    chance_if_healthy: float | None
+    model_chance: float | None
     evidence: str
 
 
@@ -133,7 +160,7 @@ class ConditionReport:
     Attributes
     ----------
     findings : list of Finding
-        Strongest evidence first.
+        Channels first, then strongest evidence first.
     together : list of str
         What several findings say together.
     checks : list of dict
@@ -163,6 +190,7 @@ class ConditionReport:
             "warnings": self.warnings,
             "outside95": self.outside95,
             "outside95_chance": self.outside95_chance,
+            "odds": ODDS,
             "advice": ADVICE,
         }
 
@@ -184,19 +212,53 @@ def condense(
         Weighed combined mass (kg) and its standard deviation (default 1 %).
     """
     points = operating_points(on_one_clock(trace, rig), rig)
-    tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
-    scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
+    drive = _condensed(points, rig)
+    drive.frozen_s.update(
+        {
+            name: sum(end - start for start, end in frozen_stretches(trace, name))
+            for name in SENSORS
+            if name in trace
+        }
+    )
     if known_mass_kg is not None:
         sd = 0.01 * known_mass_kg if known_mass_sd_kg is None else known_mass_sd_kg
-        scalars["tractive_efficiency"] = measures.tractive_efficiency(trace, rig, known_mass_kg, sd)
-    logged = "regeneration_active" in trace and bool(trace["regeneration_active"].notna().any())
+        measure = measures.tractive_efficiency(trace, rig, known_mass_kg, sd)
+        if measure is not None:
+            drive.scalars["tractive_efficiency"] = measure
+    return drive
+
+
+def _condensed(points: pd.DataFrame, rig: Rig) -> DrivePoints:
+    tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
+    scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
     conditions = points[["ambient_temp_degc", "ambient_pressure_kpa"]].mean().to_numpy()
+    logged = bool(points["regeneration_logged"].any())
     return DrivePoints(
         points,
         {name: table for name, table in tables.items() if table is not None},
         {name: measure for name, measure in scalars.items() if measure is not None},
         np.asarray(conditions, dtype=np.float64),
         measures.regenerations(points) if logged else (0, 0.0),
+        measures.road_load(points),
+    )
+
+
+def _without(drive: DrivePoints, faults: list[ChannelFault], rig: Rig) -> DrivePoints:
+    """The drive without what leans on channels that are not to be believed."""
+    faults = [fault for fault in faults if fault.fault != "absent"]
+    if not faults:
+        return drive
+    withheld = {check: fault.channel for fault in faults for check in fault.leaning}
+    again = _condensed(without_channels(drive.points, [f.channel for f in faults]), rig)
+    weighed = {k: v for k, v in drive.scalars.items() if k == "tractive_efficiency"}
+    return replace(
+        again,
+        maps={k: v for k, v in again.maps.items() if k not in withheld},
+        scalars={k: v for k, v in (again.scalars | weighed).items() if k not in withheld},
+        road_load=None if "rolling_resistance" in withheld else again.road_load,
+        regenerations=(0, 0.0) if "regeneration_interval" in withheld else drive.regenerations,
+        frozen_s=drive.frozen_s,
+        withheld=withheld,
     )
 
 
@@ -209,7 +271,15 @@ def learn_baseline(drives: Sequence[DrivePoints], rig: Rig) -> Baseline:
         From :func:`condense`.
     rig : Rig
     """
-    baseline = Baseline(list(drives))
+    baseline = Baseline([])
+    for number, drive in enumerate(drives, start=1):
+        faults = channel_faults(drive.points, drive.frozen_s, rig)
+        baseline.drives.append(_without(drive, faults, rig))
+        baseline.notes += [
+            f"baseline drive {number}, left out in what leans on it: {fault.sentence}"
+            for fault in faults
+        ]
+    drives = baseline.drives
     for chart in maps.MAPS:
         tables = [drive.maps[chart.name] for drive in drives if chart.name in drive.maps]
         if tables:
@@ -222,6 +292,11 @@ def learn_baseline(drives: Sequence[DrivePoints], rig: Rig) -> Baseline:
 
 def _drive_measures(drive: DrivePoints, baseline: Baseline, rig: Rig) -> dict[str, Measure]:
     found: dict[str, Measure | None] = dict(drive.scalars)
+    if drive.road_load is not None:
+        areas = [one.road_load.drag_area_m2 for one in baseline.drives if one.road_load]
+        usual = float(np.mean(areas)) if areas else None
+        found["rolling_resistance"] = drive.road_load.rolling(usual)
+        found["drag_area"] = drive.road_load.area
     for name, table in drive.maps.items():
         shape = baseline.shapes.get(name)
         if shape is None:
@@ -254,6 +329,10 @@ def assess(
         drive = condense(drive, rig, known_mass_kg)
     if not isinstance(baseline, Baseline):
         baseline = learn_baseline([condense(trace, rig) for trace in baseline], rig)
+    faults = channel_faults(
+        drive.points, drive.frozen_s, rig, [one.points for one in baseline.drives]
+    )
+    drive = _without(drive, faults, rig)
     found = _drive_measures(drive, baseline, rig)
     rows: list[dict[str, Any]] = []
     for check in CHECKS:
@@ -268,11 +347,11 @@ def assess(
     findings = [
         finding for row in judged if (finding := _finding(by_name[row["check"]], row)) is not None
     ]
-    findings.sort(key=lambda finding: finding.chance_if_healthy)
+    findings.sort(key=lambda finding: finding.model_chance or 0.0)
     outside = [row["check"] for row in judged if _outside95(by_name[row["check"]], row)]
     said = {finding.check for finding in findings}
     return ConditionReport(
-        findings,
+        [_of_channel(fault) for fault in faults] + findings,
         _together(findings),
         rows,
         _warnings(drive, baseline),
@@ -305,6 +384,9 @@ def _row(
         "unit": "%" if check.scale == "percent" else check.scale,
         "chance": None,
     }
+    if check.name in drive.withheld:
+        row["not_judged_because"] = f"withheld: {drive.withheld[check.name]} is not to be believed"
+        return row
     if measure is None:
         known = baseline.drives or check.rig is not None
         row["not_judged_because"] = f"needs {check.needs}" if known else "needs baseline drives"
@@ -320,6 +402,7 @@ def _row(
     low, high = (limit - expectation.value for limit in expectation.interval95())
     row |= {
         "measured": measure.value,
+        "measured_sd": measure.sd,
         "expected": expectation.value,
         "deviation": check.shown(difference),
         "healthy_interval95": [check.shown(low), check.shown(high)],
@@ -359,6 +442,9 @@ def _regeneration_row(check: Check, drive: DrivePoints, baseline: Baseline) -> d
         "unit": "%",
         "chance": None,
     }
+    if check.name in drive.withheld:
+        row["not_judged_because"] = f"withheld: {drive.withheld[check.name]} is not to be believed"
+        return row
     events, fuel_kg = drive.regenerations
     usual = [one.regenerations for one in baseline.drives if one.regenerations[1] > 0.0]
     usual_events, usual_kg = sum(e for e, _ in usual), sum(f for _, f in usual)
@@ -392,12 +478,14 @@ def _finding(check: Check, row: dict[str, Any]) -> Finding | None:
     low, high = row["healthy_interval95"]
     unit, digits = row["unit"], 4 if row["unit"] == "coefficient" else 1
     word = "above" if row["deviation"] > 0.0 else "below"
-    than = "the baseline drives show" if row["expected_from"] == "baseline" else "the rig expects"
+    baseline = row["expected_from"] == "baseline"
+    than = "the baseline drives show" if baseline else "the rig expects"
     shown = f"{abs(row['deviation']):.{digits}f} {unit}".replace(" coefficient", "")
+    drives = row["baseline_drives"] if baseline else 0
     sentence = (
         f"{check.what} is {shown} {word} what {than} (95 % of healthy drives would lie within "
         f"{low:+.{digits}f} to {high:+.{digits}f}); inspect {', '.join(parts)}; {evidence} "
-        f"evidence: a healthy vehicle would show this in {_odds(chance)}"
+        f"evidence: {_how_sure(row, drives)}"
     )
     return Finding(
         check.name,
@@ -406,17 +494,43 @@ def _finding(check: Check, row: dict[str, Any]) -> Finding | None:
         float(row["deviation"]),
         unit,
         (float(low), float(high)),
+        max(chance, 1.0 / (drives + 1)) if drives else None,
         float(chance),
         evidence,
     )
 
 
-def _odds(chance: float) -> str:
-    drives = 1.0 / max(chance, 1e-6)
-    magnitude = 10 ** int(np.floor(np.log10(drives)))
-    rounded = int(np.floor(drives / magnitude) * magnitude)
-    more = "less than " if chance < 1e-6 else "about "
-    return f"{more}one drive in {rounded:,}"
+def _how_sure(row: dict[str, Any], drives: int) -> str:
+    """How far out it lies, and what so few baseline drives can say of odds (:data:`ODDS`)."""
+    low, high = row["healthy_interval95"]
+    edge = high if row["deviation"] > 0.0 else -low
+    times = f"{row['deviation'] / np.copysign(max(edge, 1e-9), row['deviation']):.1f} times as far"
+    out = f"{times} out as the edge of that range"
+    if not drives:
+        return f"{out}; judged against the rig file alone, so no odds can be given"
+    by = "one baseline drive" if drives == 1 else f"{drives} baseline drives"
+    return (
+        f"{out}; from {by} alone no odds better than one drive in {drives + 1} can be told, the "
+        "rest is how such drives usually scatter"
+    )
+
+
+def _of_channel(fault: ChannelFault) -> Finding:
+    leaning = ", ".join(fault.leaning)
+    sentence = fault.sentence[0].upper() + fault.sentence[1:]
+    if leaning:
+        sentence += f"; withheld, for it leans on this: {leaning}"
+    return Finding(
+        f"channel:{fault.channel}",
+        sentence,
+        ("sensor", "plug and wiring", "logger"),
+        100.0 * fault.share,
+        "% of the drive",
+        None,
+        None,
+        None,
+        "direct",
+    )
 
 
 def _together(findings: list[Finding]) -> list[str]:
@@ -441,7 +555,7 @@ def _warnings(drive: DrivePoints, baseline: Baseline) -> list[str]:
             "no baseline drives were given: most checks need them, the others compare with what "
             "the rig file leads to expect"
         ]
-    warnings = []
+    warnings = [*baseline.notes]
     if not _like_weather(drive, baseline).any():
         warnings.append(
             "no baseline drive was made in like weather and altitude (within "

@@ -15,7 +15,7 @@ import numpy as np
 from loadlearn.condition.measures import expected_idle_fuelling
 from loadlearn.vehicle.rig import Rig
 
-Scale = Literal["percent", "kPa", "K", "coefficient"]
+Scale = Literal["percent", "kPa", "K", "coefficient", "m²"]
 
 
 @dataclass(frozen=True)
@@ -248,6 +248,39 @@ CHECKS: tuple[Check, ...] = (
         ("brakes that let go slowly (calliper slides, hoses, parking brake, trailer brake)",),
         "three braked stops, each followed by driving",
         rig=lambda rig: (0.0, 0.0015),
+    ),
+    Check(
+        "rolling_resistance",
+        "rolling resistance learnt from the whole drive",
+        "coefficient",
+        0.0012,
+        0.0001,
+        0.00005,
+        0.003,
+        (),
+        (
+            "brakes that drag (feel for a hot wheel, tow vehicle and trailer)",
+            "wheel bearings",
+            "tyre pressures",
+            "loose, wet or snowy ground and head wind (rule out)",
+        ),
+        "ten minutes of pulling at various speeds with fuelling or torque, and grade or altitude",
+    ),
+    Check(
+        "drag_area",
+        "drag area learnt from the whole drive",
+        "m²",
+        0.30,
+        0.005,
+        0.01,
+        0.5,
+        (),
+        (
+            "load on the roof, another trailer, covers that flap (rule out)",
+            "head wind (rule out)",
+            "driveline oil",
+        ),
+        "ten minutes of pulling at various speeds with fuelling or torque, and grade or altitude",
     ),
     Check(
         "tractive_efficiency",

@@ -6,6 +6,8 @@ where the drive does not tell.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -15,12 +17,21 @@ from loadlearn.condition.points import BIN_S, WARM_DEGC
 from loadlearn.condition.robust import robust_fit, robust_mean
 from loadlearn.vehicle.engine_force import rig_arrays, willans_brake_torque
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.roadload import GRAVITY_M_S2
+from loadlearn.vehicle.roadload import GRAVITY_M_S2, air_density_kg_m3
 
 Array = NDArray[np.float64]
 
 RELEASE_S = 90.0
 """Time in which a dragging brake lets go (common practice, no source)."""
+
+COLD_RISE, COLD_TIME_S = 0.25 * 0.011, 600.0
+"""Cold tyres roll a fifth to a third harder than their usual 0.011 and warm within twenty minutes
+(common practice, no source)."""
+WIDEST_ROLLING_SD, WIDEST_AREA_SD_M2 = 0.004, 0.8
+"""Wider than this a drive's speeds did not tell rolling resistance and drag area apart."""
+SAME_AREA_M2 = 0.6
+"""Drag areas learnt from drives of one combination lie so near: twice their spread within vehicles
+(``experiments/condition_faults.py --levels 0``, its column ``drag_area_m2``)."""
 
 
 def _mean(chosen: pd.DataFrame, name: str, least_sd: float = 0.0) -> Measure:
@@ -191,6 +202,104 @@ def brake_drag(points: pd.DataFrame, rig: Rig) -> Measure | None:
         float(np.sqrt(fit.covariance[4, 4])) / weight,
         len(chosen),
     )
+
+
+@dataclass(frozen=True)
+class RoadLoad:
+    """What resists at steady speed, learnt from one drive, tyres warm.
+
+    Attributes
+    ----------
+    rolling_resistance, drag_area_m2 : float
+        The part that does not grow with speed, over the weight: tyres, bearings, a brake that does
+        not let go; and what grows with the square of speed.
+    covariance : ndarray, shape (2, 2)
+        Of the two.
+    exchange_per_m2 : float
+        By how much the coefficient changes with the drag area that is believed.
+    samples : int
+    """
+
+    rolling_resistance: float
+    drag_area_m2: float
+    covariance: Array
+    exchange_per_m2: float
+    samples: int
+
+    @property
+    def area(self) -> Measure:
+        """The drag area (m^2)."""
+        return Measure(self.drag_area_m2, float(np.sqrt(self.covariance[1, 1])), self.samples)
+
+    def rolling(self, usual_area_m2: float | None = None) -> Measure:
+        """The coefficient, given the usual drag area as far as this drive's may be the same.
+
+        Wind and slipstreams move the two against each other from drive to drive: held to one drag
+        area the coefficients of one vehicle scatter less.
+
+        Parameters
+        ----------
+        usual_area_m2 : float, optional
+            Of the baseline drives.
+        """
+        away = 0.0 if usual_area_m2 is None else self.drag_area_m2 - usual_area_m2
+        away = float(np.clip(away, -SAME_AREA_M2, SAME_AREA_M2))
+        k = self.exchange_per_m2 if usual_area_m2 is not None else 0.0
+        row = np.array([1.0, k])
+        variance = float(row @ self.covariance @ row)
+        return Measure(self.rolling_resistance + k * away, np.sqrt(variance), self.samples)
+
+
+def road_load(points: pd.DataFrame) -> RoadLoad | None:
+    """Road load by robust regression of the force balance.
+
+    The tread force, where the engine pulls, on inertia, grade and cold tyres, air density times the
+    square of speed, and a constant; the first coefficient is the mass, over which the
+    constant is a coefficient that no error of the force's scale moves. Pulling only: what drags
+    changes nothing of an overrun's known force, and the mass would take the contradiction.
+
+    Parameters
+    ----------
+    points : DataFrame
+        From :func:`loadlearn.condition.points.operating_points`.
+
+    Returns
+    -------
+    RoadLoad or None
+        None where points or speeds are too few to tell the two parts apart.
+    """
+    chosen = points[
+        points["force_n"].gt(0.0)
+        & points["accel_m_s2"].notna()
+        & (points["speed_m_s"] > 6.0)
+        & (points["regeneration"] < 0.5)
+        & (points["braked"] < 0.5)
+        & ~(points["log_ratio"].abs() > 0.1)
+    ]
+    if len(chosen) < 150 or chosen["block"].nunique() < 10:
+        return None
+    density = air_density_kg_m3(
+        0.0, chosen["ambient_temp_degc"].to_numpy(), chosen["ambient_pressure_kpa"].to_numpy()
+    )
+    pressure = 0.5 * density * chosen["speed_m_s"].to_numpy() ** 2
+    cold = COLD_RISE * np.exp(-chosen["since_start_s"] / COLD_TIME_S)
+    slope = chosen["accel_m_s2"] + GRAVITY_M_S2 * (chosen["sin_grade"] + cold)
+    columns = np.column_stack([np.ones(len(chosen)), pressure, slope])
+    force = chosen["force_n"] - chosen["rotating_mass_kg"] * chosen["accel_m_s2"]
+    fit = robust_fit(columns, force.to_numpy(), chosen["block"].to_numpy())
+    weight = float(fit.coefficients[2]) * GRAVITY_M_S2
+    if weight <= 0.0:
+        return None
+    scale = np.array([1.0 / weight, 1.0])
+    learnt = RoadLoad(
+        float(fit.coefficients[0]) / weight,
+        float(fit.coefficients[1]),
+        fit.covariance[:2, :2] * np.outer(scale, scale),
+        float(pressure.mean()) / weight,
+        len(chosen),
+    )
+    widest = max(learnt.rolling().sd / WIDEST_ROLLING_SD, learnt.area.sd / WIDEST_AREA_SD_M2)
+    return learnt if widest < 1.0 else None
 
 
 def tractive_efficiency(

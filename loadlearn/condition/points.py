@@ -30,6 +30,8 @@ _MEANS = (
     "air_flow_g_s",
     "rail_pressure_mpa",
     "exhaust_gas_temp_degc",
+    "exhaust_gas_temp_after_turbine_degc",
+    "altitude_m",
     "intake_temp_degc",
     "coolant_temp_degc",
     "ambient_temp_degc",
@@ -57,7 +59,8 @@ def operating_points(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
         ``accel_m_s2``, ``sin_grade``, ``force_n`` and ``rotating_mass_kg`` (NaN unless known
         throughout the bin), ``gear``, the logarithm of engine over wheel speed relative to the
         gear's ratio ``log_ratio``, ``steady`` (0/1), ``warm``, ``idle``, ``regeneration``,
-        ``braked``, ``block``, ``since_start_s``, ``since_braked_stop_s``.
+        ``regeneration_logged`` (in the whole log), ``braked``, ``block``, ``since_start_s``,
+        ``since_braked_stop_s``.
     """
     time = trace["time_s"].to_numpy(dtype=np.float64)
     number = np.floor((time - time[0]) / BIN_S).astype(np.int64)
@@ -98,21 +101,46 @@ def operating_points(trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
     flags = {"regeneration": "regeneration_active", "braked": "brake_active"}
     for name, column in flags.items():
         points[name] = greatest(np.nan_to_num(_column(trace, column)))
+    points["regeneration_logged"] = bool(np.isfinite(_column(trace, "regeneration_active")).any())
     standing = greatest(np.nan_to_num(speed, nan=9.0)) < 0.3
     points["idle"] = (
         standing & (rpm > 0.7 * rig.engine.idle_rpm) & (rpm < 1.25 * rig.engine.idle_rpm)
     ).astype(float)
-    coolant = points["coolant_temp_degc"].to_numpy()
     since_start = points["time_s"].to_numpy() - time[0]
-    # Without a coolant channel a quarter of an hour stands for warm (common practice, no source).
-    points["warm"] = np.where(
-        np.isfinite(coolant), coolant > WARM_DEGC, since_start > 900.0
-    ).astype(float)
     points["since_start_s"] = since_start
+    points["warm"] = _warm(points)
     points["since_braked_stop_s"] = _since_braked_stop(points, standing)
     points["steady"] = _steady(points, labels)
     points["block"] = np.floor(since_start / BLOCK_S)
     return points
+
+
+def without_channels(points: pd.DataFrame, channels: list[str]) -> pd.DataFrame:
+    """The points as if some sensors had not been logged.
+
+    Parameters
+    ----------
+    points : DataFrame
+        From :func:`operating_points`.
+    channels : list of str
+        Their columns.
+
+    Returns
+    -------
+    DataFrame
+        With what follows from them computed anew.
+    """
+    points = points.assign(**dict.fromkeys(channels, np.nan))
+    points["manifold_kpa"] = points["boost_kpa"] + points["ambient_pressure_kpa"]
+    points["warm"] = _warm(points)
+    return points
+
+
+def _warm(points: pd.DataFrame) -> Array:
+    """Without a coolant channel a quarter of an hour stands for warm (common practice)."""
+    coolant = points["coolant_temp_degc"].to_numpy()
+    later = points["since_start_s"].to_numpy() > 900.0
+    return np.where(np.isfinite(coolant), coolant > WARM_DEGC, later).astype(float)
 
 
 def _column(trace: pd.DataFrame, name: str) -> Array:

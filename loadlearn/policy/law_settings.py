@@ -64,7 +64,7 @@ KNOWN_BELOW, UNKNOWN_ABOVE = 0.09, 0.10
 """
 READING_SD_K = 0.5
 """Readings of coolant and oil are in whole degrees on common channels (K)."""
-CHANGE_STEP, CHANGE_WAIT_S, CHANGE_REST_S = 0.05, 10.0, 60.0
+CHANGE_STEP, CHANGE_WAIT_S, CHANGE_REST_S = 0.10, 10.0, 60.0
 """A setting moves by more than the first, after the second; it then rests for the third."""
 CALM_S, CALM_SPEED_M_S = 120.0, 17.0
 """Less retention, or more economy, must have been right for this long (s), and for as far as the
@@ -343,7 +343,7 @@ def hold_setting(
     fall_wait_s: float,
     most: float,
 ) -> None:
-    """Change a setting only for a move of more than 0.05 that stays, and then rest.
+    """Change a setting only for a move of more than a tenth that stays, and then rest.
 
     A move that must stay for ``CHANGE_WAIT_S`` only is published as the candidate's mean over that
     time; it needs no rest where the other direction is the slow one, for power that is needed must

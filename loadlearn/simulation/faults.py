@@ -38,6 +38,7 @@ FAULTS: dict[str, str] = {
     "frequent_regeneration": "factor on the rate of soot, less one",
     "converter_slip": "slip of the locked converter at full torque",
     "dragging_brake": "force right after a braked stop (N)",
+    "constant_drag": "force of a brake or bearing that never lets go (N)",
     "low_tyre": "share of the driven wheels' rolling radius lost",
 }
 """Kinds of fault and what their severity means."""
@@ -224,6 +225,7 @@ def _fuelling(
         had_brake = np.cumsum(braked) > 0
         since = np.where(last >= 0, time - time[np.maximum(last, 0)], np.inf)
         force += np.where(had_brake & ~standing, drag * np.exp(-since / 100.0), 0.0)
+    force += strength("constant_drag")
     tyre = strength("low_tyre")
     if tyre:
         # One per cent of radius is about 30 kPa too little, and that about 8 % of rolling loss.

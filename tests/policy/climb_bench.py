@@ -10,13 +10,11 @@ from plant_bench import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
 from loadlearn.policy.protections import PROTECTION_NAMES
+from loadlearn.policy.state import SENSOR_TOLERANCE
 from loadlearn.vehicle.rig import Rig
 
 SPEED_M_S = 22.0
 OVER_K, OVER_S = 10.0, 2.0
-HELD_BELOW = 0.004
-"""What a class 1 thermocouple of type K may show too little above 375 degC (IEC 60584-1, from
-memory) is no room to use: the gas must be held this part below its limit."""
 USED, SWING = 0.9, 0.12
 """Least part of the sustainable share that must be used; most that the given share may swing."""
 
@@ -51,16 +49,16 @@ class ClimbVerdict:
     """What came of a climb."""
 
     over_s: float
-    """Longest run of true gas more than ``OVER_K`` over its limit (s)."""
     half_over_s: float
     """The same, for half of ``OVER_K``."""
+    """Longest run of true gas more than ``OVER_K`` over its limit (s)."""
     peak_over_k: float
     swing: float
     used: float
     """Mean share over the last minute."""
     lowest: float
     possible: float
-    """Share sustainable where the gas must be held, as far as other protections allow."""
+    """Share sustainable where the gas is aimed, as far as other protections allow."""
     kept: float
     asked: float
     binding: str
@@ -125,13 +123,16 @@ def settled_gas_degc(climb: Climb, share: float) -> tuple[float, float]:
     return plant.judged_degc(), plant.limit_degc()
 
 
-def sustainable_at_limit(climb: Climb) -> float:
-    """Share at which the plant's gas settles where it must be held, by bisection on the plant."""
+def sustainable_at_aim(climb: Climb) -> float:
+    """Share at which the plant's gas settles where it is aimed, by bisection on the plant itself.
+
+    That is below its limit by what a sensor may be off.
+    """
     low, high = 0.0, 1.0
     for _ in range(7):
         share = 0.5 * (low + high)
         gas, limit = settled_gas_degc(climb, share)
-        low, high = (share, high) if gas <= (1.0 - HELD_BELOW) * limit else (low, share)
+        low, high = (share, high) if gas <= limit * (1.0 - SENSOR_TOLERANCE) else (low, share)
     return low
 
 
@@ -178,7 +179,7 @@ def judge_climb(climb: Climb, seconds: float = 260.0) -> ClimbVerdict:
         swing=swing_of(extra[-1400:]),
         used=float(end.mean()),
         lowest=float(end.min()),
-        possible=min(sustainable_at_limit(climb), float(caps.min())),
+        possible=min(sustainable_at_aim(climb), float(caps.min())),
         kept=min(law.state.kept.value, 1.0),
         asked=float(law.state.retention_asked),
         binding=PROTECTION_NAMES[int(caps.argmin())] if caps.min() < 1.0 else "",
