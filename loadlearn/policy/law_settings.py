@@ -224,6 +224,8 @@ class EpisodeState:
     credit_s: float = CREDIT_MAX_S
     heat_s: float = 0.0
     """Time that the heat still allows all of the extra torque."""
+    most_s: float = CREDIT_MAX_S
+    """What the strategy gives."""
     spent_s: float = -1.0
     """Time since the credit was spent; negative while it is not."""
 
@@ -286,7 +288,7 @@ def full_share_time_s(state: EpisodeState) -> float:
     """Time that all of the extra torque may still be kept (s), from the credit now left."""
     if state.spent_s >= 0.0:
         return 0.0
-    return min(state.credit_s, state.heat_s)
+    return min(state.credit_s, state.heat_s, state.most_s)
 
 
 def follow_restraint(restraint: float, economy: float, demanding: bool, interval_s: float) -> float:

@@ -141,6 +141,7 @@ def renew_settings(
     if config.exhaust_sensor < 0.5 or config.uprated < 0.5:
         retention = state.sustainable = state.episode.heat_s = 0.0
     state.retention_asked = retention
+    state.episode.most_s = time
     state.episode.credit_s = min(state.episode.credit_s, time)
     _publish(state, row, economy, liquids)
 

@@ -354,7 +354,6 @@ def test_a_rule_of_constants_is_a_grid_of_constants(rig, driven):
     assert by_rule["economy"].max() == pytest.approx(0.41)
 
 
-@pytest.mark.xfail(strict=True, reason="between two renewals the credit refills beyond it")
 def test_no_more_full_share_time_is_told_than_the_strategy_gives(rig, driven):
     trace, history = driven
     short = constant("short", Settings(0.37, 12.0, 0.41))

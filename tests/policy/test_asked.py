@@ -1,4 +1,4 @@
-"""Reference speed and grades asked for: each against its definition."""
+"""Reference speed and the grade asked for: each against its definition."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Draws of the load's posterior reproduce what the summaries say."""
+"""Draws of the posterior against the summaries that they stand for."""
 
 from __future__ import annotations
 

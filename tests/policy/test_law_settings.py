@@ -1,4 +1,4 @@
-"""What becomes of the settings: each rule against its definition."""
+"""What becomes of the settings: each against its definition."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ import pytest
 from loadlearn._compile import as_record
 from loadlearn.errors import InputError
 from loadlearn.estimation import LoadEstimator
+from loadlearn.policy.adviser import fill_tick
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
@@ -24,14 +25,14 @@ from loadlearn.policy.columns import (
     Tick,
     as_records,
 )
-from loadlearn.policy.draws import LoadDraw
 from loadlearn.policy.law import run_policy
 from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
-from loadlearn.policy.strategy import Settings, constant
+from loadlearn.policy.strategy import Settings, Strategy, constant
 from loadlearn.policy.strategy_file import write_strategy
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.drive import _run, finish_drive, named_record
+from loadlearn.simulation.knowledge import Nothing
 from loadlearn.simulation.live_logger import LiveLogger, live_logger
 from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import Road, random_road
@@ -135,18 +136,22 @@ def test_law_in_the_loop_is_the_law_over_the_log(
     utility: Rig, runs: dict[str, StrategyRun]
 ) -> None:
     run = runs["short_pull"]
+    assert isinstance(run.strategy.strategy, Strategy)
     thermal = thermal_parameters(utility)
+    tick = as_record(Tick())
+    draws, mass, sd = Nothing().renew(0)
+    fill_tick(tick[0], utility, mass, sd)
     out = np.zeros((len(run.rows), len(ADVICE_COLUMNS)))
     tick_of_row = np.where(np.arange(len(run.rows)) % 10 == 0, 0, -1)
     run_policy(
         as_record(thermal),
         as_record(policy_config(utility)),
-        policy_memory(utility, constant("short pull", Settings(0.0, 60.0, 0.0))),
+        policy_memory(utility, run.strategy.strategy),
         as_record(initial_policy_state(thermal)),
         as_records(run.rows, Sample),
         tick_of_row,
-        as_record(LoadDraw(1.0, 0.01, 0.0, 1.0, 0.0, 1.0))[None],
-        as_record(Tick(1000.0, 0.0)),
+        draws,
+        tick,
         as_records(out, AdviceRow),
     )
     assert np.allclose(out, run.advice, rtol=1e-9, atol=1e-9, equal_nan=True)
