@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from plant_bench import Plant
 
 from loadlearn._compile import as_record
 from loadlearn.policy.columns import (
@@ -25,6 +26,7 @@ from loadlearn.policy.state import (
     policy_config,
     policy_memory,
 )
+from loadlearn.policy.strategy import Strategy
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.vehicle.rig import Rig
 
@@ -46,11 +48,13 @@ class Belief:
 class Law:
     """The per-sample law with its state, fed with mappings."""
 
-    def __init__(self, rig: Rig, belief: Belief | None = None) -> None:
+    def __init__(
+        self, rig: Rig, belief: Belief | None = None, strategy: Strategy | None = None
+    ) -> None:
         self.belief = belief or Belief()
         self.rig = rig
         self.p = thermal_parameters(rig)
-        self.memory = policy_memory(rig, make_strategy(rig))
+        self.memory = policy_memory(rig, strategy or make_strategy(rig))
         states = as_record(initial_policy_state(self.p)).view(np.recarray)
         self.state = states[0]
         self.given = (as_record(self.p), as_record(policy_config(rig)), self.memory, states)
@@ -96,6 +100,18 @@ class Law:
             self.run = policy_entry(*arguments)
         self.run(*arguments)
         return self.out[0]
+
+
+def hold_speed(plant: Plant, asked: float) -> Callable[[float], float]:
+    """A foot that holds a speed."""
+    held = {"pedal": 0.4}
+
+    def pedal(time: float) -> float:
+        error = asked - plant.speed_m_s
+        held["pedal"] = float(np.clip(held["pedal"] + 0.004 * error, 0.0, 1.0))
+        return float(np.clip(held["pedal"] + 0.1 * error, 0.0, 1.0))
+
+    return pedal
 
 
 @dataclass

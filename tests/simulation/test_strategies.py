@@ -8,6 +8,7 @@ closing the loop changes nothing but what the advice changes.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,8 +26,10 @@ from loadlearn.policy.columns import (
     as_records,
 )
 from loadlearn.policy.law import run_policy
+from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.state import initial_policy_state, policy_config, policy_memory
-from loadlearn.policy.strategy import Strategy
+from loadlearn.policy.strategy import Settings, Strategy, constant
+from loadlearn.policy.strategy_file import write_strategy
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.drive import _run, finish_drive, named_record
 from loadlearn.simulation.knowledge import Nothing
@@ -35,7 +38,7 @@ from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.road import Road, random_road
 from loadlearn.simulation.sensors import Channel, GradeSensor, Logger
 from loadlearn.simulation.situation import module_logger
-from loadlearn.simulation.strategies import StrategyRun, built_in, run_strategy
+from loadlearn.simulation.strategies import StrategyRun, built_in, of_ones_own, run_strategy
 from loadlearn.simulation.variation import PlantVariation
 from loadlearn.vehicle.rig import Rig
 
@@ -176,6 +179,55 @@ def test_known_load_is_told_the_truth(runs: dict[str, StrategyRun]) -> None:
     times, masses, sds = run.learnt.T
     true = np.interp(times, run.plant("time_s"), run.plant("mass_kg"))
     assert np.allclose(masses, true, atol=0.01) and np.all(sds == 0.0)
+
+
+@pytest.mark.parametrize("form", ["made.toml", "made.json", "table"])
+def test_the_written_file_drives_as_the_learnt_load_bit_by_bit(
+    form: str,
+    utility: Rig,
+    prepared: PreparedDrive,
+    logger: LiveLogger,
+    runs: dict[str, StrategyRun],
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / ("made.toml" if form == "table" else form)
+    write_strategy(make_strategy(utility), path, table_csv=form == "table")
+    own = of_ones_own(path, utility)
+    assert (own.name, own.knows, own.uprated) == ("made", "learnt", True)
+    run, learnt = run_strategy(utility, prepared, logger, own), runs["learnt_load"]
+    assert run.records.tobytes() == learnt.records.tobytes()
+    assert run.advice.tobytes() == learnt.advice.tobytes()
+    assert run.fuel_burnt_g == learnt.fuel_burnt_g
+
+
+def test_a_rule_drives_as_the_constant_strategy(
+    utility: Rig, prepared: PreparedDrive, logger: LiveLogger
+) -> None:
+    asked = Settings(0.5, 15.0, 0.5)
+    rule = of_ones_own(lambda now: asked, utility)
+    data = of_ones_own(constant("half", asked), utility)
+    one, other = (run_strategy(utility, prepared, logger, own) for own in (rule, data))
+    assert one.advised("extra_torque").max() > 0.3
+    # The grid's mean over draws is the rule's number to the last bits; so are the drives.
+    for name in ("speed_m_s", "extra_torque_share", "mass_kg"):
+        np.testing.assert_allclose(one.plant(name), other.plant(name), rtol=1e-9, atol=1e-9)
+
+
+def test_protections_of_a_strategy_act_in_the_loop(
+    utility: Rig, prepared: PreparedDrive, logger: LiveLogger, runs: dict[str, StrategyRun]
+) -> None:
+    made = make_strategy(utility)
+    plain = runs["learnt_load"]
+    weak = of_ones_own(replace(made, protections={"coolant_start_degc": -200.0}), utility)
+    run = run_strategy(utility, prepared, logger, weak)
+    assert run.records.tobytes() == plain.records.tobytes()
+    # Stricter: nothing before the coolant is warmer than it ever is on this drive.
+    warmest = float(np.nanmax(plain.logged("coolant_temp_degc"))) + 1.0
+    strict = {"coolant_start_degc": warmest, "coolant_full_degc": warmest + 2.0}
+    limits = replace(made, protections=strict)
+    run = run_strategy(utility, prepared, logger, of_ones_own(limits, utility))
+    assert np.all(run.advised("extra_torque") == 0.0)
+    assert plain.advised("extra_torque").max() > 0.5
 
 
 def test_the_advice_acts(runs: dict[str, StrategyRun]) -> None:
