@@ -25,7 +25,7 @@ from loadlearn.policy.columns import (
     Tick,
     as_records,
 )
-from loadlearn.policy.draws import draws_from_summaries
+from loadlearn.policy.draws import draws_from_summaries, with_weighing
 from loadlearn.policy.law import policy_entry, run_policy
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
 from loadlearn.policy.state import (
@@ -156,6 +156,9 @@ class DriveAdviser:
         One that has learnt already; default a new one.
     thermal : ThermalParameters, optional
         Air and heat parameters, for instance fitted from logs; default the rig's.
+    weighed : tuple of float, optional
+        Combined mass on a weighbridge and its sd (kg): counted beside what is learnt, until the two
+        disagree.
 
     Raises
     ------
@@ -170,7 +173,9 @@ class DriveAdviser:
         *,
         estimator: Any | None = None,
         thermal: ThermalParameters | None = None,
+        weighed: tuple[float, float] | None = None,
     ) -> None:
+        self.weighed = weighed
         self.chosen = choose_strategy(strategy, rig)
         self.rig = rig = self.chosen.rig
         self.thermal = thermal if thermal is not None else thermal_parameters(rig)
@@ -180,7 +185,7 @@ class DriveAdviser:
         if estimator is None:
             from loadlearn.estimation import LoadEstimator
 
-            estimator = LoadEstimator(rig)
+            estimator = LoadEstimator(rig, *(weighed or (None, None)))
         self.estimator = estimator
         self._row = np.full((1, len(SAMPLE_COLUMNS)), np.nan)
         self._out = np.zeros((1, len(ADVICE_COLUMNS)))
@@ -254,11 +259,11 @@ class DriveAdviser:
         return self._advice(float(row[0, _TIME]), load)
 
     def _renew(self, load: Load) -> None:
-        self._draws = draws_from_summaries(
-            self.rig, *(getattr(load, name) for name in SUMMARY_COLUMNS)
-        )
+        summaries = [getattr(load, name) for name in SUMMARY_COLUMNS]
+        mass = with_weighing(summaries[0], summaries[1], summaries[2], self.weighed)
+        self._draws = draws_from_summaries(self.rig, *mass, *summaries[3:])
         tick = self._ticks[0]
-        fill_tick(tick, self.rig, load.mass_kg, load.mass_sd_kg)
+        fill_tick(tick, self.rig, float(mass[0][0]), float(mass[1][0]))
         if self.chosen.rule is not None:
             time_s = float(self._row[0, _TIME])
             ask_rule(
@@ -375,6 +380,7 @@ def advise_log(
     history: pd.DataFrame | None = None,
     strategy: StrategyLike | None = None,
     thermal: ThermalParameters | None = None,
+    weighed: tuple[float, float] | None = None,
 ) -> pd.DataFrame:
     """What would have been advised, instant by instant, on a recorded log.
 
@@ -392,6 +398,8 @@ def advise_log(
     strategy : Strategy, callable, path or str, optional
         As for :class:`DriveAdviser`.
     thermal : ThermalParameters, optional
+        As for :class:`DriveAdviser`.
+    weighed : tuple of float, optional
         As for :class:`DriveAdviser`.
 
     Returns
@@ -428,6 +436,9 @@ def advise_log(
     second = np.floor(time / TICK_S)
     tick_rows = np.flatnonzero(np.concatenate(([True], np.diff(second) != 0.0)))
     summaries = {name: history[name].to_numpy(dtype=np.float64) for name in SUMMARY_COLUMNS}
+    learnt = [summaries[name] for name in SUMMARY_COLUMNS[:3]]
+    mass = with_weighing(learnt[0], learnt[1], learnt[2], weighed)
+    summaries.update(zip(SUMMARY_COLUMNS[:3], mass, strict=True))
     # A rule is asked between two ticks of the law.
     many = _CHUNK_TICKS if chosen.rule is None else 1
     for first in range(0, tick_rows.size, many):

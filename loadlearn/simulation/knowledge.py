@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
-from loadlearn.policy.draws import LoadDraw, draws_from_summaries
+from loadlearn.policy.draws import LoadDraw, draws_from_summaries, with_weighing
 from loadlearn.simulation.block_estimator import BlockEstimator
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig
@@ -79,6 +79,7 @@ class Learning:
         weighed: tuple[float, float] | None = None,
     ) -> None:
         self._rig, self._rows, self._every = rig, rows, steps_per_row
+        self._weighed = weighed
         self._estimator = BlockEstimator(rig, weighed)
         self._done = 0
 
@@ -89,4 +90,6 @@ class Learning:
             self._estimator.learn(self._rows[self._done : rows_so_far])
             self._done = rows_so_far
         summaries = self._estimator.summaries()
-        return draws_from_summaries(self._rig, *summaries), summaries[0], summaries[1]
+        mass = with_weighing(summaries[0], summaries[1], summaries[2], self._weighed)
+        draws = draws_from_summaries(self._rig, *mass, *summaries[3:])
+        return draws, float(mass[0][0]), float(mass[1][0])

@@ -229,10 +229,12 @@ def test_schedule_edit_check_diff_compare_advise(tmp_path, short_drive):
     assert known.any()
     assert (advice["edited"]["retention_asked"] >= 0.5 - 1e-3).all()
     assert (advice["plain"]["retention_asked"] < 0.45).any()
-    # What was weighed is believed at the start, but for what may have been loaded since.
+    # What was weighed counts from the start to the end, beside what is learnt.
     weighed, plain = advice["weighed"], advice["plain"]
     assert weighed["mass_kg"].iloc[0] == pytest.approx(5180.0, rel=0.03)
     assert weighed["mass_sd_kg"].iloc[0] < 0.5 * plain["mass_sd_kg"].iloc[0]
+    assert weighed["mass_kg"].iloc[-1] == pytest.approx(5180.0, abs=20.0)
+    assert weighed["mass_sd_kg"].iloc[-1] < 40.0 < plain["mass_sd_kg"].iloc[-1]
     assert weighed["load_known"].idxmax() <= plain["load_known"].idxmax()
     summary = json.loads((tmp_path / "edited" / "advice.json").read_text())
     assert {"strategy", "strategy_part_2"} <= set(summary["provenance"]["inputs"])
