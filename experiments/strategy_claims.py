@@ -145,7 +145,7 @@ def plot(rows: pd.DataFrame) -> Any:
     from loadlearn.figures.style import new_figure
 
     cases = list(dict.fromkeys(rows["case"]))
-    figure = new_figure(12.5, 1.6 + 0.42 * len(cases))
+    figure = new_figure(12.5, 1.9 + 0.42 * len(cases))
     panels = figure.subplots(1, 3, sharey=True)
     shown = (
         ("climb_time_s", "time on climbs less base (%)"),
@@ -176,7 +176,9 @@ def plot(rows: pd.DataFrame) -> Any:
         axes.set_xlabel(label)
         axes.set_yticks(range(len(cases)), cases, fontsize=8)
         axes.set_ylim(len(cases) - 0.5, -0.5)
-    panels[0].legend(fontsize=8, loc="upper left")
+    panels[0].figure.legend(
+        *panels[0].get_legend_handles_labels(), fontsize=8, loc="outside upper right", ncols=3
+    )
     return figure
 
 
