@@ -81,9 +81,11 @@ def shipped_drive(name: str = DEMO) -> ShippedDrive:
     if name == DEMO:
         files = demo_files()
         log, truth, drawn = files.log, files.truth, files.truth_summary
+        rig = Rig.from_toml(files.rig)
     else:
         log = _DRIVES / f"{name}.csv.gz"
         truth, drawn = _DRIVES / f"{name}_truth.csv.gz", _DRIVES / f"{name}_truth.json"
+        rig_file = json.loads(drawn.read_text(encoding="utf-8"))["rig_file"]
+        rig = shipped_rig(Path(rig_file).stem)
     told = json.loads(drawn.read_text(encoding="utf-8"))
-    rig = shipped_rig(Path(told["rig_file"]).stem)
     return ShippedDrive(name, rig, read_log(log, rig=rig), pd.read_csv(truth), told)
