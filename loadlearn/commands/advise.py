@@ -20,10 +20,12 @@ from loadlearn.commands.common import (
     NoFigure,
     OutFolder,
     RigFile,
+    WeighedMassSd,
     console,
     exceeded_lines,
     new_table,
     progress,
+    strategy_inputs,
 )
 
 if TYPE_CHECKING:
@@ -95,8 +97,7 @@ def run_advise(
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log
     from loadlearn.policy.choose import choose_strategy
-    from loadlearn.policy.strategy_file import strategy_files
-    from loadlearn.simulation.situation import weighed_mass
+    from loadlearn.policy.weighing import weighed_mass
     from loadlearn.vehicle.rig import Rig
 
     say = on_stage or (lambda stage: None)
@@ -130,8 +131,8 @@ def run_advise(
 
         summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
     inputs = {"log": log, "rig": rig, "channels": channels}
-    for number, path in enumerate(() if strategy is None else strategy_files(strategy)):
-        inputs["strategy" + (f"_part_{number + 1}" if number else "")] = path
+    if strategy is not None:
+        inputs |= strategy_inputs(strategy, "strategy")
     options = {
         "every_s": every_s,
         "figure": figure,
@@ -260,12 +261,6 @@ StrategyFile = Annotated[
 WeighedMass = Annotated[
     float | None,
     typer.Option("--weighed-mass", metavar="KG", help="Combined mass weighed at the start."),
-]
-WeighedMassSd = Annotated[
-    float | None,
-    typer.Option(
-        "--weighed-mass-sd", metavar="KG", help="How sure that is; default 1 % of it.", min=0.0
-    ),
 ]
 
 

@@ -307,3 +307,29 @@ def plus_minus(value: dict[str, Any], decimals: int, unit: str = "") -> str:
     low, high = value["interval95"]
     text = f"{value['mean']:,.{decimals}f}  ({low:,.{decimals}f} to {high:,.{decimals}f})"
     return f"{text} {unit}".rstrip()
+
+
+WeighedMassSd = Annotated[
+    float | None,
+    typer.Option(
+        "--weighed-mass-sd", metavar="KG", help="How sure that is; default 1 % of it.", min=0.0
+    ),
+]
+
+
+def strategy_inputs(spec: Path | str, role: str) -> dict[str, Path]:
+    """The files that a strategy is read from, by their role in the provenance.
+
+    Parameters
+    ----------
+    spec : path or str
+        A strategy file, or a rule of one's own.
+    role : str
+        Of the first file; further ones are its parts.
+    """
+    from loadlearn.policy.strategy_file import strategy_files
+
+    return {
+        role + (f"_part_{number + 1}" if number else ""): path
+        for number, path in enumerate(strategy_files(spec))
+    }

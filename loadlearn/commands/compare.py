@@ -16,9 +16,11 @@ from loadlearn.commands.common import (
     Force,
     NoFigure,
     OutFolder,
+    WeighedMassSd,
     console,
     new_table,
     progress,
+    strategy_inputs,
 )
 from loadlearn.simulation.shown_quantities import SHOWN
 
@@ -123,7 +125,6 @@ def run_compare(
     """
     from loadlearn.log.mdf_writer import check_mdf_writer, write_mdf
     from loadlearn.outputs import OutputFolder, provenance, write_csv, write_json, write_parquet
-    from loadlearn.policy.strategy_file import strategy_files
     from loadlearn.simulation.comparison import compare_strategies
     from loadlearn.simulation.comparison_notes import comparison_notes
     from loadlearn.simulation.paired_differences import summarise
@@ -169,8 +170,7 @@ def run_compare(
         "rig" if not number else f"rig_{number + 1}": path for number, path in enumerate(files)
     }
     for number, own in enumerate(strategies):
-        for part, path in enumerate(strategy_files(own)):
-            roles[f"strategy_{number + 1}" + (f"_part_{part + 1}" if part else "")] = path
+        roles |= strategy_inputs(own, f"strategy_{number + 1}")
     summary["provenance"] = provenance("compare", roles | {"road": road}, options, {"seed": seed})
     with outputs:
         write_csv(outputs.path("comparison.csv"), result.table)
@@ -413,12 +413,6 @@ WeighedMass = Annotated[
         "--weighed-mass",
         metavar="KG",
         help="What the estimator is told of the combined mass at the start; --mass is the truth.",
-    ),
-]
-WeighedMassSd = Annotated[
-    float | None,
-    typer.Option(
-        "--weighed-mass-sd", metavar="KG", help="How sure that is; default 1 % of it.", min=0.0
     ),
 ]
 RigFiles = Annotated[

@@ -25,7 +25,7 @@ from loadlearn.policy.columns import (
     Tick,
     as_records,
 )
-from loadlearn.policy.draws import draws_from_summaries, with_weighing
+from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.law import policy_entry, run_policy
 from loadlearn.policy.reason import limits_of_bits, reason_sentence
 from loadlearn.policy.state import (
@@ -36,6 +36,7 @@ from loadlearn.policy.state import (
 )
 from loadlearn.policy.strategy import Now, Settings
 from loadlearn.policy.thermal_model import ThermalParameters, thermal_parameters
+from loadlearn.policy.weighing import with_weighing
 from loadlearn.vehicle.rig import Rig
 
 if TYPE_CHECKING:

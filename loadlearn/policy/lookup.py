@@ -89,6 +89,17 @@ def place(axis: FloatArray, value: float) -> Place:
     return Place(below, (value - axis[below]) / (axis[below + 1] - axis[below]))
 
 
+def side(at: Place, above: int) -> tuple[int, float]:
+    """The point below a place (0), or the one above it, and its weight.
+
+    Parameters
+    ----------
+    at : Place
+    above : int
+    """
+    return (at.below + 1, at.part) if above else (at.below, 1.0 - at.part)
+
+
 def settings_at(
     grid: Grid, mass: Place, rolling: Place, grade: Place, speed: Place
 ) -> tuple[float, float, float]:
@@ -106,24 +117,11 @@ def settings_at(
     """
     retention, time, economy = 0.0, 0.0, 0.0
     for corner in range(16):
-        weight = 1.0
-        i, j, k, m = mass.below, rolling.below, grade.below, speed.below
-        if corner & 1:
-            weight, i = weight * mass.part, i + 1
-        else:
-            weight *= 1.0 - mass.part
-        if corner & 2:
-            weight, j = weight * rolling.part, j + 1
-        else:
-            weight *= 1.0 - rolling.part
-        if corner & 4:
-            weight, k = weight * grade.part, k + 1
-        else:
-            weight *= 1.0 - grade.part
-        if corner & 8:
-            weight, m = weight * speed.part, m + 1
-        else:
-            weight *= 1.0 - speed.part
+        i, of_mass = side(mass, corner & 1)
+        j, of_rolling = side(rolling, corner & 2)
+        k, of_grade = side(grade, corner & 4)
+        m, of_speed = side(speed, corner & 8)
+        weight = of_mass * of_rolling * of_grade * of_speed
         if weight > 0.0:
             retention += weight * grid.settings[0, i, j, k, m]
             time += weight * grid.settings[1, i, j, k, m]

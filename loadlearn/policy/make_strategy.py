@@ -42,6 +42,7 @@ from loadlearn.policy.exhaust import (
 from loadlearn.policy.law_settings import CREDIT_MAX_S, heat_time_s, smoothstep
 from loadlearn.policy.state import policy_config
 from loadlearn.policy.strategy import AXES, FloatArray, Strategy
+from loadlearn.policy.strategy_limits import rated_mass_kg
 from loadlearn.policy.thermal_model import (
     RAD_S_PER_RPM,
     Surroundings,
@@ -55,7 +56,7 @@ from loadlearn.policy.thermal_model import (
 )
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import (
-    GAS_CONSTANT_AIR_J_KG_K,
+    air_density_kg_m3,
     isa_pressure_kpa,
     resisting_force,
     rolling_coefficient,
@@ -208,7 +209,7 @@ def make_strategy(
 
     p = thermal_parameters(rig)
     vehicle, limits = rig.vehicle, rig.limits
-    rated = rated_mass_kg(rig)
+    rated = min(rated_mass_kg(rig), rig.nominal_gcm_kg)
     if mass_kg is None:
         points = np.linspace(0.95 * vehicle.mass_kg, rated, MASS_POINTS).round(-1)
         mass_kg = [*points[:-1], rated, 1.1 * rated]
@@ -222,7 +223,7 @@ def make_strategy(
     mass, rolling, grade, speed = np.meshgrid(*axes.values(), indexing="ij", sparse=True)
 
     air = Surroundings(float(ambient_degc), float(isa_pressure_kpa(altitude_m)))
-    density = air.ambient_kpa * 1e3 / (GAS_CONSTANT_AIR_J_KG_K * (air.ambient_degc + 273.15))
+    density = float(air_density_kg_m3(altitude_m, ambient_degc))
     config, curve = policy_config(rig), engine_curve(rig)
     ratios = np.array(rig.driveline.gear_ratios) * rig.driveline.final_drive
     parameters = as_record(p)
@@ -293,12 +294,3 @@ def make_strategy(
             "economy_none": ECONOMY_NONE,
         },
     )
-
-
-def rated_mass_kg(rig: Rig) -> float:
-    """The most that GCM and towing rating allow together (kg); a guess where neither is known."""
-    vehicle = rig.vehicle
-    rated = rig.nominal_gcm_kg
-    if vehicle.rated_towing_kg is not None:
-        rated = min(rated, vehicle.mass_kg + vehicle.rated_towing_kg)
-    return float(rated)

@@ -141,11 +141,16 @@ def above_ratings(rig: Rig, mass_kg: ArrayLike) -> NDArray[np.bool_]:
     ndarray of bool, same shape
         False where the rig tells no ratings.
     """
+    return np.asarray(mass_kg, dtype=np.float64) > rated_mass_kg(rig) * (1.0 + 1e-9)
+
+
+def rated_mass_kg(rig: Rig) -> float:
+    """The most that GCM and towing rating allow together (kg); infinite where neither is told."""
     vehicle = rig.vehicle
     most = math.inf if vehicle.rated_gcm_kg is None else vehicle.rated_gcm_kg
     if vehicle.rated_towing_kg is not None:
         most = min(most, vehicle.mass_kg + vehicle.rated_towing_kg)
-    return np.asarray(mass_kg, dtype=np.float64) > most * (1.0 + 1e-9)
+    return most
 
 
 def flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:

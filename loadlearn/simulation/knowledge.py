@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
-from loadlearn.policy.draws import LoadDraw, draws_from_summaries, with_weighing
+from loadlearn.policy.draws import LoadDraw, draws_from_summaries
+from loadlearn.policy.weighing import with_weighing
 from loadlearn.simulation.block_estimator import BlockEstimator
 from loadlearn.simulation.preparation import PreparedDrive
 from loadlearn.vehicle.rig import Rig

@@ -10,6 +10,7 @@ import numpy as np
 
 from loadlearn.errors import InputError
 from loadlearn.policy.choose import StrategyLike
+from loadlearn.policy.weighing import weighed_mass
 from loadlearn.simulation.road import GRID_M, Road
 from loadlearn.simulation.sensors import Channel, Logger
 from loadlearn.simulation.strategies import DEFAULT_RETENTION, Driven, built_in, of_ones_own
@@ -22,9 +23,6 @@ STOPPING_M = 300.0
 """Before the road's end, where the vehicle comes to rest, nothing counts as climb."""
 PASSING_RISE_M_S, PASSING_SLOWEST_M_S = 10.0 / 3.6, 50.0 / 3.6
 """Where the limit rises by 10 km/h or more from 50 km/h or more, the slower vehicle stays there."""
-WEIGHED_SD_SHARE = 0.01
-"""Of a weighed mass without an sd: the bridge, and who and what got in since (common practice, no
-source)."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +142,7 @@ def situation(
         A good 10 Hz logger with the channels that a power module has of its own when absent.
     weighed_mass_kg, weighed_mass_sd_kg : float, optional
         What the estimator is told of the combined mass (kg), the true one or not; its sd is
-        :data:`WEIGHED_SD_SHARE` of it when absent.
+        :data:`~loadlearn.policy.weighing.WEIGHED_SD_SHARE` of it when absent.
     rig_name : str, optional
         The rig's own name when absent.
     strategies : sequence of Strategy, callable, path or str
@@ -198,29 +196,6 @@ def _compared(rig: Rig, retention: float, strategies: Sequence[StrategyLike]) ->
             name = f"{own.name}_{number}"
         found.append(replace(own, name=name))
     return tuple(found)
-
-
-def weighed_mass(mass_kg: float | None, sd_kg: float | None) -> tuple[float, float] | None:
-    """A weighed mass and its sd, :data:`WEIGHED_SD_SHARE` of it when absent; None without one.
-
-    Parameters
-    ----------
-    mass_kg, sd_kg : float, optional
-
-    Raises
-    ------
-    InputError
-        Either is no positive number, or the sd is given alone.
-    """
-    if mass_kg is None:
-        if sd_kg is not None:
-            raise InputError("an sd of the weighed mass is given without the mass; give both")
-        return None
-    sd = WEIGHED_SD_SHARE * mass_kg if sd_kg is None else sd_kg
-    for words, value in (("weighed mass", mass_kg), ("weighed mass's sd", sd)):
-        if not (math.isfinite(value) and value > 0.0):
-            raise InputError(f"the {words} is {value:g} kg; give a positive mass")
-    return float(mass_kg), float(sd)
 
 
 def _usual_mass_kg(rig: Rig) -> float:
