@@ -32,6 +32,7 @@ from loadlearn.commands.common import (
 from loadlearn.commands.estimate import OWN_FILES, run_estimate
 from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError
+from loadlearn.estimation.ratings import ratings_and_limits
 from loadlearn.log.exceedances import exceedances
 from loadlearn.vehicle.rig import Rig
 

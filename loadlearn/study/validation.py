@@ -31,8 +31,32 @@ from loadlearn.study.baselines import BASELINES, baseline
 from loadlearn.study.one_call import estimate
 from loadlearn.vehicle.rig import Rig
 
-NEEDED = ("log", "rig", "mass_kg")
-OPTIONAL = ("group", "vehicle", "at_s", "tractive_scale")
+
+class _Needed(TypedDict):
+    """Columns that a manifest has."""
+
+    log: str
+    """Drive log; a path relative to the manifest."""
+    rig: str
+    """Rig file, likewise."""
+    mass_kg: float
+    """Combined mass, weighed."""
+
+
+class ManifestLine(_Needed, total=False):
+    """Columns that it may have; others are ignored."""
+
+    group: str
+    """Rows of one group are also judged together."""
+    vehicle: str
+    """Rows of one vehicle are not independent; without it, those of one rig file."""
+    at_s: float
+    """Instant of judgement, on the log's clock; empty for the end."""
+    tractive_scale: float
+    """True force over the force computed from the log, known in simulation only."""
+
+
+NEEDED = tuple(_Needed.__annotations__)
 OURS = "loadlearn"
 """Name of this package's estimator among the baselines."""
 RESAMPLES = 4000

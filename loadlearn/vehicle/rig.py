@@ -498,7 +498,9 @@ def _every_fault(error: ValidationError) -> str:
     if missing:
         keys = ", ".join(f"'{key}'" for key in missing)
         plural = len(missing) > 1
-        said.append(f"missing {'keys' if plural else 'key'} {keys}; add {'them' if plural else 'it'}")
+        said.append(
+            f"missing {'keys' if plural else 'key'} {keys}; add {'them' if plural else 'it'}"
+        )
     said += [_fault(one) for one in faults if one["type"] not in ("extra_forbidden", "missing")]
     return ". Also: ".join(said)
 
