@@ -221,9 +221,8 @@ def judged(sound: pd.DataFrame, failed: pd.DataFrame, failure: Failure) -> dict[
     }
 
 
-def task(given: tuple[int, list[Failure]]) -> list[dict[str, Any]]:
-    """All failures of one seed."""
-    seed, kinds = given
+def task(seed: int, kinds: list[Failure]) -> list[dict[str, Any]]:
+    """Failures of one seed, beside the sound drive."""
     sound = drive(seed, None)
     return [{"seed": seed, **judged(sound, drive(seed, one), one)} for one in kinds]
 

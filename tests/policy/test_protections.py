@@ -117,7 +117,7 @@ def test_boost_excess_learns_the_engine_and_finds_a_fault(ratio, fault):
 
 @pytest.mark.parametrize(("shown", "seconds"), [(0.0, 2.0), (-1e6, 0.1), (20.0, 2.0)])
 def test_a_start_without_boost_is_not_what_the_engine_usually_reaches(shown, seconds):
-    """Two seconds of spinning up from rest, or a loose plug, and no alarm for the rest of the drive.
+    """Two seconds of spinning up, or a loose plug, and no alarm for the rest of the drive.
 
     Found on a plant that is not the model: the line learnt from a standing start gave an alarm at
     every climb.
