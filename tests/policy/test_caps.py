@@ -40,6 +40,7 @@ def caps_of(rig, samples, strategy=None):
         engine = read_engine(p, config, memory, state, row)
         air = surroundings(row)
         now = read_air(p, state, row, engine, air, 0.1)
+        state.air_ratio, state.charge_kpa = now.air_ratio, now.charge_model_kpa
         compute_caps(p, config, memory, state, row, engine, now, air, 0.1)
     return memory.cap_of, engine, p
 
