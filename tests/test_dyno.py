@@ -553,6 +553,10 @@ def test_a_column_that_does_not_say_where_is_told(tmp_path):
         (lambda t: t.rename(columns={"speed_kmh": "speed_furlong"}), "no known unit"),
         (lambda t: t.assign(ambient_pressure_hpa=5.0), "row 2: 0.5 .* is impossible"),
         (lambda t: t.assign(time_s=-t["time_s"]), "time runs backwards at sample 2"),
+        (
+            lambda t: t.assign(time_s=t["time_s"].where(t.index < 30, t["time_s"] - 9.0)),
+            "time runs backwards at sample 31",
+        ),
         (lambda t: t.iloc[:50], "samples of a rising pull"),
         (
             lambda t: t.drop(columns="time_s").sample(frac=1.0, random_state=3),
