@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 import harness
 import numpy as np
 import pandas as pd
-from plants.heated_vehicle import Plant
+from plants.heated_vehicle import Deviations, Plant
 
 from loadlearn import DriveAdviser, InputError, Rig
 
@@ -138,8 +138,11 @@ def drive(seed: int, failure: Failure | None) -> pd.DataFrame:
     table = Rig.from_toml(RIGS / "utility_boat.toml").model_dump()
     table["limits"]["exhaust_gas_temp_sensor"] = "before_turbine"
     rig = Rig.from_dict(table)
-    mass_kg = float(random.uniform(0.75, 0.97) * rig.nominal_gcm_kg)
-    plant = Plant(rig, mass_kg=mass_kg, seed=seed, ambient_degc=float(random.uniform(5.0, 35.0)))
+    mass_kg = float(random.uniform(0.9, 1.0) * rig.nominal_gcm_kg)
+    # Hotter than the policy believes, so that the gas is at its limit on the climb.
+    off = Deviations(heat=float(random.uniform(1.04, 1.1)), coolant=float(random.uniform(1.0, 1.1)))
+    ambient = float(random.uniform(20.0, 40.0))
+    plant = Plant(rig, mass_kg=mass_kg, seed=seed, ambient_degc=ambient, off=off)
     waves = random.uniform(0.5, 1.5, 3), random.uniform(0.0, 6.28, 3)
     asked_m_s = random.uniform(14.0, 24.0, 12)
     adviser = DriveAdviser(rig)
@@ -152,7 +155,7 @@ def drive(seed: int, failure: Failure | None) -> pd.DataFrame:
         held = float(np.clip(held + 0.004 * error, 0.0, 1.0))
         pedal = 1.0 if climbing else float(np.clip(held + 0.1 * error, 0.0, 1.0))
         at = plant.distance_m / 1000.0 * np.array([2.1, 5.3, 9.7]) + waves[1]
-        grade = 0.08 if climbing else float(0.012 * waves[0] @ np.sin(at) + 0.005)
+        grade = 0.09 if climbing else float(0.012 * waves[0] @ np.sin(at) + 0.005)
         plant.step(pedal, share, factor, grade, STEP_S)
         refused = 0.0
         try:
