@@ -78,7 +78,8 @@ def tell_comparison(told: Told, section: Section) -> None:
                 *("s over, worst draw", "s over, all draws", "verdict"),
             ],
             _sheet(values["sheet"], several),
-            f"Limits. {values['criterion']}",
+            "Every limit, every strategy, the worst of all draws",
+            folded=not failed,
         )
     )
     told.pictures += [
@@ -87,6 +88,7 @@ def tell_comparison(told: Told, section: Section) -> None:
     chosen = values["drawn_in_figure"]
     drawn = (str(chosen[which]["words"]).replace("\n", " ") for which in ("median", "worst"))
     made = _made(values.get("provenance", {}))
+    told.notes.append(f"Limits: {values['criterion']}")
     told.notes.append(f"Curves: {'; '.join(drawn)}. Every draw is in traces.parquet.")
     told.notes.append(f"{values.get('caution', '')}{f' Made from {made}' if made else ''}")
 

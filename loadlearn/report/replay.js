@@ -85,7 +85,8 @@
     if (panel.logarithmic) {
       const some = [];
       for (let decade = -4; decade < 2; decade++) {
-        const few = high > 8 * low ? [1, 3] : [1, 1.5, 2, 3, 5, 7];
+        const few = high > 8 * low ? [1, 3] : high > 3 * low ? [1, 1.5, 2, 3, 5, 7]
+          : [1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 7, 8, 9];
         for (const step of few) some.push(step * 10 ** decade);
       }
       return some.filter((value) => value >= low && value <= high);

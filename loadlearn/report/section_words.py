@@ -45,7 +45,7 @@ def _tell_advice(told: Told, section: Section) -> None:
             False,
         )
     )
-    told.said += [(one, True) for one in values.get("warnings", [])]
+    told.said += [(f"{one[:1].upper()}{one[1:]}.", True) for one in values.get("warnings", [])]
     told.said += [(one, True) for one in limit_sentences(values.get("limits_exceeded", []))]
     told.said += [
         (f"The load is not to be relied on: {reason}.", True)
