@@ -62,7 +62,11 @@ OWN_FILES = (
     "provenance.json",
     "summary.json",
 )
-_ANY_FILES = (*OWN_FILES, *(f"estimates.{ending}" for ending in FORMATS[1:]))
+_ANY_FILES = (
+    *OWN_FILES,
+    "truth.parquet",
+    *(f"estimates.{ending}" for ending in FORMATS[1:]),
+)
 
 
 @dataclass(frozen=True)
@@ -125,7 +129,7 @@ def run_estimate(
         Interval of the rows of ``estimates.csv`` (s); 0 keeps every sample.
     truth : path, optional
         CSV with what was true over ``time_s``: any of ``mass_kg``, ``rolling_resistance``,
-        ``drag_area_m2`` and ``surface``; it is drawn, and learns nothing.
+        ``drag_area_m2`` and ``surface``; it is drawn and kept beside, and learns nothing.
     beside : str, optional
         A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
     wide : bool
@@ -191,6 +195,8 @@ def run_estimate(
         write_csv(outputs.path("estimates.csv"), history[kept])
         write_parquet(outputs.path("estimates.parquet"), history)
         write_parquet(outputs.path("trace.parquet"), trace)
+        if known is not None:
+            write_parquet(outputs.path("truth.parquet"), known)
         options: dict[str, Any] = {"every_s": every_s, "figure": figure}
         if beside is not None:
             options["beside"] = beside

@@ -253,12 +253,25 @@ def _with_shown_columns(prepared: pd.DataFrame, history: pd.DataFrame) -> pd.Dat
         force = np.where(aside, np.nan, history["tractive_force_n"].to_numpy())
         drive = drive.assign(tractive_force_n=force)
     if "grade_percent" not in drive and "altitude_m" in drive:
-        drive = drive.assign(grade_percent=_grade_from_altitude(drive))
+        drive = drive.assign(grade_percent=grade_from_altitude(drive))
     return drive
 
 
-def _grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[np.float64]:
-    """Mean grade over a stretch of road (%), for the eye only."""
+def grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[np.float64]:
+    """Mean grade over a stretch of road, for the eye only.
+
+    Parameters
+    ----------
+    drive : DataFrame
+        ``time_s``, ``speed_m_s`` and ``altitude_m``.
+    over_m : float
+        Length of the stretch (m).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Grade (%); NaN where too little is known.
+    """
     time = drive["time_s"].to_numpy(dtype=np.float64)
     speed = drive["speed_m_s"].ffill().fillna(0.0).to_numpy(dtype=np.float64)
     steps = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
