@@ -25,6 +25,7 @@ from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
+from loadlearn.commands.schema import schema_command
 from loadlearn.commands.simulate import simulate_command
 from loadlearn.commands.validate import validate
 
@@ -43,6 +44,7 @@ COMMANDS = (
     condition,
     simulate_command,
     report,
+    schema_command,
 )
 
 app = typer.Typer(

@@ -22,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[1]
 # has no fixed place as long as no circle closes.
 ORDER = (
     "errors",
+    "described",
     "_compile",
     "vehicle",
     "log",
@@ -31,6 +32,7 @@ ORDER = (
     "study",
     "dyno",
     "condition",
+    "file_schemas",
     "figures",
     "report",
     "commands",
