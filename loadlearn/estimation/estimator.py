@@ -34,6 +34,7 @@ from loadlearn.estimation.not_learnt import WHY, why_not_learnt
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
+from loadlearn.log.sample_gate import Refuse, SampleGate, checked_trace
 from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
@@ -41,7 +42,7 @@ from loadlearn.vehicle.samples import SAMPLE, Samples, sample_of, samples_of
 
 FloatArray = NDArray[np.float64]
 
-STATE_FORMAT = 10
+STATE_FORMAT = 11
 """Version of what ``save`` writes."""
 UNTOLD_DELAY_SPREAD = 0.01
 """What delays that nobody has told leave in the mass, relative: a fifth of a second (common
@@ -117,11 +118,21 @@ class LoadEstimator:
         log where it was prepared. :meth:`step` answers that much later; without them it takes all
         channels to be of one instant, and considers an error of ``UNTOLD_DELAY_SPREAD`` in the
         mass: half a second makes some per cent, a second may make anything.
+    refuse : {"raise", "count"}
+        What :meth:`step` does with a sample that is wrong (text, infinite, impossible, without a
+        stamp): an error, or a count in ``gate.refused``, and what is right of it is used.
+
+    Attributes
+    ----------
+    gate : SampleGate
+        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
+        stamp that repeats, goes back or is out of line.
 
     Raises
     ------
     InputError
-        The initial belief is not positive, or a delay is not a number of seconds.
+        The initial belief is not positive, a delay is not a number of seconds, or ``refuse`` is
+        another word.
 
     References
     ----------
@@ -137,6 +148,7 @@ class LoadEstimator:
         grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
         noise: Noise | None = None,
         delays_s: Mapping[str, float] | None = None,
+        refuse: Refuse = "raise",
     ) -> None:
         for name, value in (
             ("initial_mass_kg", initial_mass_kg),
@@ -145,6 +157,7 @@ class LoadEstimator:
             if value is not None and not (math.isfinite(value) and value > 0.0):
                 raise InputError(f"{name} is {value!r}; give a positive number of kilograms")
         self.rig = rig
+        self.gate = SampleGate(rig, refuse)
         self.grounds = tuple(grounds)
         self._initial = (initial_mass_kg, initial_mass_sd_kg)
         self._given_noise = noise
@@ -152,6 +165,7 @@ class LoadEstimator:
         self._waiting: Waiting | None = None
         self._delay_spread = 0.0
         self._last_reason = REASON.no_force
+        self._last_s = math.nan
         self.setup: Setup | None = None
         self.state: LearnerState | None = None
 
@@ -223,8 +237,10 @@ class LoadEstimator:
         Raises
         ------
         InputError
-            No force or no grade channel.
+            No force or no grade channel, or the trace breaks a rule of
+            :func:`~loadlearn.log.trace.validate_trace`.
         """
+        trace = checked_trace(trace)
         if prepare and "delays_s" not in trace.attrs:
             trace = prepare_log(trace, self.rig, self._given_delays)
         told = trace.attrs.get("noise")
@@ -262,35 +278,49 @@ class LoadEstimator:
     def step(self, sample: Mapping[str, Any]) -> Load:
         """Take one sample and return the estimate after it; constant memory.
 
+        A stamp that repeats the last is set aside. One that goes back, or is more than a minute
+        ahead, waits for the next: that tells whether the clock leapt (the interval is then begun
+        anew, and nothing else is lost) or the stamp was wrong.
+
         Parameters
         ----------
         sample : mapping
-            Canonical names to values; absent or NaN where not measured.
+            Canonical names to values, or a log's names and units; absent or NaN where not measured.
 
         Returns
         -------
         Load
             Of the newest sample whose late channels are complete (``delays_s``); that is this one
-            where there are none.
+            where there are none. A sample that was not used says why in ``set_aside_because``.
 
         Raises
         ------
         InputError
-            No time, speed, force or grade channel among the names.
+            The first sample names no time, speed, force or grade channel; or the sample is wrong
+            and ``refuse`` is "raise": then it changes nothing.
         """
+        passed = self.gate.take(sample)
+        if passed.restarted and self._waiting is not None and self.setup is not None:
+            self._waiting = Waiting(*self.setup.sources, self._waiting.delays)
+        for one in passed.samples:
+            self._take(one)
+        clock_s = self._last_s
+        return self._load(self.gate.stamp(clock_s), passed.why)
+
+    def _take(self, read: dict[str, float]) -> None:
         if self.state is None:
-            self.begin(_sources_of(sample))
-        samples = sample_of(sample)
-        time_s = float(samples["time_s"][0])
+            self.begin(_sources_of(read))
+        samples = sample_of(read)
+        self._last_s = read["time_s"]
         if self._waiting is not None:
             samples = self._waiting.push(samples)
-            time_s = self._waiting.newest_passed_s()
+            self._last_s = self._waiting.newest_passed_s()
         if len(samples) > 0:
             self._last_reason = int(self.learn(samples).reason[-1])
-        return self._load(time_s)
 
-    def _load(self, time_s: float) -> Load:
-        assert self.state is not None
+    def _load(self, time_s: float, why: str = "") -> Load:
+        if self.state is None:
+            raise InputError("the first sample was refused; give one with a stamp and numbers")
         out = self.state.output[0]
         return Load(
             time_s=time_s,
@@ -300,8 +330,8 @@ class LoadEstimator:
                 ground.name: float(p)
                 for ground, p in zip(self.grounds, self.state.surface_probability[0], strict=True)
             },
-            learning=int(self._last_reason == 0),
-            set_aside_because=REASONS[self._last_reason],
+            learning=int(self._last_reason == 0 and not why),
+            set_aside_because=why or REASONS[self._last_reason],
         )
 
     # --- what is believed --------------------------------------------------------------------
