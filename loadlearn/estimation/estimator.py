@@ -16,7 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
+from loadlearn.estimation.check_state import check_state
 from loadlearn.estimation.delays import Delays, Waiting, align, delays_of
+from loadlearn.estimation.grounds import MOST_GROUNDS
 from loadlearn.estimation.joint_belief import Posterior, posterior_of
 from loadlearn.estimation.learner import (
     LearnerState,
@@ -34,6 +36,7 @@ from loadlearn.estimation.not_learnt import WHY, why_not_learnt
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
+from loadlearn.files import write_whole
 from loadlearn.log.sample_gate import Refuse, SampleGate, checked_trace
 from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
@@ -391,17 +394,15 @@ class LoadEstimator:
             "waiting": None if waiting is None else [_packed(one) for one in waiting.samples],
             "passed": 0 if waiting is None else waiting.passed,
             "last_reason": self._last_reason,
+            "last_s": None if math.isnan(self._last_s) else self._last_s,
+            "gate": self.gate.kept(),
+            "refuse": self.gate.refuse,
             "state": None
             if self.state is None
             else {name: _packed(value) for name, value in self.state.arrays().items()},
         }
-        target = Path(path)
-        temporary = target.with_name(target.name + ".partial")
-        try:
-            temporary.write_text(json.dumps(document), encoding="utf-8")
-            temporary.replace(target)
-        except OSError as error:
-            raise InputError(f"{target}: the state cannot be written ({error})") from None
+        document["digest"] = _digest(document)
+        write_whole(Path(path), json.dumps(document).encode(), "the state")
 
     @classmethod
     def load(cls, path: str | Path, rig: Rig) -> Self:
@@ -424,40 +425,82 @@ class LoadEstimator:
         """
         try:
             document = json.loads(Path(path).read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise InputError(f"{path}: not a saved estimator state ({error})") from None
         if not isinstance(document, dict) or document.get("format") != STATE_FORMAT:
             raise InputError(
                 f"{path}: a saved state of another format; save it again with this version"
             )
-        if document["rig_hash"] != rig_hash(rig):
+        if document.get("rig_hash") != rig_hash(rig):
             raise InputError(
-                f"{path}: saved for the rig '{document['rig']}' as it was then, which is not "
+                f"{path}: saved for the rig '{document.get('rig')}' as it was then, which is not "
                 f"'{rig.name}' as it is now; load it with its own rig"
             )
+        if document.get("digest") != _digest(document):
+            raise InputError(
+                f"{path}: the saved state is damaged (its digest is not that of its content); use "
+                "an older copy, or learn anew"
+            )
+        try:
+            return cls._from_document(document, rig)
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
+            raise InputError(
+                f"{path}: the saved state holds what no estimator saves ({error}); use an older "
+                "copy, or learn anew"
+            ) from None
+
+    @classmethod
+    def _from_document(cls, document: dict[str, Any], rig: Rig) -> Self:
+        """What :meth:`load` makes of a saved state; any of the usual errors where it is none."""
         noise, delays = document["given_noise"], document["given_delays"]
         initial_mass_kg, initial_mass_sd_kg = document["initial"]
+        grounds = tuple(Ground(**ground) for ground in document["grounds"])
+        if not 1 <= len(grounds) <= MOST_GROUNDS:
+            raise ValueError(f"{len(grounds)} grounds")
+        for ground in grounds:
+            _check_numbers(f"ground {ground.name}", asdict(ground), 0.0, 1.0)
         estimator = cls(
             rig,
             initial_mass_kg,
             initial_mass_sd_kg,
-            grounds=tuple(Ground(**ground) for ground in document["grounds"]),
-            noise=None if noise is None else Noise(**noise),
+            grounds=grounds,
+            noise=None if noise is None else _noise_of(noise),
             delays_s=delays,
+            refuse=document["refuse"],
         )
-        if document["state"] is not None:
-            noise = Noise(**document["noise"])
-            estimator.begin(Sources(**document["sources"]), noise, document["delay_spread"])
-            assert estimator.state is not None
-            for name, value in estimator.state.arrays().items():
-                value[...] = _unpacked(document["state"][name], value)
-            if estimator._waiting is not None:
-                like = np.empty(1, SAMPLE)
-                estimator._waiting.samples.extend(
-                    _unpacked(one, like) for one in document["waiting"]
-                )
-                estimator._waiting.passed = document["passed"]
-        estimator._last_reason = document["last_reason"]
+        reason = document["last_reason"]
+        if not isinstance(reason, int) or not 0 <= reason < len(REASONS):
+            raise ValueError(f"last_reason is {reason!r}")
+        estimator._last_reason = reason
+        last_s = document["last_s"]
+        estimator._last_s = math.nan if last_s is None else float(last_s)
+        estimator.gate.restore(document["gate"])
+        if document["state"] is None:
+            return estimator
+        spread = document["delay_spread"]
+        _check_numbers("state", {"delay_spread": spread}, 0.0, 1.0)
+        sources = Sources(**document["sources"])
+        if sources.force not in range(3) or sources.height not in range(3):
+            raise ValueError(f"sources are {tuple(sources)}")
+        estimator.begin(sources, _noise_of(document["noise"]), spread)
+        assert estimator.state is not None and estimator.setup is not None
+        for name, value in estimator.state.arrays().items():
+            value[...] = _unpacked(document["state"][name], value)
+        check_state(estimator.state, estimator.setup)
+        if estimator._waiting is not None:
+            like = np.empty(1, SAMPLE)
+            waiting = [_unpacked(one, like) for one in document["waiting"]]
+            passed = document["passed"]
+            if not isinstance(passed, int) or not 0 <= passed <= len(waiting):
+                raise ValueError(f"passed is {passed!r}")
+            stamps = np.array([one["time_s"][0] for one in waiting])
+            if not np.isfinite(stamps).all() or (np.diff(stamps) <= 0.0).any():
+                raise ValueError("the waiting samples' stamps do not rise")
+            for one in waiting:
+                if np.isinf(one.view(np.float64)).any():
+                    raise ValueError("a waiting sample is infinite")
+            estimator._waiting.samples.extend(waiting)
+            estimator._waiting.passed = passed
         return estimator
 
 
@@ -483,7 +526,29 @@ def _packed(values: NDArray[Any]) -> str:
 
 def _unpacked(packed: str, like: NDArray[Any]) -> NDArray[Any]:
     """What :func:`_packed` packed, in the shape and type of another array."""
-    return np.frombuffer(base64.b64decode(packed), like.dtype).reshape(like.shape)
+    data = base64.b64decode(packed, validate=True)
+    return np.frombuffer(data, like.dtype).reshape(like.shape)
+
+
+def _digest(document: Mapping[str, Any]) -> str:
+    """SHA-256 of a saved state's content, its digest left out."""
+    content = {name: value for name, value in document.items() if name != "digest"}
+    text = json.dumps(content, sort_keys=True)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _check_numbers(what: str, values: Mapping[str, Any], low: float, high: float) -> None:
+    """Raise where a number is not finite or beyond what can be."""
+    for name, value in values.items():
+        if not isinstance(value, str) and not low <= float(value) <= high:
+            raise ValueError(f"{what}: {name} is {value!r}")
+
+
+def _noise_of(values: Mapping[str, Any]) -> Noise:
+    """Noise levels from a saved state."""
+    noise = Noise(**values)
+    _check_numbers("noise", noise._asdict(), 0.0, 1e9)
+    return noise
 
 
 def _sources_of(sample: Mapping[str, Any]) -> Sources:
