@@ -32,11 +32,15 @@ _announced = False
 
 
 def sources_hash() -> str:
-    """Hash of every source file of the package (hexadecimal, 16 characters)."""
+    """Hash of every source file of the package (hexadecimal, 16 characters).
+
+    The same on every system: files in the order of their names, line ends as Unix writes them.
+    """
     digest = hashlib.sha256()
-    for path in sorted(_PACKAGE.rglob("*.py")):
-        digest.update(path.relative_to(_PACKAGE).as_posix().encode())
-        digest.update(path.read_bytes())
+    files = {path.relative_to(_PACKAGE).as_posix(): path for path in _PACKAGE.rglob("*.py")}
+    for name, path in sorted(files.items()):
+        digest.update(name.encode())
+        digest.update(path.read_bytes().replace(b"\r\n", b"\n"))
     return digest.hexdigest()[:16]
 
 

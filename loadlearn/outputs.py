@@ -17,8 +17,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Annotated, Any, Self, TypedDict
 
+from loadlearn.described import Named
 from loadlearn.errors import InputError, OutputExistsError
 
 if TYPE_CHECKING:
@@ -377,12 +378,38 @@ def file_hash(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+class Input(TypedDict):
+    """A file that was read."""
+
+    file: str
+    """Its name, without folders."""
+    sha256: str
+    """Hash of its bytes."""
+
+
+class Provenance(TypedDict):
+    """What made the files: enough to make them again."""
+
+    command: str
+    """Which of the commands."""
+    inputs: Annotated[dict[str, Input], Named("<role>")]
+    """Files read, by their role."""
+    options: Annotated[dict[str, Any], Named("<option>")]
+    """What else decides the result."""
+    seeds: Annotated[dict[str, int], Named("<name>")]
+    """Seeds of random numbers."""
+    sources: str
+    """Hash of this package's source files: tells apart what the version does not."""
+    versions: Annotated[dict[str, str], Named("<library>")]
+    """Of this package, of Python and of the libraries that compute."""
+
+
 def provenance(
     command: str,
     inputs: Mapping[str, Path | None],
     options: Mapping[str, Any],
     seeds: Mapping[str, int] | None = None,
-) -> dict[str, Any]:
+) -> Provenance:
     """What made these outputs: enough to make them again, and nothing that differs between runs.
 
     Parameters
@@ -398,14 +425,14 @@ def provenance(
 
     Returns
     -------
-    dict
-        File names (never folders), SHA-256 of each input, options, seeds, and the versions of this
-        package, of Python and of the libraries that compute. No clock, no machine.
+    Provenance
+        No folder names, no clock, no machine.
     """
     import platform
     from importlib.metadata import PackageNotFoundError, version
 
     from loadlearn import __version__
+    from loadlearn._compile import sources_hash
 
     versions = {"loadlearn": __version__, "python": platform.python_version()}
     for library in ("numba", "numpy", "pandas", "pyarrow", "scipy"):
@@ -422,6 +449,7 @@ def provenance(
         },
         "options": dict(options),
         "seeds": dict(seeds or {}),
+        "sources": sources_hash(),
         "versions": versions,
     }
 

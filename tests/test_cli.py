@@ -29,7 +29,7 @@ from loadlearn.commands.common import (
     progress,
     register,
 )
-from loadlearn.commands.estimate import OWN_FILES, ratings_and_limits, run_estimate
+from loadlearn.commands.estimate import OWN_FILES, run_estimate
 from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError
 from loadlearn.log.exceedances import exceedances

@@ -16,6 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loadlearn import __version__
+from loadlearn._compile import sources_hash
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.outputs import (
     OutputFolder,
@@ -219,6 +221,7 @@ def test_provenance_tells_what_decides_the_result_and_nothing_else(tmp_path: Pat
     assert first["inputs"]["log"]["file"] == "drive.csv"
     assert "channels" not in first["inputs"]
     assert first["seeds"] == {"draws": 7}
+    assert first["sources"] == sources_hash() and first["versions"]["loadlearn"] == __version__
     assert first["versions"]["python"] == sys.version.split()[0].rstrip("+")
     assert str(tmp_path) not in json.dumps(first)
 

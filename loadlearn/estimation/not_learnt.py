@@ -7,7 +7,7 @@ that, and tells nothing: see :mod:`loadlearn.estimation.considered`.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +78,18 @@ def why_not_learnt(rows: Records, learnt: Record, unseen_sd: float) -> NDArray[n
     return np.asarray(of_stretch[stretch], dtype=np.int64)
 
 
-def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[dict[str, Any]]:
+class NotLearnt(TypedDict):
+    """A stretch of the drive in which nothing was learnt of the mass."""
+
+    start_s: float
+    """Its first sample."""
+    end_s: float
+    """Its last sample."""
+    because: str
+    """Why nothing was learnt."""
+
+
+def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[NotLearnt]:
     """Stretches in which nothing was learnt, as ``summary.json`` shows them.
 
     Parameters
@@ -89,8 +100,7 @@ def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[dic
 
     Returns
     -------
-    list of dict
-        ``start_s, end_s, because``.
+    list of NotLearnt
     """
     edges = np.flatnonzero(np.diff(why)) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [why.size]])

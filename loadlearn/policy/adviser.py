@@ -21,7 +21,9 @@ from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
     TICK_COLUMNS,
+    AdviceLoad,
     AdviceRow,
+    AdviceWords,
     Sample,
     Tick,
     as_records,
@@ -485,18 +487,12 @@ def advise_log(
             ask_rule(chosen.rule, inputs[0], float(time[here[0]]), rolling, state[0], memory)
         run_policy(*given, samples[start:end], tick_of_row, draws, inputs, advised[start:end])
 
-    frame: dict[str, Any] = {
-        "time_s": time,
-        "mass_kg": summaries["mass_kg"],
-        "mass_sd_kg": summaries["mass_sd_kg"],
-        "rolling_resistance": summaries["rolling_resistance"],
-        "surface": history["surface"].to_numpy(),
-    }
+    load = {**summaries, "time_s": time, "surface": history["surface"].to_numpy()}
+    frame: dict[str, Any] = {name: load[name] for name in AdviceLoad.__annotations__}
     frame.update(zip(ADVICE_COLUMNS, out.T, strict=True))
     del frame["limit_bits"]
-    limits, reasons = _words(advised, tick_rows, frame, config.exhaust_sensor < 0.5)
-    frame["active_limits"] = limits
-    frame["reason"] = reasons
+    words = _words(advised, tick_rows, frame, config.exhaust_sensor < 0.5)
+    frame.update(zip(AdviceWords.__annotations__, words, strict=True))
     return pd.DataFrame(frame)
 
 

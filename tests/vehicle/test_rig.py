@@ -226,7 +226,7 @@ def test_full_load_torque_between_base_and_uprated() -> None:
             ["limits.exhaust_gas_temp_sensor", "after_turbine", "'both'"],
         ),
         (changed("vehicle", value=3), ["vehicle", "3"]),
-        ({}, ["missing key 'name'", "add it"]),
+        ({}, ["missing keys 'name', 'vehicle.mass_kg'", "'driveline.final_drive'; add them"]),
         (changed("name", value=7), ["'name'", "7"]),
     ],
 )
@@ -250,6 +250,21 @@ def test_missing_keys(path: tuple[str, ...]) -> None:
     assert f"missing key '{'.'.join(path)}'" in error_of(table)
 
 
+def test_all_faults_are_told_in_one_go() -> None:
+    table = copy.deepcopy(PLAIN)
+    table["vehicle"] = {"mas_kg": 2800.0, "tyre_radius_m": 9.0}
+    table["engine"] = {"displacement": 3.0}
+    del table["driveline"]["final_drive"]
+    message = error_of(table)
+    assert "\n" not in message
+    for key in ("mas_kg", "tyre_radius_m"):
+        assert message.count(f"'vehicle.{key}'") == 1, message
+    assert "did you mean 'mass_kg'?" in message and "did you mean 'displacement_l'?" in message
+    assert "missing key 'driveline.final_drive'; add it" in message
+    # What was only misspelt is not missing.
+    assert "'vehicle.mass_kg'" not in message and "'engine.displacement_l'" not in message
+
+
 def test_files(tmp_path: Path) -> None:
     good = tmp_path / "rig.toml"
     good.write_text(
@@ -261,7 +276,7 @@ def test_files(tmp_path: Path) -> None:
     for name, data, words in [
         ("broken.toml", b"[vehicle\n", "not valid TOML"),
         ("latin.toml", b'name = "\xe9"\n', "cannot be read"),
-        ("empty.toml", b"", "missing key"),
+        ("empty.toml", b"", "missing keys"),
     ]:
         (tmp_path / name).write_bytes(data)
         with pytest.raises(InputError, match=words) as caught:
