@@ -36,7 +36,9 @@ from loadlearn.estimation.summary import load_changes, surface_segments
 from loadlearn.log.bends import curvature_squared
 from loadlearn.log.fine_speed import fine_speed
 from loadlearn.log.grade import road_grade
+from loadlearn.log.sample_gate import checked_trace
 from loadlearn.log.two_heights import corrected_slope, difference_of_heights
+from loadlearn.vehicle.gating import impossible_speeds
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 from loadlearn.vehicle.samples import (
@@ -224,8 +226,10 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     Raises
     ------
     InputError
-        The trace has no force or no grade channel.
+        The trace has no force or no grade channel, or breaks a rule of
+        :func:`~loadlearn.log.trace.validate_trace`.
     """
+    trace = checked_trace(trace)
     prepared = _bridged(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     sources = Sources.of(prepared)
@@ -291,7 +295,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         found.log_mass_sd, gain.log_mass_sd, bend.log_mass_sd
     )
     prepared.attrs["delay_doubts"] = list(found.doubts)
-    prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
+    prepared.attrs["warnings"] = [*prepared.attrs.get("warnings", []), *found.notes]
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
@@ -304,13 +308,24 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
 
 
 def _bridged(trace: pd.DataFrame) -> pd.DataFrame:
-    """A copy with short absences bridged."""
+    """A copy with short absences bridged; where a speed is impossible, no force is known."""
     prepared = trace.copy()
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
+    impossible = np.empty(time_s.size, dtype=np.bool_)
+    speed = prepared["speed_m_s"].to_numpy(dtype=np.float64)
+    if impossible_speeds(np.ascontiguousarray(time_s), np.ascontiguousarray(speed), impossible):
+        prepared["speed_m_s"] = np.where(impossible, np.nan, speed)
+        prepared.attrs["warnings"] = [
+            *trace.attrs.get("warnings", []),
+            f"{impossible.sum()} sample(s) set aside, the first at {time_s[impossible][0]:.1f} s: "
+            "the speed changes by more than tyres can do",
+        ]
     for name in _FILLED:
         if name in prepared.columns:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
+            if name in FORCE_CHANNELS and impossible.any():
+                prepared[name] = np.where(impossible, np.nan, prepared[name])
     return prepared
 
 

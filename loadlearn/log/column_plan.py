@@ -112,6 +112,7 @@ def make_plan(
     source: str,
     channels: str | Path | ChannelMap | None = None,
     declared_units: Mapping[str, str] | None = None,
+    whole: bool = True,
 ) -> Plan:
     """Decide which column is read as which channel.
 
@@ -128,6 +129,8 @@ def make_plan(
         Channel map.
     declared_units : mapping of str to str, optional
         Column to the unit that the file itself declares.
+    whole : bool
+        Whether a needed channel that is missing is an error.
 
     Raises
     ------
@@ -171,7 +174,8 @@ def make_plan(
     drop_idle_ingredients(plan)
     used = {column for column, _ in plan.columns.values()}
     plan.extras = [name for name in names if name not in used]
-    _check_groups(plan, names)
+    if whole:
+        _check_groups(plan, names)
     return plan
 
 
