@@ -23,6 +23,7 @@ from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
+from loadlearn.commands.remember import remember
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
 from loadlearn.commands.simulate import simulate_command
@@ -34,6 +35,7 @@ COMMANDS = (
     estimate,
     validate,
     calibrate,
+    remember,
     advise,
     schedule,
     check,

@@ -31,6 +31,7 @@ ORDER = (
     "study",
     "dyno",
     "condition",
+    "memory",
     "figures",
     "report",
     "commands",
