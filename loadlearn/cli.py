@@ -23,6 +23,7 @@ from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.inspect import inspect_command
+from loadlearn.commands.remember import remember
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
 from loadlearn.commands.schema import schema_command
@@ -35,6 +36,7 @@ COMMANDS = (
     estimate,
     validate,
     calibrate,
+    remember,
     advise,
     schedule,
     check,

@@ -33,6 +33,7 @@ ORDER = (
     "dyno",
     "condition",
     "file_schemas",
+    "memory",
     "figures",
     "report",
     "commands",

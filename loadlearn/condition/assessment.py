@@ -330,7 +330,11 @@ def assess(
     if not isinstance(baseline, Baseline):
         baseline = learn_baseline([condense(trace, rig) for trace in baseline], rig)
     faults = channel_faults(
-        drive.points, drive.frozen_s, rig, [one.points for one in baseline.drives]
+        # A remembered drive has no points; it shows nothing of channels.
+        drive.points,
+        drive.frozen_s,
+        rig,
+        [one.points for one in baseline.drives if len(one.points)],
     )
     drive = _without(drive, faults, rig)
     found = _drive_measures(drive, baseline, rig)
