@@ -22,6 +22,7 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
+from loadlearn.commands.fleet import fleet
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
@@ -33,6 +34,7 @@ COMMANDS = (
     inspect_command,
     estimate,
     validate,
+    fleet,
     calibrate,
     advise,
     schedule,

@@ -23,6 +23,7 @@ ROOT = Path(__file__).resolve().parents[1]
 ORDER = (
     "errors",
     "_compile",
+    "runner",
     "vehicle",
     "log",
     "estimation",
@@ -33,6 +34,7 @@ ORDER = (
     "condition",
     "figures",
     "report",
+    "fleet",
     "commands",
     "cli",
 )

@@ -29,9 +29,10 @@ from loadlearn.commands.common import (
     progress,
     register,
 )
-from loadlearn.commands.estimate import OWN_FILES, ratings_and_limits, run_estimate
+from loadlearn.commands.estimate import OWN_FILES, run_estimate
 from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError
+from loadlearn.estimation.ratings import ratings_and_limits
 from loadlearn.log.exceedances import exceedances
 from loadlearn.vehicle.rig import Rig
 

@@ -91,8 +91,8 @@ def run_advise(
     InputError
         An input or the output place cannot be used; nothing has then been written.
     """
-    from loadlearn.commands.estimate import ratings_and_limits
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log

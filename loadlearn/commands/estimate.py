@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -141,6 +141,7 @@ def run_estimate(
         An input or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.quality import log_quality
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import (
@@ -217,47 +218,6 @@ def run_estimate(
     )
     status = DOUBTFUL if doubtful else DONE
     return EstimateRun(Path(out), the_rig, trace, prepared, history, summary, status)
-
-
-def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> dict[str, Any]:
-    """Compare what was learnt with the ratings, and the log with the limits.
-
-    Parameters
-    ----------
-    trace : DataFrame
-        Canonical columns.
-    rig : Rig
-        Ratings and limits; a rating not given makes its probability None.
-    summary : dict
-        With ``mass_kg`` and ``trailer_mass_kg``; probabilities already there are kept.
-
-    Returns
-    -------
-    dict
-        ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
-    """
-    from loadlearn.log.exceedances import exceedances
-
-    vehicle = rig.vehicle
-    return {
-        "probability_over_gcm": summary.get(
-            "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
-        ),
-        "probability_over_towing": summary.get(
-            "probability_over_towing",
-            _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
-        ),
-        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
-    }
-
-
-def _probability_above(belief: dict[str, Any], rating: float | None) -> float | None:
-    """P(quantity > rating) under the normal distribution with the belief's mean and sd."""
-    if rating is None:
-        return None
-    if not belief["sd"] > 0.0:
-        return float(belief["mean"] > rating)
-    return 0.5 * math.erfc((rating - belief["mean"]) / (belief["sd"] * math.sqrt(2.0)))
 
 
 def print_summary(run: EstimateRun) -> None:

@@ -13,8 +13,10 @@ from loadlearn.commands.common import (
     DONE,
     DOUBTFUL,
     Force,
+    Jobs,
     NoFigure,
     OutFolder,
+    Scheduler,
     console,
     new_table,
     progress,
@@ -33,7 +35,6 @@ Manifest = Annotated[
         "to it.",
     ),
 ]
-Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
 
 
 def run_validate(
@@ -41,6 +42,7 @@ def run_validate(
     out: Path | str,
     *,
     jobs: int = 1,
+    scheduler: str | None = None,
     force: bool = False,
     figure: bool = True,
     on_done: Callable[[int, int], None] | None = None,
@@ -55,6 +57,8 @@ def run_validate(
         Folder for the outputs.
     jobs : int
         Worker processes.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers then do the work.
     force : bool
         Whether this command's own earlier outputs may be replaced.
     figure : bool
@@ -72,7 +76,7 @@ def run_validate(
 
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="validation.json", force=force)
     outputs.check()
-    result = validate_manifest(manifest, jobs=jobs, on_done=on_done)
+    result = validate_manifest(manifest, jobs=jobs, scheduler=scheduler, on_done=on_done)
     with outputs:
         write_csv(outputs.path("validation.csv"), result.table)
         if figure and result.summary["overall"]["n"] > 0:
@@ -88,6 +92,7 @@ def validate(
     manifest: Manifest,
     out: OutFolder,
     jobs: Jobs = 1,
+    scheduler: Scheduler = None,
     force: Force = False,
     no_figure: NoFigure = False,
 ) -> int:
@@ -100,7 +105,13 @@ def validate(
     """
     with progress("judging logs", total=0) as shown:
         result = run_validate(
-            manifest, out, jobs=jobs, force=force, figure=not no_figure, on_done=shown.at
+            manifest,
+            out,
+            jobs=jobs,
+            scheduler=scheduler,
+            force=force,
+            figure=not no_figure,
+            on_done=shown.at,
         )
     print_validation(result)
     console().print(f"written to {out}")
