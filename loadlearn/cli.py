@@ -22,6 +22,7 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
+from loadlearn.commands.fleet import fleet
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.remember import remember
 from loadlearn.commands.report import report
@@ -35,6 +36,7 @@ COMMANDS = (
     inspect_command,
     estimate,
     validate,
+    fleet,
     calibrate,
     remember,
     advise,

@@ -24,6 +24,7 @@ ORDER = (
     "errors",
     "described",
     "_compile",
+    "runner",
     "vehicle",
     "log",
     "estimation",
@@ -36,6 +37,7 @@ ORDER = (
     "memory",
     "figures",
     "report",
+    "fleet",
     "commands",
     "cli",
 )

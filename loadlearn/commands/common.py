@@ -70,6 +70,15 @@ Every = Annotated[
         help="Interval of the rows in CSV files; 0 keeps every sample.",
     ),
 ]
+Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Of a Dask scheduler whose workers do the work, in place of --jobs.",
+    ),
+]
 _Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
 
 
@@ -232,10 +241,11 @@ class Progress:
         from rich.console import Console
         from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as Bar
+        from rich.progress import TimeRemainingColumn as Left
 
         columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
         if self._total is not None:
-            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}, left"), Left()]
         with self._lock:
             self._bar = Bar(
                 *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
