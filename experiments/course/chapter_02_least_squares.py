@@ -12,7 +12,7 @@ with app.setup:
     import shared
     from shared import Prediction
 
-    from loadlearn import baseline
+    from loadlearn import baseline, prepare
     from loadlearn.study.peer_inputs import force_intervals, read_inputs
 
     SEALED_S = 1200.0  # the bitumen ends soon after
@@ -57,11 +57,11 @@ def _():
     question = Prediction(
         "Noise of mean zero is added to the grade channel, to twelve thousand samples. The mass that "
         "least squares finds is then ...",
-        "Too low, and as sure of itself as before",
+        "Too low, however long the log",
         {
             "Right in the mean, a little less sure": "Noise in the *response* does that. This noise "
             "is in a regressor.",
-            "Too low, and as sure of itself as before": "The factor λ has no number of samples in it.",
+            "Too low, however long the log": "The factor λ has no number of samples in it.",
             "Too high or too low, as chance has it": "It is always towards zero.",
         },
     )
@@ -87,10 +87,10 @@ def _(knob):
 def _():
     @cache
     def noisy_log(percent):
-        log = shared.up_to(shared.prepared(), SEALED_S).copy()
+        log = shared.up_to(shared.crew().log, SEALED_S).copy()
         noise = np.random.default_rng(2).normal(0.0, percent, len(log))
         log["grade_percent"] += noise
-        return log
+        return prepare(log, shared.crew().rig)
 
     @cache
     def least_squares(percent):
@@ -158,7 +158,8 @@ def _(added_noise_percent, energy_height, guess, least_squares, question, total_
         f"**{_own:.0f} ± {_own_sd:.0f} kg**: the same noise, summed up to a height and put on the "
         "side of the response.",
         "Even at 0 % the fit is low: the logger's own grade and speed have noise already. Total least "
-        "squares is told how noisy the slope is (0.01 m/s²) and corrects for that much, not for more.",
+        "squares takes longer intervals, in which much of the noise averages out before it can do harm, "
+        "and corrects for a slope error that it must be told.",
     )
     return
 

@@ -14,17 +14,7 @@ with app.setup:
     import shared
     from shared import Prediction
 
-    from loadlearn.estimation.model import STATE, Noise
-    from loadlearn.study.problem import prior_moments, problem_of
     from loadlearn.study.reference import run_compiled
-    from loadlearn.vehicle.roadload import Ground
-
-    FOUR = [
-        STATE.energy_height_m,
-        STATE.inverse_mass_per_kg,
-        STATE.rolling_resistance,
-        STATE.drag_per_mass_m2_kg,
-    ]
 
 
 @app.cell
@@ -110,32 +100,8 @@ def _(knob):
 def _():
     @cache
     def both_filters():
-        log = shared.prepared()
-        # One ground, one load, nothing that four states do not have.
-        noise = Noise(**log.attrs["noise"])._replace(
-            disturbance_sd=0.0, force_error_share=0.0, wind_sd_m_s=0.0, accessory_sd_w=0.0
-        )
-        bitumen = Ground("sealed", 0.0105, 0.0030, per_hour=3.0, texture=0.0)
-        problem = problem_of(log, shared.crew().rig, (bitumen,), noise)
-        prior = problem.prior._replace(
-            **dict.fromkeys(
-                (
-                    *("speed_slope_sd", "cold_excess", "cold_excess_sd", "unreported_sd"),
-                    *("tilt_sd", "slip_per_n", "slip_sd_per_n", "lag_s", "lag_sd_s"),
-                ),
-                0.0,
-            ),
-            speed_slope=four_states.TYRE_RISE,
-        )
-        rows = problem.rows.copy()
-        rows["force_variance_kg2_m2"] = 0.0
-        states, covariances = prior_moments(problem.grounds, prior, noise)
-        problem = problem._replace(rows=rows, prior=prior, states=states, covariances=covariances)
-        ours = four_states.four_state_filter(
-            rows, states[0][FOUR], covariances[0][np.ix_(FOUR, FOUR)], noise
-        )
-        theirs = run_compiled(problem)
-        return rows["time_s"], ours, theirs
+        problem = shared.one_hypothesis()
+        return problem.rows["time_s"], shared.four_states_of(problem), run_compiled(problem)
 
     return (both_filters,)
 
@@ -144,8 +110,8 @@ def _():
 def _(both_filters):
     _time_s, (_mean, _covariance, _, _), _theirs = both_filters()
     _sd = np.sqrt(np.einsum("kii->ki", _covariance))
-    _apart = np.abs(_mean - _theirs.states[:, 0][:, FOUR]) / _sd
-    _wide = np.abs(_sd / np.sqrt(np.einsum("kii->ki", _theirs.covariances[:, 0]))[:, FOUR] - 1.0)
+    _apart = np.abs(_mean - _theirs.states[:, 0][:, shared.FOUR]) / _sd
+    _wide = np.abs(_sd / np.sqrt(np.einsum("kii->ki", _theirs.covariances[:, 0]))[:, shared.FOUR] - 1.0)
     # The package holds the drag at zero or above; four plain states do not.
     _negative = np.flatnonzero(_mean[:, 3] < 0.0)
     _until = int(_negative[0]) if _negative.size else len(_time_s)

@@ -34,11 +34,11 @@ def four_state_filter(rows, x, P, noise):
         # Predict: what the interval did to the energy height.
         if row["known"] > 0.5:
             F, u = transition(row)
-            x, P = F @ x + u, F @ P @ F.T
-            P[0, 0] += (noise.white * row["speed_m_s"]) ** 2 * row["dt_s"] + 1e-10
-            P[2, 2] += noise.roll_walk_per_s05**2 * row["dt_s"]
+            E_noise = (noise.white * row["speed_m_s"]) ** 2 * row["dt_s"] + 1e-10
+            Q = np.diag([E_noise, 0.0, noise.roll_walk_per_s05**2 * row["dt_s"], 0.0])
+            x, P = F @ x + u, F @ P @ F.T + Q
         else:  # braking, changing gear: the energy may have gone anywhere
-            P[0, 0] += noise.open_variance_m2
+            P = P + np.diag([noise.open_variance_m2, 0.0, 0.0, 0.0])
         # Update: speed and height measure E, but for what the rotating parts hold.
         nu, S = np.nan, np.nan
         if np.isfinite(row["measured_m"]):

@@ -48,6 +48,7 @@ fieldset{border:1px solid #0072B2;margin:1.2rem 0}fieldset label,.exercise label
 details{border:1px solid #999;padding:.4rem .9rem;margin:1rem 0}summary{cursor:pointer}
 details.waiting{opacity:.55}.exercise{border-left:4px solid #009E73;padding:.2rem 1rem;margin:1rem 0}
 .verdict{font-weight:bold;min-height:1.4em}.misconception{margin:1rem 0}
+span.paragraph{display:block;margin:.7rem 0}
 math{font-size:1.08em}math[display=block]{margin:.7rem 0}[hidden]{display:none!important}
 @media print{.knob{position:static}}
 """

@@ -11,7 +11,7 @@ import html
 import io
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -19,13 +19,17 @@ import marimo as mo
 import numpy as np
 import pandas as pd
 from exercises import EXERCISES, Choice
+from four_states import TYRE_RISE, four_state_filter
 
 from loadlearn import LoadEstimator, Posterior, Rig, baseline, prepare, shipped_drive, simulate
+from loadlearn.estimation.model import STATE, Noise
 from loadlearn.figures import style
 from loadlearn.simulation.drive import Drive, PlantVariation
-from loadlearn.simulation.road import Road
+from loadlearn.simulation.road import Road, Segment, altitude_from_grade, random_road
 from loadlearn.simulation.sensors import Logger
+from loadlearn.study.problem import Problem, prior_moments, problem_of
 from loadlearn.study.shipped_drives import ShippedDrive
+from loadlearn.vehicle.roadload import Ground
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,7 +73,7 @@ CHAPTERS = (
     ),
     Chapter(
         *(2, "chapter_02_least_squares", "Least squares, and errors in variables"),
-        *("added_noise_percent", "noise added to the grade (sd, % of slope)", (0, 1, 2, 4, 8), 0),
+        *("added_noise_percent", "noise added to the grade (sd, % of slope)", (0, 2, 4, 8), 0),
     ),
     Chapter(
         *(3, "chapter_03_kalman_filter", "A Kalman filter of four states"),
@@ -208,11 +212,68 @@ def drive_on(
     )
 
 
+def made_road(*stretches: tuple[float, float, float]) -> Road:
+    """A road without bends or stops, from stretches of length (m), grade (%) and limit (km/h)."""
+    pieces = [Segment("sealed", length, None, (limit / 3.6,)) for length, _, limit in stretches]
+    length_m = sum(one[0] for one in stretches)
+    road = random_road(5, length_m, "level", pieces, stops=())
+    ends = np.cumsum([one[0] for one in stretches])
+    at = np.clip(np.searchsorted(ends, road.distance_m, side="right"), 0, len(stretches) - 1)
+    grade = np.array([one[1] for one in stretches])[at]
+    # Road builders round their crests.
+    grade = np.convolve(np.pad(grade, 20, mode="edge"), np.ones(41) / 41.0, mode="valid")
+    altitude = altitude_from_grade(grade, 100.0)
+    return replace(road, grade_percent=grade, altitude_m=altitude)
+
+
+def joined_at(drive: Drive, start_s: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Log and truth from an instant on: we join them on the road, after the pulling away."""
+    later = (drive.log["time_s"] >= start_s).to_numpy()
+    return drive.log[later].reset_index(drop=True), drive.truth[later].reset_index(drop=True)
+
+
 def learn_from(log: pd.DataFrame, rig: Rig | None = None) -> Run:
     """Prepare a log and learn from it."""
     rig = rig or crew().rig
     estimator = LoadEstimator(rig)
     return Run(estimator.run(prepare(log, rig)), estimator)
+
+
+FOUR = [
+    STATE.energy_height_m,
+    STATE.inverse_mass_per_kg,
+    STATE.rolling_resistance,
+    STATE.drag_per_mass_m2_kg,
+]
+"""Where the package's filter has the four states of chapter 3."""
+
+
+@cache
+def one_hypothesis(until_s: float | None = None) -> Problem:
+    """The drive as a problem of four states: one ground, one load, the other states nothing."""
+    log = prepared() if until_s is None else up_to(prepared(), until_s)
+    noise = Noise(**log.attrs["noise"])._replace(
+        disturbance_sd=0.0, force_error_share=0.0, wind_sd_m_s=0.0, accessory_sd_w=0.0
+    )
+    bitumen = Ground("sealed", 0.0105, 0.0030, per_hour=3.0, texture=0.0)
+    problem = problem_of(log, crew().rig, (bitumen,), noise)
+    nothing = ("speed_slope_sd", "cold_excess", "cold_excess_sd", "unreported_sd", "tilt_sd")
+    nothing += ("slip_per_n", "slip_sd_per_n", "lag_s", "lag_sd_s")
+    prior = problem.prior._replace(**dict.fromkeys(nothing, 0.0), speed_slope=TYRE_RISE)
+    rows = problem.rows.copy()
+    rows["force_variance_kg2_m2"] = 0.0
+    states, covariances = prior_moments(problem.grounds, prior, noise)
+    return problem._replace(rows=rows, prior=prior, states=states, covariances=covariances)
+
+
+def four_states_of(problem: Problem, noise_factor: float = 1.0) -> tuple[Any, ...]:
+    """Chapter 3's filter on a problem, its noise multiplied by a factor."""
+    noise = problem.noise._replace(
+        white=noise_factor * problem.noise.white,
+        speed_sd_m_s=noise_factor * problem.noise.speed_sd_m_s,
+    )
+    before = problem.states[0][FOUR], problem.covariances[0][np.ix_(FOUR, FOUR)]
+    return four_state_filter(problem.rows, *before, noise)
 
 
 # --- figures ----------------------------------------------------------------------------------
@@ -451,13 +512,14 @@ def reveal(prediction: Prediction, guess: str | None, *content: Any) -> mo.Html:
         f"{_inline(prediction.options[str(one)])}</li>"
         for one in said
     )
-    body = "".join(one.text if hasattr(one, "text") else mo.md(str(one)).text for one in content)
+    body = "".join(one.text if hasattr(one, "text") else f"<p>{_inline(one)}</p>" for one in content)
     return mo.Html(
         f'<details class="reveal"><summary><b>Reveal</b></summary>{body}<ul>{words}</ul></details>'
     )
 
 
 def _inline(words: str) -> str:
+    """Markdown without a paragraph of its own."""
     return mo.md(words).text.replace('<span class="paragraph">', "<span>")
 
 
@@ -465,7 +527,7 @@ def misconception(wrong: str, instead: str) -> mo.Html:
     """What is commonly believed, and what holds."""
     return mo.Html(
         '<div class="misconception" style="border-left:4px solid #D55E00;padding:.3rem 1rem">'
-        f"{mo.md(f'**Misconception:** “{wrong}”').text}{mo.md(instead).text}</div>"
+        f"<p>{_inline(f'**Misconception:** “{wrong}”')}</p><p>{_inline(instead)}</p></div>"
     )
 
 
