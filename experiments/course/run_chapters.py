@@ -106,23 +106,23 @@ def as_html(output: Any) -> str:
     """What a page without Python shows of a cell's output."""
     if output is None:
         return ""
-    if id(output) in shared.STATIC:
-        return with_mathml(shared.STATIC[id(output)])
+    registered = shared.static_form(output)
+    if registered is not None:
+        return with_mathml(registered)
     text = getattr(output, "text", None)
     if text is None:
         raise TypeError(f"a cell's output is a {type(output).__name__}; chapters show marimo's own")
     left = re.search(r"<marimo-(?!tex)[a-z-]+", text)
     if left:
-        raise TypeError(f"{left.group()}> needs marimo's own page: register it in shared.STATIC")
+        raise TypeError(f"{left.group()}> needs marimo's own page: see shared.instead")
     return with_mathml(text)
 
 
 def run_chapter(chapter: shared.Chapter, settings: Sequence[Any]) -> list[list[str]]:
     """Outputs of all cells, as HTML, at each setting."""
     app = importlib.import_module(chapter.stem).app
-    return [
-        [as_html(one) for one in app.run(defs={chapter.knob: setting})[0]] for setting in settings
-    ]
+    turned = [{chapter.knob: setting} if chapter.knob else {} for setting in settings]
+    return [[as_html(one) for one in app.run(defs=defs)[0]] for defs in turned]
 
 
 def page_of(chapter: shared.Chapter, settings: Sequence[Any], runs: list[list[str]]) -> str:

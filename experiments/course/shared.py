@@ -48,7 +48,7 @@ class Chapter:
         Of its file.
     title : str
     knob : str
-        Name of the variable that the knob sets.
+        Name of the variable that the knob sets; empty where there is none.
     label : str
         What the knob says.
     settings : tuple
@@ -109,7 +109,7 @@ CHAPTERS = (
     ),
     Chapter(
         *(11, "chapter_11_own_log", "Your own log"),
-        *("log_path", "", ("",), 0),
+        *("", "", ("",), 0),
     ),
 )
 
@@ -438,8 +438,18 @@ def _ellipses(axes: Axes, in_all: Posterior, given: Posterior) -> None:
 
 
 # --- how a chapter asks -----------------------------------------------------------------------
-STATIC: dict[int, str] = {}
-"""What a page without Python shows in place of a live element, by the element's id."""
+_STATIC: list[tuple[Any, str]] = []
+
+
+def instead(element: Any, page: str) -> Any:
+    """Register what a page without Python shows in place of a live element; the element."""
+    _STATIC.append((element, page))
+    return element
+
+
+def static_form(element: Any) -> str | None:
+    """What was registered for an element, else None."""
+    return next((page for known, page in _STATIC if known is element), None)
 
 
 def heading(number: int, why: str) -> mo.Html:
@@ -458,12 +468,12 @@ def knob(number: int) -> Any:
         show_value=True,
         full_width=True,
     )
-    STATIC[id(element)] = (
+    return instead(
+        element,
         f'<p class="knob"><label><b>turn me:</b> {html.escape(chapter.label)} '
         f'<input type="range" min="0" max="{len(chapter.settings) - 1}" value="{chapter.start}">'
-        f"</label> <output></output></p>"
+        f"</label> <output></output></p>",
     )
-    return element
 
 
 @dataclass(frozen=True)
@@ -494,11 +504,11 @@ def predict(prediction: Prediction) -> Any:
         f'<label><input type="radio" name="predict"> {html.escape(one)}</label>'
         for one in prediction.options
     )
-    STATIC[id(element)] = (
+    return instead(
+        element,
         f'<fieldset class="predict"><p><b>Predict before you look.</b> '
-        f"{_inline(prediction.question)}</p>{choices}</fieldset>"
+        f"{_inline(prediction.question)}</p>{choices}</fieldset>",
     )
-    return element
 
 
 def reveal(prediction: Prediction, guess: str | None, *content: Any) -> mo.Html:
@@ -549,11 +559,11 @@ def ask(number: int, which: int) -> Any:
         field = f'<input type="text" size="9" aria-label="answer"> {exercise.unit} <button>check</button>'
         told = [[exercise.right, exercise.because, 1], *([a, h, 0] for a, h in exercise.wrong)]
         within = exercise.within
-    STATIC[id(element)] = (
+    return instead(
+        element,
         f'<div class="exercise" data-within="{within}" data-told="{html.escape(json.dumps(told))}">'
-        f"{_inline(label)}<p>{field}</p><p class='verdict' aria-live='polite'></p></div>"
+        f"{_inline(label)}<p>{field}</p><p class='verdict' aria-live='polite'></p></div>",
     )
-    return element
 
 
 def feedback(number: int, which: int, answer: str | None) -> Any:
