@@ -123,45 +123,57 @@ def _():
         bound = conditional_bound(shared.prepare(log, shared.crew().rig), truth, shared.crew().rig)
         return run, float(bound["mass_sd_given_scale_kg"].iloc[-1])
 
-    return joined, taught
+    @cache
+    def answers(name):
+        log, _ = joined(name)
+        balance = force_intervals(read_inputs(log, shared.crew().rig), 5.0)
+        force = balance.response - balance.regressors[:, 2] * shared.crew().rig.vehicle.drag_area_m2
+        motion = balance.regressors[:, 0]
+        return force - force.mean(), motion - motion.mean()
+
+    return answers, taught
 
 
 @app.cell
-def _(guess, joined, minutes, question, taught):
-    _figure, _axes = shared.panels(1, 2, width=9.0, height=3.8)
-    _left, _right = _axes[0]
+def _(answers, guess, minutes, question, taught):
+    _figure, _axes = shared.panels(1, 3, width=9.4, height=3.6)
     _true = 5180.0 / shared.crew().drawn["tractive_scale"]
-    _colours = {CRUISE: shared.OTHER, COMMANDED: shared.style.ORANGE, HILLS: shared.OURS}
-    _marks = {CRUISE: ".", COMMANDED: "+", HILLS: "x"}
-    _rows = []
-    for _name, _colour in _colours.items():
-        _log, _truth = joined(_name)
+    _looks = {
+        CRUISE: (shared.OTHER, "--"),
+        COMMANDED: (shared.style.REDDISH_PURPLE, "-."),
+        HILLS: (shared.OURS, "-"),
+    }
+    _ellipses, _rows = _axes[0, 0], []
+    for _name, (_colour, _line) in _looks.items():
         _run, _bound = taught(_name, minutes)
-        _kg, _rolling = _run.estimator.posterior(given_scale=True).ellipse("mass_kg", "rolling_resistance")
-        _left.plot(_kg, _rolling, color=_colour, lw=2, label=_name)
-        _balance = force_intervals(read_inputs(shared.up_to(_log, 1200.0), shared.crew().rig), 10.0)
-        _force = _balance.response - _balance.regressors[:, 2] * 2.1
-        _force = _force - _force.mean()
-        _motion = _balance.regressors[:, 0] - _balance.regressors[:, 0].mean()
-        _right.plot(_force / 1e3, _motion, _marks[_name], color=_colour, ms=5, label=_name)
+        _belief = _run.estimator.posterior(given_scale=True)
+        _ellipses.plot(
+            *_belief.ellipse("mass_kg", "rolling_resistance"), _line, color=_colour, lw=2, label=_name
+        )
         _last = _run.history.iloc[-1]
         _trust = _run.history.attrs["summary"]["trust"]
         _rows.append(
             f"| {_name} | {_last['mass_kg']:.0f} ± {_last['mass_sd_given_scale_kg']:.0f} | {_bound:.0f} "
             f"| {'yes' if _trust['ok'] else 'no: ' + '; '.join(_trust['reasons'])} |"
         )
-    _left.plot(_true, 0.0142, alpha=0.0)
-    _left.axvline(_true, color=shared.TRUE, ls="--", lw=1)
-    _left.set_xlim(2400.0, 8200.0)
-    _left.set_ylim(0.0, 0.026)
-    shared.style.tidy(_left, "rolling resistance", "combined mass, given the scale (kg)")
-    shared.style.small_legend(_left, loc="upper right")
-    _line = np.array([-4.0, 4.0])
-    _right.plot(_line, _line * 1e3 / _true, "k--", lw=1.2, label="slope 1 / mass")
-    _right.set_xlim(-3.0, 6.0)
-    _right.set_ylim(-0.6, 1.2)
-    shared.style.tidy(_right, "acceleration and slope, 10 s (m/s²)", "force less drag, about its mean (kN)")
-    shared.style.small_legend(_right, loc="lower right")
+    _ellipses.axvline(_true, color=shared.TRUE, ls="--", lw=1)
+    _ellipses.set_xlim(2400.0, 8200.0)
+    _ellipses.set_ylim(0.0, 0.031)
+    shared.style.tidy(_ellipses, "rolling resistance", "mass, given the scale (kg)")
+    shared.style.small_legend(_ellipses, loc="upper center")
+    _slopes = {}
+    for _ax, _name, _reach in ((_axes[0, 1], CRUISE, 0.8), (_axes[0, 2], HILLS, 3.0)):
+        _force, _motion = answers(_name)
+        _slopes[_name] = float(_force @ _motion / (_force @ _force))
+        _ends = np.array([-_reach, _reach])
+        _ax.plot(_force / 1e3, _motion, ".", color=_looks[_name][0], ms=4, alpha=0.7)
+        _ax.plot(_ends, _ends * 1e3 / _true, "k--", lw=1.2, label="slope 1 / mass")
+        _ax.plot(_ends, _ends * 1e3 * _slopes[_name], color=shared.style.GREY, lw=1.6, label="fitted")
+        _ax.set_xlim(-_reach, _reach)
+        _ax.set_ylim(-0.3 * _reach, 0.3 * _reach)
+        _ax.set_title(_name, fontsize=9)
+        shared.style.tidy(_ax, "acceleration and slope (m/s²)", "force less drag (kN)")
+        shared.style.small_legend(_ax, loc="upper left")
     _table = "\n".join(
         [
             "| road | mass, given the scale (kg) | bound (kg) | trusted |",
@@ -175,11 +187,12 @@ def _(guess, joined, minutes, question, taught):
         shared.show(_figure, "ellipses of mass and rolling resistance; motion over force, three roads"),
         f"After {minutes} minutes (truth: the force implies {_true:.0f} kg):",
         mo.md(_table),
-        "**Left**, the 95 % ellipse of mass and rolling resistance together. On the flat it is long and "
-        "leans: lighter with more rolling fits as well. The hill cuts it across.",
-        "**Right**, what moved against what pulled. On the hills and at commanded speeds the points lie "
-        "on the line whose slope is one over the mass. On cruise control they lie level: the force came "
-        "and went, and nothing moved. A line through them would say any mass you like.",
+        "**Left**, the 95 % ellipse of mass and rolling resistance together. After cruise control it is "
+        "about what was believed before, and leans: lighter with more rolling fits as well. Hills and "
+        "commanded speeds cut it across.",
+        "**Middle and right**, what moved against what pulled, five seconds a point, each about its mean. On "
+        f"the hills the fitted slope says {1.0 / _slopes[HILLS]:.0f} kg. On cruise control it says "
+        f"**{1.0 / _slopes[CRUISE]:.0f} kg**: the force came and went, and hardly anything moved.",
         "**The bound is fooled.** It takes the force for a cause. The package asks in addition how much "
         "of the force may have been an answer, leaves the prior where all of it may, and says so.",
     )

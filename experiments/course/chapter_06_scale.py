@@ -44,8 +44,9 @@ loads, one log. So $s$ is not a state to be estimated. It is **considered** (Sch
 Systems* 3, 1966; Jazwinski, *Stochastic Processes and Filtering Theory*, 1970, section 8.4, from memory):
 never updated by a towing drive, always in the answer:
 
-$$ \operatorname{var}(\ln m) = \underbrace{\operatorname{var}(\ln 1/\varphi)}_{\text{given the scale: the drive's}}
- + \underbrace{\operatorname{var}(\ln s)}_{\text{the chain's}} $$
+$$ \operatorname{var}(\ln m) = \operatorname{var}(\ln \tfrac{1}{\varphi}) + \operatorname{var}(\ln s) $$
+
+The first term is the drive's, *given the scale*; the second is the chain's.
 
 Every interval of the package is therefore said twice. *Given the scale* shrinks as one drives. *In all*
 does not go below what the chain leaves.
@@ -147,8 +148,9 @@ def _(calibrated, guess, question, scale_sd_percent, told):
         shared.show(_figure, "mass with both bands over time, before and after calibration"),
         f"Told {scale_sd_percent:g} %, the drive ends at {_last['mass_kg']:.0f} kg, ± "
         f"{_last['mass_sd_kg']:.0f} kg in all and ± {_last['mass_sd_given_scale_kg']:.0f} kg given the "
-        "scale (sds). Turn the knob: the inner band hardly moves, for the drive is the same. The outer "
-        "one is what you told it.",
+        "scale (sds). Turn the knob: the inner band moves little, for the drive is the same. The outer "
+        "one is what you told it. (The spike at half an hour is a halt: for some seconds the load may be "
+        "another. Chapter 8.)",
         f"**Calibrated** on one other drive of {OTHER_DRIVE_KG:.0f} kg, weighed to 15 kg: the same rig, the "
         f"same chain. Scale {_learnt.tractive_scale:.3f} ± {_learnt.tractive_scale_sd:.3f}; the truth, which "
         f"only a simulator knows, is {shared.crew().drawn['tractive_scale']}. The crew's mass is now "

@@ -53,7 +53,7 @@ def _():
             "Still about 190": "The scale is by far the larger part: 3 % against less than 1 %.",
             "About 150": "One would miss a fifth if the interval were too narrow by a third. It is too "
             "narrow by a factor of four.",
-            "Fewer than half": "An interval of ± 80 kg cannot hold an error of ± 300 kg often.",
+            "Fewer than half": "An interval of ± 80 kg seldom holds errors of 150 kg and more.",
         },
     )
     guess = shared.predict(question)

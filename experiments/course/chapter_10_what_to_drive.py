@@ -92,7 +92,7 @@ def _():
             ((3000.0, 0.0, 60.0), *((900.0, 0.0, one) for one in (80.0, 40.0, 100.0, 60.0, 90.0, 50.0) * 4)),
             foot,
         ),
-        "6 % climb, over the top": (((3000.0, 0.0, 70.0), (2800.0, 6.0, 70.0), (9000.0, -2.0, 80.0)), foot),
+        "6 % climb, over the top": (((4000.0, 0.0, 70.0), (2800.0, 6.0, 70.0), (9000.0, -2.0, 80.0)), foot),
         "hills of 3 %": (
             ((3000.0, 0.0, 80.0), *((700.0, one, 80.0) for one in (3.0, -3.0) * 12)),
             foot,
@@ -141,7 +141,8 @@ def _(advised, after_min, guess, promised, question):
         guess.value,
         shared.show(_figure, "sd of mass, rolling resistance and drag after each of six stretches"),
         "What the bound says each stretch could teach at best, mass and drag given the scale (blue: the best "
-        "of each). There is no best manoeuvre, only a best one for what is least known.",
+        "of each). There is no best manoeuvre, only a best one for what is least known. And mind chapter 5: "
+        "the bound takes the force for a cause, so it promises too much of the steady stretch.",
         f"**The package's own advice**, {after_min} minutes into the crew's drive (`what_to_drive_next` of the "
         f"summary): *{advised(after_min)}*",
         "Where the advice speaks of the scale, believe it: from then on no road helps much, and a weighbridge "

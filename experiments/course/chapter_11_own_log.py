@@ -44,7 +44,7 @@ def _():
         "In its hills and pulls; long steady stretches will say “not learnt”",
         {
             "In its longest steady stretch": "Chapter 5: steady force is an answer, or always the same.",
-            "In its hills and pulls; long steady stretches will say “not learnt”": "The list below says which "
+            "In its hills and pulls; long steady stretches will say “not learnt”": "The list says which "
             "stretches told nothing, and why.",
             "Evenly all along": "Information comes in lumps: a hill, a pull, a halt.",
         },
