@@ -29,7 +29,6 @@ from loadlearn.estimation.kalman import hold_between, predict, relax, set_first,
 from loadlearn.estimation.loads import (
     CHARGE_EVERY_S,
     LEAST_CHANGE,
-    MOST_LOADS,
     NO_WEIGHT,
     TIDY_EVERY_S,
     Hypotheses,
@@ -316,7 +315,7 @@ def filter_rows(
             before[slot] = loads[slot].weight
         peak, innovation, normalised = NO_WEIGHT, math.nan, math.nan
         answerable = answerable_share(row, noise)
-        for slot in range(MOST_LOADS):
+        for slot in range(loads.size):
             if loads[slot].active == 0:
                 continue
             if ground_dt > 0.0:
