@@ -29,6 +29,7 @@ ORDER = (
     "policy",
     "simulation",
     "study",
+    "step_export",
     "dyno",
     "condition",
     "figures",
