@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,12 @@ size_t bench_bytes(void);
 void bench_start(void);
 void bench_counts(double *counts);
 double bench_run(const double *in, size_t n, double *out, double *operations);
+void bench_look_up(double grade_percent, double speed_m_s, double *out);
+
+void bench_look_up(double grade_percent, double speed_m_s, double *out)
+{
+%(look_up)s
+}
 
 size_t bench_bytes(void)
 {
@@ -88,6 +94,30 @@ double bench_run(const double *in, size_t n, double *out, double *operations)
     return (double)(clock() - from) / CLOCKS_PER_SEC;
 }
 """
+
+
+_LOOK_UP = """    struct loadlearn_settings settings;
+    out[4] = loadlearn_look_up(&step, (real)grade_percent, (real)speed_m_s, &settings);
+    out[0] = (double)settings.power_retention;
+    out[1] = (double)settings.full_share_time_s;
+    out[2] = (double)settings.economy;
+    out[3] = settings.load_known;"""
+_NO_LOOK_UP = """    (void)grade_percent;
+    (void)speed_m_s;
+    (void)out;"""
+
+
+class LookedUp(NamedTuple):
+    """What a look-up told."""
+
+    power_retention: float
+    full_share_time_s: float
+    economy: float
+    load_known: bool
+    taken: bool
+    """Whether grade and speed could be."""
+    operations: tuple[int, ...]
+    """Floating-point operations, by ``COUNTED``."""
 
 
 def compiler() -> str | None:
@@ -152,6 +182,7 @@ class NativeStep:
             (folder / "loadlearn_step.c").write_text(made.source, encoding="utf-8")
             words = {
                 "counter": "" if counting else "static unsigned long loadlearn_counted[5];",
+                "look_up": _LOOK_UP if made.has_look_up else _NO_LOOK_UP,
                 "first": ESTIMATES[0],
                 "inputs": len(CHANNELS_IN.names or ()) + 1,
                 "outputs": len(TOLD),
@@ -172,6 +203,9 @@ class NativeStep:
             self._library: Any = ctypes.CDLL(str(library))
         self._library.bench_bytes.restype = ctypes.c_size_t
         self._library.bench_run.restype = ctypes.c_double
+        self._library.bench_look_up.argtypes = [ctypes.c_double, ctypes.c_double, ctypes.c_void_p]
+        self._counting = counting
+        self.has_look_up = made.has_look_up
         self._library.bench_start()
 
     @property
@@ -182,6 +216,26 @@ class NativeStep:
     def start(self) -> None:
         """Forget everything."""
         self._library.bench_start()
+
+    def look_up(self, grade_percent: float, speed_m_s: float) -> LookedUp:
+        """Look the strategy up for what is known now.
+
+        Parameters
+        ----------
+        grade_percent, speed_m_s : float
+            Asked for.
+        """
+        assert self.has_look_up
+        operations = (ctypes.c_ulong * 5)()
+        if self._counting:
+            operations = (ctypes.c_ulong * 5).in_dll(self._library, "loadlearn_counted")
+            operations[:] = [0] * 5
+        out = (ctypes.c_double * 5)()
+        self._library.bench_look_up(grade_percent, speed_m_s, out)
+        told = (out[0], out[1], out[2], bool(out[3]), bool(out[4]))
+        counted = tuple(operations)
+        operations[:] = [0] * 5
+        return LookedUp(*told, counted)
 
     def run(self, trace: pd.DataFrame) -> NativeRun:
         """Take the samples of a trace, one after the other.

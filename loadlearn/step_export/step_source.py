@@ -27,6 +27,7 @@ from loadlearn.estimation.learner import Setup, initial_state
 from loadlearn.estimation.loads import LOAD, NO_WEIGHT
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import PART, ROW
+from loadlearn.policy.law_settings import load_known
 from loadlearn.step_export.c_types import (
     Array,
     CType,
@@ -40,6 +41,7 @@ from loadlearn.step_export.c_types import (
     structs_in,
 )
 from loadlearn.step_export.channels_in import CHANNELS_IN, SURROUNDINGS, limits_of, take_channels
+from loadlearn.step_export.strategy_step import LOAD_DRAW, LookUp, settings_for
 from loadlearn.step_export.translate import Translation
 from loadlearn.vehicle.engine_force import RIG_CONSTANTS
 from loadlearn.vehicle.gating import REASONS, TRACTION_MEMORY
@@ -84,6 +86,7 @@ _NAMES = {
     TRACTION_MEMORY: "traction_memory",
     SAMPLE: "sample",
     FORCE: "force",
+    LOAD_DRAW: "load_draw",
 }
 RECORDS = Records(_NAMES)
 
@@ -104,11 +107,14 @@ class StepSource:
         ``loadlearn_step.h`` and ``loadlearn_step.c``.
     grounds : tuple of str
         Names of the grounds, by number.
+    has_look_up : bool
+        Whether a strategy can be looked up.
     """
 
     header: str
     source: str
     grounds: tuple[str, ...]
+    has_look_up: bool
 
 
 def _constant(kind: CType) -> CType:
@@ -119,7 +125,13 @@ def _constant(kind: CType) -> CType:
     )
 
 
-def step_source(setup: Setup, rig_name: str, caution: str, counting: bool = False) -> StepSource:
+def step_source(
+    setup: Setup,
+    rig_name: str,
+    caution: str,
+    look_up: LookUp | None = None,
+    counting: bool = False,
+) -> StepSource:
     """Generate the step for what a drive would be learnt with.
 
     Parameters
@@ -129,6 +141,8 @@ def step_source(setup: Setup, rig_name: str, caution: str, counting: bool = Fals
     rig_name : str
     caution : str
         What whoever uses it has to know; it stands at the head of both files.
+    look_up : LookUp, optional
+        A strategy, whose settings are then looked up (``loadlearn_look_up``).
     counting : bool
         Whether the code counts its floating-point operations (``loadlearn_counted``).
 
@@ -205,7 +219,8 @@ def step_source(setup: Setup, rig_name: str, caution: str, counting: bool = Fals
         take_channels,
         (RECORDS.struct(CHANNELS_IN), RECORDS.struct(SURROUNDINGS), RECORDS.struct(SAMPLE)),
     )
-    for kind in (*kinds.values(), *held.values()):
+    asked = _look_up_words(into, data, look_up)
+    for kind in (*(kind for _, kind, _ in data), *held.values()):
         into.note(kind)
     words = {
         "VERSION": __version__,
@@ -219,6 +234,7 @@ def step_source(setup: Setup, rig_name: str, caution: str, counting: bool = Fals
         "ESTIMATES": "\n".join(f"    real {name};" for name in ESTIMATES),
         "STATE": "\n".join(f"    {stored(kind, name)};" for name, kind in parts),
         "TYPES": "\n\n".join(struct_text(one) for one in _outside(into, held)),
+        **{name: _filled(text, asked) for name, text in _look_up_texts(look_up).items()},
         "COUNTED": "\nextern unsigned long loadlearn_counted[5];" if counting else "",
     }
     header = _filled(_HEADER, words)
@@ -251,7 +267,46 @@ def step_source(setup: Setup, rig_name: str, caution: str, counting: bool = Fals
         "AFTER_NEW_CLOCK": repr(AFTER_NEW_CLOCK_S),
         "SHIFT_EVERY": repr(SHIFT_EVERY_S),
     }
-    return StepSource(header, _filled(_SOURCE, words), setup.names)
+    return StepSource(header, _filled(_SOURCE, words), setup.names, look_up is not None)
+
+
+def _look_up_words(
+    into: Translation, data: list[tuple[str, CType, Any]], look_up: LookUp | None
+) -> dict[str, str]:
+    """Translate the look-up and add its data; what its texts are filled with."""
+    if look_up is None:
+        return {}
+    real = RECORDS.type_of(0.0)
+    given = [
+        ("grid", _constant(RECORDS.type_of(look_up.grid)), look_up.grid),
+        ("rig_belief", _constant(RECORDS.type_of(look_up.rig)), look_up.rig),
+        ("points", _constant(RECORDS.type_of(look_up.points)), look_up.points),
+    ]
+    draws = RECORDS.type_of(np.zeros(look_up.points.shape[1], LOAD_DRAW))
+    output = _constant(RECORDS.struct(OUTPUT))
+    kinds = tuple(kind for _, kind, _ in given)
+    found = into.function(settings_for, (output, draws, *kinds, real, real, real))
+    known = into.function(load_known, (real, real, real))
+    into.note(draws)
+    data += given
+    low, high = limits_of("grade_percent")
+    slowest, fastest = limits_of("speed_m_s")
+    return {
+        "SETTINGS_FOR": found.name,
+        "LOAD_KNOWN": known.name,
+        "DRAWS": str(look_up.points.shape[1]),
+        "STRATEGY": look_up.name,
+        "GRADE_LOW": literal(low),
+        "GRADE_HIGH": literal(high),
+        "SPEED_LOW": literal(slowest),
+        "SPEED_HIGH": literal(fastest),
+    }
+
+
+def _look_up_texts(look_up: LookUp | None) -> dict[str, str]:
+    if look_up is None:
+        return {"LOOK_UP_HEAD": "", "LOOK_UP_CODE": ""}
+    return {"LOOK_UP_HEAD": _LOOK_UP_HEAD, "LOOK_UP_CODE": _LOOK_UP_CODE}
 
 
 def _filled(template: str, words: dict[str, str]) -> str:
@@ -400,6 +455,7 @@ struct loadlearn_step {
     double refused_s; /* of the last one refused */
     int begun;
     int reason;
+    real load_known; /* whether the mass is known well enough to look settings up */
     unsigned long taken;
     unsigned long refused; /* time missing, not rising, or far ahead */
     unsigned long impossible; /* values that cannot be */
@@ -414,8 +470,49 @@ void loadlearn_start(struct loadlearn_step *step);
    count; in either case *estimate is what is known now. */
 int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels *now,
     struct loadlearn_estimate *estimate);
-@COUNTED@
+@LOOK_UP_HEAD@@COUNTED@
 #endif
+"""
+
+_LOOK_UP_HEAD = """
+/* What the strategy "@STRATEGY@" holds, in the mean over what the load may be. */
+struct loadlearn_settings {
+    real power_retention; /* share of the extra torque to keep under sustained demand, 0 to 1 */
+    real full_share_time_s; /* how long all of it may be kept before that, 0 to 60 s */
+    real economy; /* how far demand is restrained, 0 to 1 */
+    int load_known; /* 0 while the mass is not known well enough; all settings are then 0 */
+};
+
+/* Look the settings up for what is known now, at the grade and the speed that are asked for.
+   Returns 1, or 0 and settings of 0 where one of the two cannot be.
+
+   THIS IS THE TABLE ALONE. What heat sustains, the protections (exhaust, coolant, oil, air-fuel
+   ratio, ratings, brake, aids), which always win, and the pace at which settings may change are
+   not in it. */
+int loadlearn_look_up(struct loadlearn_step *step, real grade_percent, real speed_m_s,
+    struct loadlearn_settings *settings);
+"""
+
+_LOOK_UP_CODE = """
+int loadlearn_look_up(struct loadlearn_step *step, real grade_percent, real speed_m_s,
+    struct loadlearn_settings *settings)
+{
+    struct load_draw draws[@DRAWS@];
+    const struct output *now = &step->outputs[0];
+    const int asked = grade_percent >= @GRADE_LOW@ && grade_percent <= @GRADE_HIGH@ &&
+        speed_m_s >= @SPEED_LOW@ && speed_m_s <= @SPEED_HIGH@;
+    step->load_known = @LOAD_KNOWN@(step->load_known, now->mass_kg, now->mass_sd_kg);
+    settings->load_known = step->load_known > R(0.5);
+    settings->power_retention = settings->full_share_time_s = settings->economy = R(0.0);
+    if (asked && settings->load_known) {
+        const struct tuple_rrr found = @SETTINGS_FOR@(now, draws, &grid, &rig_belief, points,
+            grade_percent, speed_m_s, step->intervals.memory[0].density_kg_m3);
+        settings->power_retention = found.at0;
+        settings->full_share_time_s = found.at1;
+        settings->economy = found.at2;
+    }
+    return asked;
+}
 """
 
 _SOURCE = """/* The load-learning step of loadlearn @VERSION@ for the rig "@RIG@".
@@ -494,6 +591,7 @@ void loadlearn_start(struct loadlearn_step *step)
     step->refused_s = NAN;
     step->begun = 0;
     step->reason = REASON_no_force;
+    step->load_known = R(0.0);
     step->taken = step->refused = step->impossible = 0;
     step->clocks_set = step->begun_anew = 0;
 }
@@ -593,4 +691,4 @@ int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels 
     estimate->set_aside_because = step->reason;
     return taken;
 }
-"""
+@LOOK_UP_CODE@"""
