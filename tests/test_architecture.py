@@ -31,6 +31,7 @@ ORDER = (
     "policy",
     "simulation",
     "study",
+    "step_export",
     "dyno",
     "condition",
     "file_schemas",

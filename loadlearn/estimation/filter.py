@@ -32,7 +32,6 @@ from loadlearn.estimation.kalman import hold_between, predict, relax, set_first,
 from loadlearn.estimation.loads import (
     CHARGE_EVERY_S,
     LEAST_CHANGE,
-    MOST_LOADS,
     NO_WEIGHT,
     TIDY_EVERY_S,
     Hypotheses,

@@ -115,6 +115,18 @@ def height_source(trace: pd.DataFrame) -> int:
     )
 
 
+def sine_of_grade(grade_percent: Any) -> Any:
+    """Sine of the road's angle.
+
+    Parameters
+    ----------
+    grade_percent : float or ndarray
+        100 tan(theta), positive uphill.
+    """
+    tangent = grade_percent / 100.0
+    return tangent / np.sqrt(1.0 + tangent * tangent)
+
+
 def samples_of(trace: pd.DataFrame) -> Samples:
     """The samples of a trace.
 
@@ -134,8 +146,7 @@ def samples_of(trace: pd.DataFrame) -> Samples:
         if name in trace.columns:
             samples[name] = trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
     if "grade_percent" in trace.columns:
-        tangent = trace["grade_percent"].to_numpy(dtype=np.float64) / 100.0
-        samples["slope_sin"] = tangent / np.sqrt(1.0 + tangent * tangent)
+        samples["slope_sin"] = sine_of_grade(trace["grade_percent"].to_numpy(dtype=np.float64))
     samples["air_density_kg_m3"] = _density_of(trace)
     return samples
 
@@ -162,8 +173,7 @@ def sample_of(values: Mapping[str, Any]) -> Samples:
     samples = np.array(found, dtype=np.float64).view(SAMPLE)
     grade = get("grade_percent")
     if grade is not None:
-        tangent = grade / 100.0
-        samples["slope_sin"] = tangent / math.sqrt(1.0 + tangent * tangent)
+        samples["slope_sin"] = sine_of_grade(grade)
     # NaN is a channel that did not report now: the density is held, as over a whole trace.
     pressure, altitude = get("ambient_pressure_kpa"), get("altitude_m")
     if altitude is None:
