@@ -310,7 +310,7 @@ def _filter_rows(
             scratch.before[slot] = loads[slot].weight
         peak, innovation, normalised = NO_WEIGHT, math.nan, math.nan
         answerable = answerable_share(row, noise)
-        for slot in range(MOST_LOADS):
+        for slot in range(loads.size):
             if loads[slot].active == 0:
                 continue
             if ground_dt > 0.0:
