@@ -90,9 +90,7 @@ class Bins:
             found["low"], found["high"] = _text(codes["low"]), _text(codes["high"])
         return found
 
-    def _held(
-        self, table: pd.DataFrame, filled: NDArray[np.intp], held_s: float
-    ) -> pd.DataFrame:
+    def _held(self, table: pd.DataFrame, filled: NDArray[np.intp], held_s: float) -> pd.DataFrame:
         """Bins without a sample hold what was before, for a while."""
         last = np.full(len(self.start_s), -1)
         last[filled] = filled
