@@ -21,11 +21,11 @@ from loadlearn.report.told import plain
 FloatArray = NDArray[np.float64]
 Band = tuple[FloatArray, FloatArray]
 
-MOST_BINS = 4000
-"""Of a drive: two or three to a pixel of a wide screen."""
+MOST_BINS = 6000
+"""Of a drive, with two points each: enough to look at a minute of an hour."""
 MOST_SIMULATED_BYTES = 1_300_000
 """All simulated drives together take no more of the page."""
-_BYTES_A_BIN = 180
+_BYTES_A_BIN = 140
 COLUMNS = (*dict.fromkeys(c.column for panel in PANELS for c in panel.curves), "distance_m")
 LEARNT = ("mass_kg", "rolling_resistance", "drag_area_m2")
 GIVEN_SCALE = "_given_scale"
@@ -340,11 +340,10 @@ def _simulated(contents: Contents) -> list[Run]:
         return []
     median = comparison["drawn_in_figure"]["median"]
     chosen = traces[traces["draw"] == median["draw"]]
-    several = chosen["rig"].nunique() > 1
     runs = []
-    for (rig, strategy), table in chosen.groupby(["rig", "strategy"], sort=False, observed=True):
-        label = f"{rig}: {strategy}" if several else str(strategy)
-        what = comparison.get("strategies", {}).get(label, {}).get("what", "")
+    # The label of a strategy holds the rig's name where there are several.
+    for label, table in chosen.groupby("strategy", sort=False, observed=True):
+        what = comparison.get("strategies", {}).get(str(label), {}).get("what", "")
         run = Run(
             f"simulated: {plain(label)}", what, True, table["time_s"].to_numpy(dtype=np.float64)
         )

@@ -214,7 +214,7 @@ def test_what_is_read_is_what_is_under_the_play_head(
     assert texts["protections acting"] == "now none"
     seek(browser, 620.0)
     assert "exhaust gas" in browser.find_elements("class name", "panel")[-3].text
-    assert browser.find_element("id", "clock").text == "10:20 / 29:59 min"
+    assert browser.find_element("class name", "clock").text == "10:20 / 29:59 min"
 
 
 def test_it_plays_pauses_and_scrubs(browser: Any, page: Path) -> None:
