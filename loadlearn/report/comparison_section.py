@@ -17,8 +17,8 @@ VERDICTS = {
 
 
 _ALT = {
-    "comparison_pareto.png": "Fuel against time on climbs for every strategy: all draws, and paired "
-    "differences from the base calibration",
+    "comparison_pareto.png": "Fuel against time on climbs for every strategy: all draws, and "
+    "paired differences from the base calibration",
     "comparison_traces.png": "Speed, lead over base, extra torque and limited quantities over "
     "distance under every strategy, in the median and the worst draw",
 }
@@ -82,9 +82,7 @@ def tell_comparison(told: Told, section: Section) -> None:
             folded=not failed,
         )
     )
-    told.pictures += [
-        (uri, _ALT.get(name, plain(name))) for name, uri in section.pictures.items()
-    ]
+    told.pictures += [(uri, _ALT.get(name, plain(name))) for name, uri in section.pictures.items()]
     chosen = values["drawn_in_figure"]
     drawn = (str(chosen[which]["words"]).replace("\n", " ") for which in ("median", "worst"))
     made = _made(values.get("provenance", {}))

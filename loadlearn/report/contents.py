@@ -148,7 +148,7 @@ def _read_table(path: Path) -> pd.DataFrame:
     try:
         if path.suffix == ".parquet":
             return pd.read_parquet(path)
-        return pd.read_csv(path)
+        return pd.read_csv(path, low_memory=False)
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: cannot be read ({error}); run the command that wrote it again"

@@ -1,4 +1,4 @@
-"""Long signals in few bytes: per bin of samples the first, the least and the greatest."""
+"""Long signals in few bytes: of every bin of samples the extremes, in their order."""
 
 from __future__ import annotations
 
@@ -47,52 +47,47 @@ class Bins:
         high: ArrayLike = (),
         held_s: float = HELD_S,
     ) -> dict[str, Any] | None:
-        """A signal in 16-bit steps of its range: per bin its first value, the least, the greatest.
+        """A signal in 16-bit steps of its range: per bin its two extremes, in their order.
 
         Parameters
         ----------
         time_s, values : array_like, shape (m,)
             The signal's own stamps and values; NaN where it is not known.
         low, high : array_like, shape (m,), optional
-            A band about it, whose widest extent is kept in place of the signal's own.
+            A band about it: then a bin has the first value, and the widest extent of the band.
         held_s : float
             A bin without a value holds the last one for so long (s).
 
         Returns
         -------
         dict or None
-            ``least`` and ``greatest`` with ``first``, ``low`` and ``high`` in base 64, the last two
-            only where they differ from the first. None of a signal that is nowhere known.
+            ``least`` and ``greatest``, and in base 64 ``first``; with it ``second`` where bins hold
+            more than one sample, or ``low`` and ``high`` of a band. None of a signal that is
+            nowhere known.
         """
         time, value = (np.asarray(one, dtype=np.float64) for one in (time_s, values))
-        low = np.asarray(low if np.size(low) else value, dtype=np.float64)
-        high = np.asarray(high if np.size(high) else value, dtype=np.float64)
-        place = np.clip(np.searchsorted(self.start_s, time, side="right") - 1, 0, None)
         known = np.isfinite(value)
         if not known.any():
             return None
-        groups = pd.DataFrame({"first": value, "low": low, "high": high})[known].groupby(
-            place[known]
-        )
-        table = groups.agg({"first": "first", "low": "min", "high": "max"})
-        table = self._held(table.reindex(range(len(self.start_s))), place[known], held_s)
-        least, greatest = float(table["low"].min()), float(table["high"].max())
+        place = np.clip(np.searchsorted(self.start_s, time[known], side="right") - 1, 0, None)
+        if np.size(low):
+            band = {"low": np.asarray(low)[known], "high": np.asarray(high)[known]}
+            groups = pd.DataFrame({"first": value[known], **band}).groupby(place)
+            table = groups.agg({"first": "first", "low": "min", "high": "max"})
+        else:
+            table = _extremes(place, value[known])
+            if self.samples == 1:
+                table = table[["first"]]
+        table = self._held(table.reindex(range(len(self.start_s))), place, held_s)
+        least, greatest = float(table.min().min()), float(table.max().max())
         step = (greatest - least) / (MISSING - 1) or 1.0
         found: dict[str, Any] = {"least": least, "greatest": least + step * (MISSING - 1)}
-        codes = {
-            name: np.where(
-                column.isna(), MISSING, np.round((column.fillna(least) - least) / step)
-            ).astype("<u2")
-            for name, column in table.items()
-        }
-        found["first"] = _text(codes["first"])
-        if any((codes[name] != codes["first"]).any() for name in ("low", "high")):
-            found["low"], found["high"] = _text(codes["low"]), _text(codes["high"])
+        for name, column in table.items():
+            codes = np.round((column.fillna(least) - least) / step)
+            found[str(name)] = _text(np.where(column.isna(), MISSING, codes).astype("<u2"))
         return found
 
-    def _held(
-        self, table: pd.DataFrame, filled: NDArray[np.intp], held_s: float
-    ) -> pd.DataFrame:
+    def _held(self, table: pd.DataFrame, filled: NDArray[np.intp], held_s: float) -> pd.DataFrame:
         """Bins without a sample hold what was before, for a while."""
         last = np.full(len(self.start_s), -1)
         last[filled] = filled
@@ -101,6 +96,16 @@ class Bins:
         table = table.ffill()
         table.loc[age > held_s] = np.nan
         return table
+
+
+def _extremes(place: NDArray[np.intp], value: FloatArray) -> pd.DataFrame:
+    """Least and greatest value of each place, in the order in which they came."""
+    order = np.lexsort((value, place))
+    edges = np.flatnonzero(np.diff(place[order])) + 1
+    least = order[np.concatenate(([0], edges))]
+    greatest = order[np.concatenate((edges, [len(order)])) - 1]
+    first, second = np.minimum(least, greatest), np.maximum(least, greatest)
+    return pd.DataFrame({"first": value[first], "second": value[second]}, index=place[first])
 
 
 def _text(values: NDArray[Any]) -> str:

@@ -51,6 +51,10 @@ def build_page(folder: Path) -> str:
     )
     # Panels and words stand in an order that means something.
     environment.policies["json.dumps_kwargs"] = {"sort_keys": False, "separators": (",", ":")}
+    sections = []
+    for section in contents.sections:
+        with _readable(folder / f"{section.name}.json"):
+            sections.append(tell(section))
     summary, history = contents.summary, contents.history
     known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
     if summary is not None and history is not None:
@@ -58,10 +62,6 @@ def build_page(folder: Path) -> str:
             known["headline"], known["cards"] = answer(summary, contents)
             known["said"] = plain_summary(summary, history)
             known["grounds"] = _grounds(summary)
-    sections = []
-    for section in contents.sections:
-        with _readable(folder / f"{section.name}.json"):
-            sections.append(tell(section))
     with _readable(folder):
         replay = replay_data(contents)
     template = environment.get_template("page.html.j2")
@@ -106,7 +106,9 @@ def _without_largest(sections: list[Told]) -> list[Told]:
     chosen = sections[sizes.index(max(sizes))]
     largest = max(chosen.pictures, key=lambda one: len(one[0]))
     chosen.pictures.remove(largest)
-    chosen.notes.append(f"A picture that would make this page too large lies beside it: {largest[1]}.")
+    chosen.notes.append(
+        f"A picture that would make this page too large lies beside it: {largest[1]}."
+    )
     return sections
 
 

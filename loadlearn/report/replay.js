@@ -10,7 +10,8 @@
   const shown = byId("shown"), which = byId("which"), place = byId("goto"), rail = byId("rail");
   const marks = byId("marks"), bar = byId("bar"), holder = byId("panels"), ticks = byId("ticks");
   const ROW = 15;               // of a strip (px)
-  const GAP_S = 5;              // a curve does not bridge a longer hole in its log
+  const GAP_S = 5;              // a curve does not bridge a longer hole in its log ...
+  const GAP_SAMPLES = 3;        // ... nor one of more usual intervals
   const READ_EVERY_MS = 100;    // readings, while playing
   const dashes = { solid: [], dashed: [6, 4], dotted: [1.5, 3] };
 
@@ -30,15 +31,17 @@
     const time = Float64Array.from(new Uint32Array(bytes(run.time)), (ms) => run.start + ms / 1e3);
     const signals = {};
     for (const [name, packed] of Object.entries(run.signals)) {
-      const first = decode(packed, packed.first);
-      const low = packed.low ? decode(packed, packed.low) : null;
-      signals[name] = { first, low, high: low && decode(packed, packed.high) };
+      signals[name] = {};
+      for (const part of ["first", "second", "low", "high"]) {
+        signals[name][part] = packed[part] ? decode(packed, packed[part]) : null;
+      }
     }
     opened.set(run, { time, signals });
     return opened.get(run);
   };
 
   let run, time, signals;       // what is replayed
+  let gap = GAP_S;
   let panels = [];
   let at = 0, left = 0, right = 1;      // play-head and ends of what is shown (s)
   let last = null, lastRead = 0;        // stamps of the last frame and reading (ms); null: paused
@@ -162,7 +165,7 @@
         const inner = band && signals[`${curve.column}_given_scale`];
         const told = (value) => written(value * panel.factor, panel.decimals);
         read(single ? null : swatch(curve), curve.words, (i) => {
-          const value = signal.first[i];
+          const value = valueAt(signal, i);
           if (Number.isNaN(value)) return "not known";
           const unit = panel.unit ? ` ${panel.unit}` : "";
           if (!band) return told(value) + unit;
@@ -220,27 +223,34 @@
     if (hatch.includes(".")) ink.fillRect(size / 3, size / 3, 2 * ratio, 2 * ratio);
     return pen.createPattern(tile, "repeat");
   };
-  const trace = (pen, panel, values, step, from, to) => {
+  const trace = (pen, panel, { first, second }, step, from, to) => {
     let down = false, before = 0;
-    for (let i = from; i <= to; i++) {
-      if (Number.isNaN(values[i])) { down = false; continue; }
-      const x = across(time[i]), y = panel.up(values[i]);
-      if (!down || time[i] - time[i - 1] > GAP_S) pen.moveTo(x, y);
-      else {
-        if (step) pen.lineTo(x, before);
-        pen.lineTo(x, y);
-      }
-      down = true;
+    const on = (x, value) => {
+      const y = panel.up(value);
+      if (step) pen.lineTo(x, before);
+      pen.lineTo(x, y);
       before = y;
+    };
+    for (let i = from; i <= to; i++) {
+      if (Number.isNaN(first[i])) { down = false; continue; }
+      const x = across(time[i]);
+      if (!down || time[i] - time[i - 1] > gap) {
+        before = panel.up(first[i]);
+        pen.moveTo(x, before);
+      } else on(x, first[i]);
+      if (second && second[i] !== first[i]) on(across(between(i)), second[i]);
+      down = true;
     }
     if (down && step && to === time.length - 1) pen.lineTo(across(run.end), before);
   };
+  const between = (i) => 0.5 * (time[i] + (time[i + 1] ?? run.end));
+  const valueAt = ({ first, second }, i) => second && at >= between(i) ? second[i] : first[i];
   const drawBand = (pen, panel, signal, from, to) => {
     for (let i = from; i <= to;) {
       while (i <= to && Number.isNaN(signal.low[i])) i++;
       let end = i;
       while (end + 1 <= to && !Number.isNaN(signal.low[end + 1])
-        && time[end + 1] - time[end] <= GAP_S) end++;
+        && time[end + 1] - time[end] <= gap) end++;
       if (i > to) return;
       pen.beginPath();
       for (let k = i; k <= end; k++) pen.lineTo(across(time[k]), panel.up(signal.high[k]));
@@ -285,7 +295,7 @@
       if (panel.filled) {
         pen.globalAlpha = 0.18;
         pen.beginPath();
-        trace(pen, panel, signal.first, false, from, to);
+        trace(pen, panel, signal, false, from, to);
         pen.lineTo(across(time[to]), panel.height);
         pen.lineTo(across(time[from]), panel.height);
         pen.fill();
@@ -294,22 +304,9 @@
       pen.lineWidth = (curve.dash === "solid" ? 1.6 : 1.9) * ratio;
       pen.setLineDash(dashes[curve.dash].map((one) => one * ratio));
       pen.beginPath();
-      trace(pen, panel, signal.first, curve.step, from, to);
+      trace(pen, panel, signal, curve.step, from, to);
       pen.stroke();
       pen.setLineDash([]);
-      if (signal.low && curve.words !== "learnt") {
-        // Between the samples that are drawn: how low and how high it went.
-        pen.lineWidth = ratio;
-        pen.beginPath();
-        for (let i = from; i <= to; i++) {
-          if (signal.high[i] > signal.low[i]) {
-            const x = across(time[i]);
-            pen.moveTo(x, panel.up(signal.low[i]));
-            pen.lineTo(x, panel.up(signal.high[i]));
-          }
-        }
-        pen.stroke();
-      }
     }
   };
   const timeStep = () => {
@@ -404,7 +401,7 @@
         if (output.value.textContent !== text) output.value.textContent = text;
       }
     }
-    const clock = `${clockText(at)} / ${clockText(run.end)} min`;
+    const clock = `${clockText(at)} / ${clockText(run.end)}`;
     byId("clock").textContent = clock;
     scrub.setAttribute("aria-valuetext", `${clockText(at)} minutes`);
     byId("now").textContent = summary(i);
@@ -414,8 +411,8 @@
   const summary = (i) => {
     const parts = [];
     const tell = (column, factor, decimals, unit) => {
-      const value = signals[column]?.first[i];
-      if (value !== undefined && !Number.isNaN(value)) {
+      const value = signals[column] ? valueAt(signals[column], i) : NaN;
+      if (!Number.isNaN(value)) {
         parts.push(`${written(value * factor, decimals)} ${unit}`);
       }
     };
@@ -487,6 +484,7 @@
     const atEnd = !run || at >= run.end - 1e-6;
     run = data.runs[number];
     ({ time, signals } = open(run));
+    gap = Math.max(GAP_S, GAP_SAMPLES * (run.end - run.start) / time.length);
     let there = run.end;
     if (!atEnd) {
       there = clamp(at, run.start, run.end);
@@ -505,7 +503,7 @@
       ...present.map((kind) => new Option(names[kind], kind)));
     kinds.value = present.includes(before) ? before : "";
     byId("replay-notes").textContent = [run.what && `${run.what[0].toUpperCase()}${run.what.slice(1)}.`,
-      ...run.notes, run.binned ? "A curve holds the least and the greatest of what it cannot show." : ""]
+      ...run.notes, run.binned ? "Of what is too dense to be held in a page a curve keeps every least and greatest value." : ""]
       .filter(Boolean).join(" ");
     const list = byId("events");
     list.textContent = "";

@@ -21,11 +21,11 @@ from loadlearn.report.told import plain
 FloatArray = NDArray[np.float64]
 Band = tuple[FloatArray, FloatArray]
 
-MOST_BINS = 4000
-"""Of a drive: two or three to a pixel of a wide screen."""
+MOST_BINS = 6000
+"""Of a drive, with two points each: enough to look at a minute of an hour."""
 MOST_SIMULATED_BYTES = 1_300_000
 """All simulated drives together take no more of the page."""
-_BYTES_A_BIN = 180
+_BYTES_A_BIN = 140
 COLUMNS = (*dict.fromkeys(c.column for panel in PANELS for c in panel.curves), "distance_m")
 LEARNT = ("mass_kg", "rolling_resistance", "drag_area_m2")
 GIVEN_SCALE = "_given_scale"
@@ -139,9 +139,7 @@ def replay_data(contents: Contents) -> dict[str, Any] | None:
     return {
         "runs": [_packed(run, n) for run, n in zip(runs, most, strict=True)],
         "panels": panels,
-        "grounds": {
-            name: {"colour": colours[name], "hatch": hatches[name]} for name in names
-        },
+        "grounds": {name: {"colour": colours[name], "hatch": hatches[name]} for name in names},
     }
 
 
@@ -169,7 +167,7 @@ def _packed(run: Run, most: int) -> dict[str, Any]:
 
 def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
     """Ends of a panel's axis: the same at every instant, and for all of the runs."""
-    lows, highs = [], []
+    ends: list[float] = []
     for run in runs:
         for curve in panel.curves:
             if curve.column not in run.signals:
@@ -177,24 +175,21 @@ def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
             _, value, low, high = run.signals[curve.column]
             if curve.column in LEARNT and len(low):
                 # The wide start would flatten all that follows: it may leave the axis.
-                later = len(low) // 20
-                low, high = low[later:], high[later:]
-                if curve.column == "rolling_resistance":
-                    low = np.maximum(low, 0.6 * value[later:])
-                lows.append(np.nanquantile(low, 0.002))
-                highs.append(np.nanquantile(high, 0.998))
-                value = value[later:]
-            lows.append(np.nanmin(value))
-            highs.append(np.nanmax(value))
-    if not lows:
+                later = slice(len(low) // 20, None)
+                value, low, high = value[later], low[later], high[later]
+                if panel.logarithmic:
+                    low = np.maximum(low, 0.6 * value)
+                ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
+            ends += [float(np.nanmin(value)), float(np.nanmax(value))]
+    if not ends:
         return None
-    low, high = panel.factor * float(min(lows)), panel.factor * float(max(highs))
+    bottom, top = panel.factor * min(ends), panel.factor * max(ends)
     if panel.logarithmic:
-        return max(low, 1e-3) / 1.1, 1.1 * max(high, 2e-3)
-    if panel.from_zero:
-        low = min(low, 0.0)
-    margin = 0.06 * max(high - low, 0.02 * abs(high), 1e-6)
-    return low - (0.0 if panel.from_zero and low == 0.0 else margin), high + margin
+        return max(bottom, 1e-3) / 1.1, 1.1 * max(top, 2e-3)
+    margin = 0.06 * max(top - bottom, 0.02 * abs(top), 1e-6)
+    if panel.from_zero and bottom >= 0.0:
+        return 0.0, top + margin
+    return bottom - margin, top + margin
 
 
 def _recorded(contents: Contents) -> Run | None:
@@ -275,10 +270,9 @@ def _grounds_and_loads(summary: dict[str, Any]) -> list[dict[str, Any]]:
     for one in summary.get("surfaces", []):
         if before is not None and one["surface"] != before["surface"]:
             words = f"{plain(before['surface'])} → {plain(one['surface'])}"
-            rolling = [each.get("rolling_resistance") for each in (before, one)]
-            if all(rolling):
-                low, high = (f"{each['mean']:.4f}" for each in rolling)
-                words += f", rolling resistance {low} → {high}"
+            old, new = before.get("rolling_resistance"), one.get("rolling_resistance")
+            if old and new:
+                words += f", rolling resistance {old['mean']:.4f} → {new['mean']:.4f}"
             found.append({"time_s": one["start_s"], "kind": "ground", "words": words})
         before = one
     for one in summary.get("load_changes", []):
@@ -346,11 +340,10 @@ def _simulated(contents: Contents) -> list[Run]:
         return []
     median = comparison["drawn_in_figure"]["median"]
     chosen = traces[traces["draw"] == median["draw"]]
-    several = chosen["rig"].nunique() > 1
     runs = []
-    for (rig, strategy), table in chosen.groupby(["rig", "strategy"], sort=False, observed=True):
-        label = f"{rig}: {strategy}" if several else str(strategy)
-        what = comparison.get("strategies", {}).get(label, {}).get("what", "")
+    # The label of a strategy holds the rig's name where there are several.
+    for label, table in chosen.groupby("strategy", sort=False, observed=True):
+        what = comparison.get("strategies", {}).get(str(label), {}).get("what", "")
         run = Run(
             f"simulated: {plain(label)}", what, True, table["time_s"].to_numpy(dtype=np.float64)
         )

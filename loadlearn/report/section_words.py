@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import pandas as pd
 
@@ -52,7 +51,10 @@ def _tell_advice(told: Told, section: Section) -> None:
         for reason in values.get("trust", {}).get("reasons", [])
     ]
     rows = [
-        ("power retention: extra torque kept under lasting demand", percent(end["power_retention"])),
+        (
+            "power retention: extra torque kept under lasting demand",
+            percent(end["power_retention"]),
+        ),
         (
             "full-share time: how long all of it may be used before",
             f"{number(end['full_share_time_s'], 0)} s",
@@ -233,7 +235,9 @@ _GIVEN = "_given_scale"
 def _tell_validation(told: Told, section: Section) -> None:
     values = section.values
     failed = int(values["failed"])
-    told.said.append((f"{values['rows']} rows against weighed masses; {failed} failed.", failed > 0))
+    told.said.append(
+        (f"{values['rows']} rows against weighed masses; {failed} failed.", failed > 0)
+    )
     columns = {**values["groups"], "all": values["overall"]}
     rows = []
     for key in values["overall"]:
@@ -258,12 +262,12 @@ def _tell_validation(told: Told, section: Section) -> None:
 
 def _judged_rows(frame: pd.DataFrame) -> Table:
     shown = frame.head(MOST_ROWS)
-    groups = {}
+    rows: list[tuple[list[str], bool]] = []
     for row in shown.to_dict("records"):
         error = row.get("error")
         failed = isinstance(error, str) and bool(error)
         if failed:
-            said = [error, "", ""]
+            said = [str(error), "", ""]
         else:
             said = [
                 f"{number(row['estimated_kg'], 0)} ± {number(row['sd_kg'], 0)}",
@@ -272,10 +276,10 @@ def _judged_rows(frame: pd.DataFrame) -> Table:
             ]
         name = str(row["log"]).replace("\\", "/").rpartition("/")[2]
         cells = [name, number(row["mass_kg"], 0), *said]
-        groups.setdefault("", []).append((cells, failed))
+        rows.append((cells, failed))
     more = "" if len(shown) == len(frame) else f" ({len(shown)} of {len(frame)})"
     columns = ["log", "weighed (kg)", "estimated (kg)", "error (%)", "inside the 95 % interval"]
-    return Table(columns, list(groups.items()), f"Row by row{more}", folded=True)
+    return Table(columns, [("", rows)], f"Row by row{more}", folded=True)
 
 
 _TELLERS: dict[str, Callable[[Told, Section], None]] = {

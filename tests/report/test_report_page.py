@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from result_bench import MadeResult
+from numpy.typing import NDArray
+from report_bench import STRATEGIES, write_advice, write_comparison, write_estimates
+from result_bench import MadeResult, make_result
 
 from loadlearn.commands.report import run_report
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.outputs import write_csv, write_json, write_parquet
 from loadlearn.report import build_page
+from loadlearn.report.page import MOST_BYTES
 from loadlearn.report.report_words import CAUTIONS, plain_summary
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>"
@@ -58,20 +64,30 @@ def read(page: str) -> Reader:
     return reader
 
 
-def data_of(page: str, name: str) -> dict[str, object]:
+def data_of(page: str, name: str) -> dict[str, Any]:
     found = re.search(rf'<script type="application/json" id="{name}">(.*?)</script>', page, re.S)
     assert found is not None
     return json.loads(found.group(1))
 
 
-def test_the_page_says_what_was_learnt_and_what_it_is_not(place: Path) -> None:
+def test_the_answer_comes_first_and_what_it_is_not_next(
+    place: Path, made_result: MadeResult
+) -> None:
     page = read(build_page(place))
-    for caution in CAUTIONS:
-        assert caution in page.text
-    assert "the whole combination weighs about 5.1" in page.text
+    mass = made_result.summary["mass_kg"]
+    headline = (
+        f"{mass['mean'] / 1e3:.2f} t in all, with 95 % probability between "
+        f"{mass['interval95'][0] / 1e3:.2f} t and {mass['interval95'][1] / 1e3:.2f} t"
+    )
+    order = [page.text.index(one) for one in (headline, "Combined mass", *CAUTIONS, "Replay")]
+    assert order == sorted(order)
     assert "the load changed from 4.70 t to 5.20 t (probability 0.98)" in page.text
     assert "coast-down" in page.text
-    assert {tag for tag, _ in page.tags} >= {"button", "input", "select", "svg", "table"}
+    assert {tag for tag, _ in page.tags} >= {"button", "input", "select", "canvas", "table"}
+    assert "truth" not in page.text.split("Replay")[0].replace("the truth", "")
+    write_estimates(place, made_result)
+    last = made_result.truth["mass_kg"].iloc[-1]
+    assert f"truth {last / 1e3:.2f} t" in read(build_page(place)).text
 
 
 def test_the_page_fetches_nothing(place: Path) -> None:
@@ -82,54 +98,173 @@ def test_the_page_fetches_nothing(place: Path) -> None:
             assert value is None or value.startswith("data:"), (tag, value)
     assert "default-src 'none'" in page
     assert 'name="viewport"' in page
-    assert 1_000_000 < len(page) < 4_000_000
+    assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", page)
+
+
+def test_half_an_hour_at_100_hz_with_all_else_stays_small_enough_to_mail(tmp_path: Path) -> None:
+    made = make_result(1800.0, 100.0)
+    out = tmp_path / "out"
+    write_estimates(out, made)
+    write_comparison(out)
+    rng = np.random.default_rng(0)
+    for name, size in (("comparison_pareto", 400_000), ("comparison_traces", 2_500_000)):
+        (out / f"{name}.png").write_bytes(rng.bytes(size))
+    page = build_page(out)
+    assert len(page.encode()) <= MOST_BYTES == 4_000_000
+    assert page.count("data:image/png") == 1
+    assert "A picture that would make this page too large lies beside it" in page
+
+
+def decoded(signal: dict[str, Any], name: str = "first") -> NDArray[np.float64]:
+    """Written anew from the format's description, not from the package."""
+    codes = np.frombuffer(base64.b64decode(signal[name]), dtype="<u2").astype(float)
+    codes[codes == 65535] = np.nan
+    return signal["least"] + codes * (signal["greatest"] - signal["least"]) / 65534
 
 
 def test_the_replay_holds_the_drive(place: Path, made_result: MadeResult) -> None:
-    drive = data_of(build_page(place), "drive-data")
-    assert drive["time"][0] == 0.0
-    assert drive["time"][-1] == pytest.approx(made_result.history["time_s"].iloc[-1])
-    assert len(drive["time"]) == len(drive["distance"]) == len(drive["height"]) <= 1500
-    assert drive["heightFrom"] == "altitude"
-    mass = next(one for one in drive["readouts"] if one["label"] == "combined mass")
-    assert mass["values"][-1] == pytest.approx(
-        made_result.summary["mass_kg"]["mean"] / 1e3, abs=2e-3
-    )
-    true_km = made_result.prepared["speed_m_s"].sum() * 0.1 / 1e3
-    assert drive["distance"][-1] == pytest.approx(true_km, rel=1e-3)
+    write_estimates(place, made_result)
+    replay = data_of(build_page(place), "replay-data")
+    (run,) = replay["runs"]
+    assert (run["start"], run["end"]) == (0.0, made_result.history["time_s"].iloc[-1])
+    starts = np.frombuffer(base64.b64decode(run["time"]), dtype="<u4") / 1e3
+    assert len(starts) <= 6000 and starts[0] == 0.0
+    size = round((starts[1] - starts[0]) * 10.0)
+    signal = run["signals"]["mass_kg"]
+    step = (signal["greatest"] - signal["least"]) / 65534
+    of = made_result.history
+    for name, column, least in (
+        *(("first", "mass_kg", None), ("low", "mass_low95_kg", min)),
+        ("high", "mass_high95_kg", max),
+    ):
+        parts = [of[column].to_numpy()[k : k + size] for k in range(0, len(of), size)]
+        expected = [part[0] if least is None else least(part) for part in parts]
+        np.testing.assert_allclose(decoded(signal, name), expected, atol=0.51 * step)
+    # Of a curve both extremes of every bin, in their order; here by plain loops.
+    for name in ("speed_m_s", "grade_percent"):
+        signal, values = run["signals"][name], made_result.prepared[name].to_numpy()
+        step = (signal["greatest"] - signal["least"]) / 65534
+        expected = []
+        for k in range(0, len(values), size):
+            part = values[k : k + size]
+            expected += [part[one] for one in sorted((int(part.argmin()), int(part.argmax())))]
+        drawn = np.stack((decoded(signal), decoded(signal, "second")), axis=1).ravel()
+        np.testing.assert_allclose(drawn, expected, atol=0.51 * step)
+    true_m = made_result.prepared["speed_m_s"].sum() * 0.1
+    assert decoded(run["signals"]["distance_m"], "second")[-1] == pytest.approx(true_m, rel=1e-3)
+    # A force is not known where a sample was set aside.
+    force = decoded(run["signals"]["tractive_force_n"])
+    unknown = made_result.history["learning"].to_numpy()[: len(force) * size : size] < 0.5
+    assert np.isnan(force[unknown[: len(force)]]).mean() > 0.8
+    kinds = {one["kind"]: one for one in run["events"]}
+    assert kinds["ground"]["time_s"] == pytest.approx(0.7 * 1799.9)
+    assert "sealed → gravel" in kinds["ground"]["words"]
+    assert kinds["load"]["time_s"] == pytest.approx(0.41 * 1799.9)
+    strip = run["strips"]["true_ground"]
+    assert [strip["words"][span[2]] for span in strip["spans"]] == ["sealed", "gravel"]
+
+
+def test_protections_are_events_where_they_take_what_is_wanted(
+    place: Path, made_result: MadeResult
+) -> None:
+    write_advice(place, made_result)
+    run = data_of(build_page(place), "replay-data")["runs"][0]
+    events = [one for one in run["events"] if one["kind"] == "protection"]
+    # Warm-up acts to 300 s, wanted is something from 500 s on.
+    assert [one["time_s"] for one in events] == [600.0]
+    assert events[0]["words"] == "wanted extra torque is taken by: exhaust gas"
+    spans = run["strips"]["protections"]["spans"]
+    assert [0.0, 300.0, 0, 0] in spans and [600.0, 640.0, 1, 1] in spans
+
+
+def test_a_truth_beside_counts_only_for_its_own_log(place: Path, made_result: MadeResult) -> None:
+    write_csv(place / "truth.csv", made_result.truth)
+    (place / "drive.csv").write_bytes(b"time_s\n0\n")
+
+    def told() -> bool:
+        run = data_of(build_page(place), "replay-data")["runs"][0]
+        return "true_mass_kg" in run["signals"]
+
+    for digest, known in (("0" * 64, False), (hashlib.sha256(b"time_s\n0\n").hexdigest(), True)):
+        log = {"file": "drive.csv", "sha256": digest}
+        write_json(place / "provenance.json", {"inputs": {"log": log}})
+        assert told() is known
+
+
+def test_simulated_drives_are_the_median_draw_of_every_strategy(tmp_path: Path) -> None:
+    write_comparison(tmp_path)
+    page = build_page(tmp_path)
+    replay = data_of(page, "replay-data")
+    assert [one["name"] for one in replay["runs"]] == [
+        f"simulated: {name.replace('_', ' ')}" for name in STRATEGIES
+    ]
+    for number, run in enumerate(replay["runs"]):
+        assert run["simulated"] and run["what"] == f"what {STRATEGIES[number].replace('_', ' ')} is"
+        # Draw 1 of the two: 21, 22 and 23 m/s.
+        assert decoded(run["signals"]["speed_m_s"])[0] == pytest.approx(21.0 + number)
+        climb = [one for one in run["events"] if one["kind"] == "climb"]
+        assert climb[0]["time_s"] == pytest.approx(2000.0 / (21.0 + number), abs=1.0)
+    assert "mass_kg" in replay["runs"][2]["signals"]
+    assert "mass_kg" not in replay["runs"][0]["signals"]
+    text = read(page).text
+    assert "Every limit was kept in every draw." in text and "−3.0 ± 2.0" in text
 
 
 def test_csv_serves_where_there_is_no_parquet(place: Path, made_result: MadeResult) -> None:
     (place / "estimates.parquet").unlink()
     (place / "trace.parquet").unlink()
     write_csv(place / "estimates.csv", made_result.history)
-    drive = data_of(build_page(place), "drive-data")
-    assert drive["heightFrom"] == "none"
-    assert drive["ground"][-1] == "gravel"
+    run = data_of(build_page(place), "replay-data")["runs"][0]
+    strip = run["strips"]["ground"]
+    assert strip["words"][strip["spans"][-1][2]] == "gravel"
+    assert "speed_m_s" not in run["signals"]
 
 
-def test_other_commands_results_appear(place: Path, made_result: MadeResult) -> None:
-    time = made_result.history["time_s"]
-    advice = pd.DataFrame({"time_s": time, "power_retention": 0.5, "reason": "long climb ahead"})
-    write_csv(place / "advice.csv", advice)
-    write_json(place / "advice.json", {"power_retention": {"mean": 0.5}, "changes": []})
-    write_csv(
-        place / "comparison.csv", pd.DataFrame({"strategy": ["base"], "climb_time_s": [61.5]})
+def test_other_commands_results_are_told_in_words(place: Path, made_result: MadeResult) -> None:
+    write_advice(place, made_result)
+    overall = {"n": 2, "rmse_percent": 1.234, "bias_percent": -0.5, "rms_z": 0.9}
+    overall |= {"coverage95": 0.5, "coverage50": None}
+    write_json(
+        place / "validation.json",
+        {"rows": 3, "failed": 1, "groups": {"utility_rigs": overall}, "overall": overall},
     )
-    rows = [{"strategy": "base", "fuel_kg": 1.25}, {"strategy": "short_pull", "late": True}]
-    mixed = {"rows": rows, "empty": {}, "mixed": [1, {"a": [2.5]}], "nothing": None}
-    write_json(place / "comparison.json", mixed)
-    (place / "comparison.png").write_bytes(b"\x89PNG not really")
+    table = pd.DataFrame(
+        {
+            "log": ["far/away/one.csv", "two.csv"],
+            "mass_kg": [5000.0, 4000.0],
+            "estimated_kg": [5100.0, np.nan],
+            "sd_kg": [80.0, np.nan],
+            "error_percent": [2.0, np.nan],
+            "inside95": [1, np.nan],
+            "error": ["", "two.csv: no such file"],
+        }
+    )
+    write_csv(place / "validation.csv", table)
+    (place / "validation.png").write_bytes(b"\x89PNG not really")
     write_csv(place / "dyno.csv", pd.DataFrame({"x": [1]}))  # without its JSON: not complete
     page = build_page(place)
     text = read(page).text
-    assert "Settings called for" in text and "The same road under several strategies" in text
-    assert "61.5" in text and "1.25" in text and "late" in text and "2.5" in text
-    assert "Wheel-dyno" not in text
+    for said in (
+        *("keep 44 %", "economy 45 %", "Extra torque was wanted for 1,300 s", "exhaust gas", "40"),
+        *("3 rows against weighed masses; 1 failed.", "weighed mass inside the 95 % interval"),
+        *("−0.50", "5,100 ± 80", "+2.0", "two.csv: no such file", "utility rigs"),
+    ):
+        assert said in text, said
+    assert "Wheel-dyno" not in text and "far/away" not in text
     assert 'src="data:image/png;base64,' in page
-    labels = [one["label"] for one in data_of(page, "drive-data")["readouts"]]
-    assert "power retention" in labels
-    assert data_of(page, "drive-data")["reason"][0] == "long climb ahead"
+
+
+def test_nothing_is_dumped_raw(place: Path, made_result: MadeResult) -> None:
+    """No key of a file and no bare mean, sd or interval95 in what a reader sees."""
+    write_estimates(place, made_result)
+    write_advice(place, made_result)
+    write_comparison(place)
+    page = build_page(place)
+    text = read(page).text
+    assert not re.findall(r"\b[a-z]+(?:_[a-z0-9]+)+\b", text.replace("traces.parquet", ""))
+    assert "interval95" not in text and "nan" not in text.lower().split()
+    labels = [p["title"] + p["unit"] for p in data_of(page, "replay-data")["panels"]]
+    assert not [one for one in labels if "_" in one]
 
 
 def test_words_in_the_folder_are_never_markup(place: Path, made_result: MadeResult) -> None:
@@ -142,14 +277,17 @@ def test_words_in_the_folder_are_never_markup(place: Path, made_result: MadeResu
         "surfaces": [{**made_result.summary["surfaces"][0], "surface": HOSTILE}],
     }
     write_json(place / "summary.json", summary)
-    write_json(place / "dyno.json", {HOSTILE: [{HOSTILE: HOSTILE}]})
-    write_csv(place / "dyno.csv", pd.DataFrame({HOSTILE: [HOSTILE]}))
+    write_advice(place, made_result)
+    advice = json.loads((place / "advice.json").read_text())
+    advice |= {"warnings": [HOSTILE], "seconds_limited": {HOSTILE: 1.0}, "caution": HOSTILE}
+    write_json(place / "advice.json", advice)
     page = build_page(place)
     reader = read(page)
     assert HOSTILE not in page
     assert HOSTILE in reader.text
     assert "onerror" not in {name for _, attributes in reader.tags for name in attributes}
-    assert data_of(page, "drive-data")["ground"][0] == HOSTILE
+    run = data_of(page, "replay-data")["runs"][0]
+    assert run["strips"]["ground"]["words"] == [HOSTILE]
 
 
 def test_doubt_comes_first(made_result: MadeResult) -> None:
@@ -194,7 +332,19 @@ def test_nothing_hitched_is_not_called_a_load(made_result: MadeResult) -> None:
         ("summary.json", "{", "summary.json: cannot be read"),
         ("summary.json", "[]", "not what loadlearn writes"),
         ("summary.json", "{}", "no 'mass_kg'"),
+        (
+            "summary.json",
+            '{"mass_kg": 1, "trailer_mass_kg": 1, "rolling_resistance": 1, '
+            '"drag_area_m2": 1, "trust": 1}',
+            "summary.json: is not what loadlearn writes",
+        ),
         ("estimates.parquet", "x", "estimates.parquet: cannot be read"),
+        ("advice.json", '{"at_end": 3}', "advice.json: is not what loadlearn writes"),
+        ("dyno.json", "{}", "dyno.json: is not what loadlearn writes"),
+        ("condition.json", '{"checks": [1]}', "condition.json: is not what loadlearn writes"),
+        ("validation.json", "{}", "validation.json: is not what loadlearn writes"),
+        ("schedule.json", '{"axes": []}', "schedule.json: is not what loadlearn writes"),
+        ("comparison.json", "{}", "comparison.json: is not what loadlearn writes"),
     ],
 )
 def test_a_damaged_folder_is_one_sentence(place: Path, name: str, text: str, said: str) -> None:
