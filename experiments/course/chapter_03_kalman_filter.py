@@ -56,7 +56,8 @@ engine pulls.
 @app.cell
 def _():
     mo.Html(
-        "<h2>All of it</h2><pre>"
+        mo.md("## All of it").text
+        + "<pre>"
         + shared.html.escape(inspect.getsource(four_states.transition))
         + "\n\n"
         + shared.html.escape(inspect.getsource(four_states.four_state_filter))

@@ -223,9 +223,8 @@ def _(loosened):
 @app.cell
 def _():
     mo.Html(
-        "<h2>The belief itself, as it converges</h2>"
-        + mo.md(
-            "Mass on the left; mass and rolling resistance together on the right. Play, pause, step with "
+        mo.md(
+            "## The belief itself, as it converges\n\nMass on the left; mass and rolling resistance together on the right. Play, pause, step with "
             "the arrow keys, rewind. Watch it shrink on the bitumen, then watch the jump at half an hour: "
             "straight up, to another ground, and not to the right, to another mass."
         ).text

@@ -165,9 +165,8 @@ def _(table):
             f"| {_some['nees'].mean():.1f} |"
         )
     mo.Html(
-        "<h2>Now leave the model</h2>"
-        + mo.md(
-            "Each row has one thing in the drive that the estimator does not model "
+        mo.md(
+            "## Now leave the model\n\nEach row has one thing in the drive that the estimator does not model "
             "(`loadlearn/simulation/departures.py`); forty drives each. Before you open it: will the coverage "
             "*in all* tell which of them hurts?"
         ).text

@@ -421,7 +421,7 @@ def converging_film() -> str:
         for ground in HANDBOOK_GROUNDS:
             right.axhline(ground.rolling_resistance, color="#BBBBBB", lw=0.7, zorder=0)
             right.text(
-                7950.0, ground.rolling_resistance * 1.04, ground.name, fontsize=7, ha="right"
+                7950.0, ground.rolling_resistance * 1.04, _said(ground.name), fontsize=7, ha="right"
             )
         right.set_yscale("log")
         right.set_xlim(2200.0, 8000.0)
@@ -539,7 +539,8 @@ def reveal(prediction: Prediction, guess: str | None, *content: Any) -> mo.Html:
         for one in said
     )
     body = "".join(
-        one.text if hasattr(one, "text") else f"<p>{_inline(one)}</p>" for one in content
+        one.text if hasattr(one, "text") else f'<p style="margin:.7em 0">{_inline(one)}</p>'
+        for one in content
     )
     return mo.Html(
         f'<details class="reveal"><summary><b>Reveal</b></summary>{body}<ul>{words}</ul></details>'
