@@ -124,6 +124,7 @@ def _(both_filters):
         "means": float(_apart[:_until].max()),
         "sds": float(_wide[:_until].max()),
     }
+    assert agreement["means"] < 1e-6, "the four states are not the package's any more"
     mo.md(f"""
 ## Held to the package's own
 
