@@ -63,7 +63,9 @@ differs by the scale's per cent or two of a small term.) Three things make it wo
 
 @app.cell
 def _():
-    mo.Html(f"<details><summary>Notation of the whole course</summary>{mo.md(shared.NOTATION).text}</details>")
+    mo.Html(
+        f"<details><summary>Notation of the whole course</summary>{mo.md(shared.NOTATION).text}</details>"
+    )
     return
 
 
@@ -186,7 +188,9 @@ def _(known, rolling, rows, terms, time_s):
             _in = _pulling & (time_s >= _start) & (time_s < _end)
             _share.append(100.0 * _term[_in].sum() / _work[_in].sum())
         _positive = np.maximum(_share, 0.0)
-        _ax.bar(_middle, _positive, bottom=_foot, color=_colour, hatch=_hatch, label=_label, ec="white")
+        _ax.bar(
+            _middle, _positive, bottom=_foot, color=_colour, hatch=_hatch, label=_label, ec="white"
+        )
         _foot += _positive
     _ax.set_xticks(_middle, list(_stretches))
     _ax.set_ylim(0.0, 135.0)

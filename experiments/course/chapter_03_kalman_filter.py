@@ -56,7 +56,8 @@ engine pulls.
 @app.cell
 def _():
     mo.Html(
-        "<h2>All of it</h2><pre>"
+        mo.md("## All of it").text
+        + "<pre>"
         + shared.html.escape(inspect.getsource(four_states.transition))
         + "\n\n"
         + shared.html.escape(inspect.getsource(four_states.four_state_filter))
@@ -111,7 +112,9 @@ def _(both_filters):
     _time_s, (_mean, _covariance, _, _), _theirs = both_filters()
     _sd = np.sqrt(np.einsum("kii->ki", _covariance))
     _apart = np.abs(_mean - _theirs.states[:, 0][:, shared.FOUR]) / _sd
-    _wide = np.abs(_sd / np.sqrt(np.einsum("kii->ki", _theirs.covariances[:, 0]))[:, shared.FOUR] - 1.0)
+    _wide = np.abs(
+        _sd / np.sqrt(np.einsum("kii->ki", _theirs.covariances[:, 0]))[:, shared.FOUR] - 1.0
+    )
     # The package holds the drag at zero or above; four plain states do not.
     _negative = np.flatnonzero(_mean[:, 3] < 0.0)
     _until = int(_negative[0]) if _negative.size else len(_time_s)
@@ -121,6 +124,7 @@ def _(both_filters):
         "means": float(_apart[:_until].max()),
         "sds": float(_wide[:_until].max()),
     }
+    assert agreement["means"] < 1e-6, "the four states are not the package's any more"
     mo.md(f"""
 ## Held to the package's own
 
@@ -128,7 +132,7 @@ The package's compiled filter has sixteen states and many hypotheses. With one g
 other twelve states held at nothing, it must say the same. Over the first {agreement["rows"]} intervals,
 up to {agreement["until_s"]:.0f} s, the largest difference of any mean is **{agreement["means"]:.0e} sd**,
 of any sd {agreement["sds"]:.0e} of itself. Two programs that share not a line of the filter agree to
-rounding. Then, on the sand, the four states want a drag below zero. The package's filter refuses.
+rounding (both are fed the same intervals). Then, on the sand, the four states want a drag below zero. The package's filter refuses.
 """)
     return (agreement,)
 
@@ -155,7 +159,9 @@ def _(both_filters, guess, question, until_min):
     _roll.set_ylim(0.0, 0.035)
     shared.style.tidy(_roll, "rolling resistance")
     _area = _mean[:, 3] / _phi
-    _spread = _covariance[:, 3, 3] - 2 * _area * _covariance[:, 3, 1] + _area**2 * _covariance[:, 1, 1]
+    _spread = (
+        _covariance[:, 3, 3] - 2 * _area * _covariance[:, 3, 1] + _area**2 * _covariance[:, 1, 1]
+    )
     shared.band(_drag, _minutes, _area, np.sqrt(np.maximum(_spread, 0.0)) / _phi, shared.OURS, "")
     _drag.axhline(2.097 / _scale, color=shared.TRUE, ls="--", lw=1)
     _drag.set_ylim(0.0, 4.5)
@@ -175,8 +181,10 @@ def _(both_filters, guess, question, until_min):
             else "Wait and turn the knob on."
         ),
         *(
-            ["On the gravel (from 20 min) and on the sand (from 30) rolling resistance runs away, and "
-             "takes the others with it: chapter 7."]
+            [
+                "On the gravel (from 20 min) and on the sand (from 30) rolling resistance runs away, and "
+                "takes the others with it: chapter 7."
+            ]
             if until_min > 20
             else []
         ),

@@ -144,7 +144,9 @@ def _(guess, memory_of, noise_factor, question, told):
     _ticks = [*shared.CHAPTERS[3].settings, 8.0]
     _mass.set_xticks(_ticks, [*(f"{one:g}" for one in _ticks[:-1]), "package"])
     _mass.minorticks_off()
-    shared.style.tidy(_mass, "mass, 95 % given the scale (kg)", "noise told to the four states, times")
+    shared.style.tidy(
+        _mass, "mass, 95 % given the scale (kg)", "noise told to the four states, times"
+    )
     _z_package = shared.learnt(SEALED_S).history["normalised_innovation"].to_numpy()
     shared.reveal(
         question,

@@ -148,7 +148,11 @@ def _(answers, guess, minutes, question, taught):
         _run, _bound = taught(_name, minutes)
         _belief = _run.estimator.posterior(given_scale=True)
         _ellipses.plot(
-            *_belief.ellipse("mass_kg", "rolling_resistance"), _line, color=_colour, lw=2, label=_name
+            *_belief.ellipse("mass_kg", "rolling_resistance"),
+            _line,
+            color=_colour,
+            lw=2,
+            label=_name,
         )
         _last = _run.history.iloc[-1]
         _trust = _run.history.attrs["summary"]["trust"]
@@ -168,7 +172,9 @@ def _(answers, guess, minutes, question, taught):
         _ends = np.array([-_reach, _reach])
         _ax.plot(_force / 1e3, _motion, ".", color=_looks[_name][0], ms=4, alpha=0.7)
         _ax.plot(_ends, _ends * 1e3 / _true, "k--", lw=1.2, label="slope 1 / mass")
-        _ax.plot(_ends, _ends * 1e3 * _slopes[_name], color=shared.style.GREY, lw=1.6, label="fitted")
+        _ax.plot(
+            _ends, _ends * 1e3 * _slopes[_name], color=shared.style.GREY, lw=1.6, label="fitted"
+        )
         _ax.set_xlim(-_reach, _reach)
         _ax.set_ylim(-0.3 * _reach, 0.3 * _reach)
         _ax.set_title(_name, fontsize=9)
@@ -184,7 +190,9 @@ def _(answers, guess, minutes, question, taught):
     shared.reveal(
         question,
         guess.value,
-        shared.show(_figure, "ellipses of mass and rolling resistance; motion over force, three roads"),
+        shared.show(
+            _figure, "ellipses of mass and rolling resistance; motion over force, three roads"
+        ),
         f"After {minutes} minutes (truth: the force implies {_true:.0f} kg):",
         mo.md(_table),
         "**Left**, the 95 % ellipse of mass and rolling resistance together. After cruise control it is "

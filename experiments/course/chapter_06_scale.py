@@ -8,7 +8,6 @@ with app.setup:
     from functools import cache
 
     import marimo as mo
-    import numpy as np
     import shared
     from shared import Prediction
 
@@ -120,19 +119,32 @@ def _(calibrated, guess, question, scale_sd_percent, told):
     _figure, _axes = shared.panels(1, 2, width=9.0, height=3.4, sharey=True)
     for _ax, _one, _title in (
         (_axes[0, 0], _history, f"scale believed to {scale_sd_percent:g} %"),
-        (_axes[0, 1], _after, f"calibrated: scale {_learnt.tractive_scale:.3f} ± "
-         f"{_learnt.tractive_scale_sd:.3f}"),
+        (
+            _axes[0, 1],
+            _after,
+            f"calibrated: scale {_learnt.tractive_scale:.3f} ± {_learnt.tractive_scale_sd:.3f}",
+        ),
     ):
         _thin = _one.iloc[::20]
         _minutes = _thin["time_s"] / 60.0
         _ax.fill_between(
-            _minutes, _thin["mass_low95_kg"], _thin["mass_high95_kg"], color=shared.OURS, alpha=0.2, lw=0,
+            _minutes,
+            _thin["mass_low95_kg"],
+            _thin["mass_high95_kg"],
+            color=shared.OURS,
+            alpha=0.2,
+            lw=0,
             label="95 % in all",
         )
         _given = 1.96 * _thin["mass_sd_given_scale_kg"]
         _ax.fill_between(
-            _minutes, _thin["mass_kg"] - _given, _thin["mass_kg"] + _given, color=shared.OURS, alpha=0.5,
-            lw=0, label="given the scale",
+            _minutes,
+            _thin["mass_kg"] - _given,
+            _thin["mass_kg"] + _given,
+            color=shared.OURS,
+            alpha=0.5,
+            lw=0,
+            label="given the scale",
         )
         _ax.plot(_minutes, _thin["mass_kg"], color=shared.OURS, lw=1)
         _ax.plot(_minutes, shared.true_at("mass_kg", _thin["time_s"]), "k--", lw=1, label="truth")

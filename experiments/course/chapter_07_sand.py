@@ -8,7 +8,6 @@ with app.setup:
     from functools import cache
 
     import marimo as mo
-    import numpy as np
     import shared
     from shared import Prediction
 
@@ -23,8 +22,8 @@ def _():
         7,
         "A crew hauls a boat to a lake: half an hour of bitumen, ten minutes of gravel, then a track of "
         "sand to the ramp. Nothing is loaded or unloaded on the way. A filter watches the engine's pull, "
-        "the speed and the slope, and says how heavy the whole is. What does it say when the wheels meet "
-        "the sand?",
+        "the speed and the slope, and says how heavy the whole is. They stop for a minute to let the tyres "
+        "down; then the wheels meet the sand. What does it say now?",
     )
     return
 
@@ -88,15 +87,35 @@ def _(guess, now_s, question):
     _other = _plain[_plain["time_s"] <= now_s].iloc[::10]
     _figure, _axes = shared.panels(3, 1, width=8.6, height=2.05, sharex=True)
     _mass, _roll, _ground = _axes[:, 0]
-    shared.band(_mass, _other["time_s"], _other["mass_kg"], _other["mass_sd_kg"], shared.OTHER, "plain filter", "-.")
+    shared.band(
+        _mass,
+        _other["time_s"],
+        _other["mass_kg"],
+        _other["mass_sd_kg"],
+        shared.OTHER,
+        "plain filter",
+        "-.",
+    )
     _mass.fill_between(
-        _ours["time_s"], _ours["mass_low95_kg"], _ours["mass_high95_kg"], color=shared.OURS, alpha=0.2, lw=0
+        _ours["time_s"],
+        _ours["mass_low95_kg"],
+        _ours["mass_high95_kg"],
+        color=shared.OURS,
+        alpha=0.2,
+        lw=0,
     )
     _given = 1.96 * _ours["mass_sd_given_scale_kg"]
     _mass.fill_between(
-        _ours["time_s"], _ours["mass_kg"] - _given, _ours["mass_kg"] + _given, color=shared.OURS, alpha=0.45, lw=0
+        _ours["time_s"],
+        _ours["mass_kg"] - _given,
+        _ours["mass_kg"] + _given,
+        color=shared.OURS,
+        alpha=0.45,
+        lw=0,
     )
-    _mass.plot(_ours["time_s"], _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses")
+    _mass.plot(
+        _ours["time_s"], _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses"
+    )
     _mass.axhline(5180.0, color=shared.TRUE, ls="--", lw=1.2, label="truth")
     _mass.set_ylim(3800.0, 7000.0)
     shared.grounds_strip(_mass)
@@ -134,7 +153,7 @@ def _(guess, now_s, question):
     def _pull(start_s, end_s):
         truth = shared.crew().truth
         within = truth["time_s"].between(start_s, end_s) & (truth["speed_m_s"] > 3.0)
-        return float(truth.loc[within, "tractive_force_n"].mean())
+        return float(truth.loc[within, "tractive_force_n"].median())
 
     _a, _b = _ours.iloc[-1], _other.iloc[-1]
     _ground_now = str(shared.true_at("surface", now_s))
@@ -149,7 +168,7 @@ def _(guess, now_s, question):
         f"{_a['surface'].replace('sealed', 'bitumen').replace('_', ' ')} with probability "
         f"{max(_a[f'p_{one}'] for one in GROUNDS):.2f}. Truth: {float(shared.true_at('mass_kg', now_s)):.0f} kg.",
         "Turn the knob through 1805, 1815 and 1840 s. On sand the engine pulls "
-        f"{_pull(1806.0, 1900.0) / _pull(1700.0, 1795.0):.1f} times as hard as on the gravel before. The plain filter has one explanation left that can move fast enough. The "
+        f"{_pull(1806.0, 1900.0) / _pull(1300.0, 1700.0):.1f} times as hard as on the gravel before. The plain filter has one explanation left that can move fast enough. The "
         "other has four more, and asks which. Within seconds it has answered, and the mass has not moved.",
         "Light blue: 95 % in all; dark: were the scale known (chapter 6). The plain filter's band is drawn "
         "too: it is the width of the line.",
@@ -204,9 +223,8 @@ def _(loosened):
 @app.cell
 def _():
     mo.Html(
-        "<h2>The belief itself, as it converges</h2>"
-        + mo.md(
-            "Mass on the left; mass and rolling resistance together on the right. Play, pause, step with "
+        mo.md(
+            "## The belief itself, as it converges\n\nMass on the left; mass and rolling resistance together on the right. Play, pause, step with "
             "the arrow keys, rewind. Watch it shrink on the bitumen, then watch the jump at half an hour: "
             "straight up, to another ground, and not to the right, to another mass."
         ).text

@@ -106,8 +106,18 @@ def _(after_s, guess, left_behind, question):
     _figure, _axes = shared.panels(2, 1, height=2.5, sharex=True, height_ratios=(2.2, 1.0))
     _mass, _changed = _axes[:, 0]
     _since, _since_plain = _ours["time_s"] - _start, _other["time_s"] - _start
-    shared.band(_mass, _since_plain, _other["mass_kg"], _other["mass_sd_kg"], shared.OTHER, "plain filter", "-.")
-    _mass.fill_between(_since, _ours["mass_low95_kg"], _ours["mass_high95_kg"], color=shared.OURS, alpha=0.25, lw=0)
+    shared.band(
+        _mass,
+        _since_plain,
+        _other["mass_kg"],
+        _other["mass_sd_kg"],
+        shared.OTHER,
+        "plain filter",
+        "-.",
+    )
+    _mass.fill_between(
+        _since, _ours["mass_low95_kg"], _ours["mass_high95_kg"], color=shared.OURS, alpha=0.25, lw=0
+    )
     _mass.plot(_since, _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses")
     _mass.plot(_truth["time_s"] - _start, _truth["mass_kg"], "k--", lw=1.2, label="truth")
     _mass.axvspan(-HALT_S, 0.0, color="#DDDDDD", lw=0, zorder=0)
@@ -127,7 +137,9 @@ def _(after_s, guess, left_behind, question):
     shared.reveal(
         question,
         guess.value,
-        shared.show(_figure, f"mass and probability of a changed load up to {after_s} s after moving off"),
+        shared.show(
+            _figure, f"mass and probability of a changed load up to {after_s} s after moving off"
+        ),
         f"**{after_s} s:** plain filter {_b['mass_kg']:.0f} ± {_b['mass_sd_kg']:.0f} kg, with hypotheses "
         f"{_a['mass_kg']:.0f} ± {_a['mass_sd_kg']:.0f} kg, truth {_true:.0f} kg; probability that the load has "
         f"changed {_a['p_load_changed']:.3f}.",
@@ -150,7 +162,7 @@ def _(left_behind):
             if _time[_off] < 60.0 or _time[_off] + 11.0 > _told["time_s"].iloc[-1]:
                 continue
             _at = _told[_told["time_s"] <= _time[_off] + 11.0].iloc[-1]
-            _began = np.flatnonzero(~_still[: _off])[-1] if (~_still[:_off]).any() else 0
+            _began = np.flatnonzero(~_still[:_off])[-1] if (~_still[:_off]).any() else 0
             _event = (_true["load_event"].to_numpy()[_began : _off + 2] > 0.0).any()
             _halts.append((float(_time[_off]), bool(_event), float(_at["p_load_changed"])))
     _roc = load_change_roc([one[1] for one in _halts], [one[2] for one in _halts])

@@ -105,8 +105,12 @@ def _(drives, guess, question, table):
             "the scale switched off",
         ),
     ):
-        _order = np.argsort((_some["estimated_kg"] - _some["mass_kg"]).to_numpy() / _some["mass_kg"].to_numpy())
-        _off = (100.0 * (_some["estimated_kg"] - _some["mass_kg"]) / _some["mass_kg"]).to_numpy()[_order]
+        _order = np.argsort(
+            (_some["estimated_kg"] - _some["mass_kg"]).to_numpy() / _some["mass_kg"].to_numpy()
+        )
+        _off = (100.0 * (_some["estimated_kg"] - _some["mass_kg"]) / _some["mass_kg"]).to_numpy()[
+            _order
+        ]
         _wide = (100.0 * _half / _some["mass_kg"]).to_numpy()[_order]
         _held = _inside.to_numpy()[_order]
         _row = np.arange(len(_some))
@@ -115,7 +119,11 @@ def _(drives, guess, question, table):
             (~_held, shared.OTHER, "-", "misses it"),
         ):
             _ax.hlines(
-                _row[_which], (_off - _wide)[_which], (_off + _wide)[_which], color=_colour, lw=0.5 + 60 / (30 + drives),
+                _row[_which],
+                (_off - _wide)[_which],
+                (_off + _wide)[_which],
+                color=_colour,
+                lw=0.5 + 60 / (30 + drives),
                 label=f"{_label}: {_which.sum()}",
             )
             if _colour == shared.OTHER:
@@ -123,7 +131,9 @@ def _(drives, guess, question, table):
         _ax.axvline(0.0, color=shared.TRUE, lw=1.2, ls="--")
         _ax.set_title(_title, fontsize=10)
         _ax.set_xlim(-17.0, 17.0)
-        shared.style.tidy(_ax, "drive, by its error", "estimated less true mass (%), with 95 % interval")
+        shared.style.tidy(
+            _ax, "drive, by its error", "estimated less true mass (%), with 95 % interval"
+        )
         shared.style.small_legend(_ax, loc="upper left")
     _all, _none = coverage(_some["in_all"]), coverage(_some["scale_off"])
     shared.reveal(
@@ -155,9 +165,8 @@ def _(table):
             f"| {_some['nees'].mean():.1f} |"
         )
     mo.Html(
-        "<h2>Now leave the model</h2>"
-        + mo.md(
-            "Each row has one thing in the drive that the estimator does not model "
+        mo.md(
+            "## Now leave the model\n\nEach row has one thing in the drive that the estimator does not model "
             "(`loadlearn/simulation/departures.py`); forty drives each. Before you open it: will the coverage "
             "*in all* tell which of them hurts?"
         ).text

@@ -89,10 +89,16 @@ def _():
         "steady 90 on the flat": (((40_000.0, 0.0, 90.0),), foot),
         "50, then 100 on the flat": (((4300.0, 0.0, 50.0), (20_000.0, 0.0, 100.0)), foot),
         "six speeds, 40 to 100": (
-            ((3000.0, 0.0, 60.0), *((900.0, 0.0, one) for one in (80.0, 40.0, 100.0, 60.0, 90.0, 50.0) * 4)),
+            (
+                (3000.0, 0.0, 60.0),
+                *((900.0, 0.0, one) for one in (80.0, 40.0, 100.0, 60.0, 90.0, 50.0) * 4),
+            ),
             foot,
         ),
-        "6 % climb, over the top": (((4000.0, 0.0, 70.0), (2800.0, 6.0, 70.0), (9000.0, -2.0, 80.0)), foot),
+        "6 % climb, over the top": (
+            ((4000.0, 0.0, 70.0), (2800.0, 6.0, 70.0), (9000.0, -2.0, 80.0)),
+            foot,
+        ),
         "hills of 3 %": (
             ((3000.0, 0.0, 80.0), *((700.0, one, 80.0) for one in (3.0, -3.0) * 12)),
             foot,
@@ -128,7 +134,9 @@ def _(advised, after_min, guess, promised, question):
     _figure, _axes = shared.panels(1, 3, width=9.4, height=3.2, sharey=True)
     for _at, (_ax, (_quantity, _, _, _)) in enumerate(zip(_axes[0], QUANTITIES, strict=True)):
         _best = int(np.argmin(_values[:, _at]))
-        _colours = [shared.OURS if one == _best else shared.style.GREY for one in range(len(_names))]
+        _colours = [
+            shared.OURS if one == _best else shared.style.GREY for one in range(len(_names))
+        ]
         _ax.barh(range(len(_names)), _values[:, _at], color=_colours)
         for _row, _value in enumerate(_values[:, _at]):
             _ax.text(_value, _row, f" {_value:.1f}", va="center", fontsize=8)

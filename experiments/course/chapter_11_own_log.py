@@ -107,20 +107,39 @@ def _(guess, history, question):
         minutes = (thin["time_s"] - thin["time_s"].iloc[0]) / 60.0
         begin = float(thin["time_s"].iloc[0])
         for one in history.attrs["summary"]["not_learnt"]:
-            mass.axvspan((one["start_s"] - begin) / 60, (one["end_s"] - begin) / 60, color="#DDDDDD", lw=0)
+            mass.axvspan(
+                (one["start_s"] - begin) / 60, (one["end_s"] - begin) / 60, color="#DDDDDD", lw=0
+            )
         mass.fill_between(
-            minutes, thin["mass_low95_kg"], thin["mass_high95_kg"], color=shared.OURS, alpha=0.2, lw=0,
+            minutes,
+            thin["mass_low95_kg"],
+            thin["mass_high95_kg"],
+            color=shared.OURS,
+            alpha=0.2,
+            lw=0,
             label="95 % in all",
         )
         given = 1.96 * thin["mass_sd_given_scale_kg"]
         mass.fill_between(
-            minutes, thin["mass_kg"] - given, thin["mass_kg"] + given, color=shared.OURS, alpha=0.5, lw=0,
+            minutes,
+            thin["mass_kg"] - given,
+            thin["mass_kg"] + given,
+            color=shared.OURS,
+            alpha=0.5,
+            lw=0,
             label="given the scale",
         )
         mass.plot(minutes, thin["mass_kg"], color=shared.OURS, lw=1.2)
         shared.style.tidy(mass, "combined mass (kg)")
         shared.style.small_legend(mass, loc="upper right")
-        shared.band(roll, minutes, thin["rolling_resistance"], thin["rolling_resistance_sd"], shared.OURS, "")
+        shared.band(
+            roll,
+            minutes,
+            thin["rolling_resistance"],
+            thin["rolling_resistance_sd"],
+            shared.OURS,
+            "",
+        )
         roll.set_ylim(bottom=0.0)
         shared.style.tidy(roll, "rolling resistance")
         shared.band(drag, minutes, thin["drag_area_m2"], thin["drag_area_sd_m2"], shared.OURS, "")
@@ -135,10 +154,14 @@ def _(guess, history, question):
         said = [
             f"**{mass['mean']:.0f} kg**, 95 % between {low:.0f} and {high:.0f} kg in all; sd given the scale "
             f"{mass['sd_given_scale']:.0f} kg.",
-            "To be trusted." if trust["ok"] else "**Not to be trusted:** " + "; ".join(trust["reasons"]) + ".",
+            "To be trusted."
+            if trust["ok"]
+            else "**Not to be trusted:** " + "; ".join(trust["reasons"]) + ".",
         ]
         for one in summary["not_learnt"]:
-            said.append(f"Not learnt from {one['start_s']:.0f} to {one['end_s']:.0f} s: {one['because']}.")
+            said.append(
+                f"Not learnt from {one['start_s']:.0f} to {one['end_s']:.0f} s: {one['because']}."
+            )
         for one in summary["load_changes"]:
             said.append(
                 f"The load changed at {one['time_s']:.0f} s, from {one['before_kg']:.0f} to "
@@ -159,7 +182,9 @@ def _(guess, history, question):
         else shared.reveal(
             question,
             guess.value,
-            shared.show(figure_of(history), "mass, rolling resistance and drag area over the drive"),
+            shared.show(
+                figure_of(history), "mass, rolling resistance and drag area over the drive"
+            ),
             mo.md("\n".join(f"- {one}" for one in words_of(history.attrs["summary"]))),
             shared.CAUTION,
         )

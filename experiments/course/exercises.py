@@ -57,7 +57,9 @@ class Number:
         for known, hint in ((self.right, ""), *self.wrong):
             if abs(value - known) <= self.within * abs(known):
                 return Verdict(not hint, hint or self.because)
-        return Verdict(False, "Not that, and none of the usual slips: write the balance down again.")
+        return Verdict(
+            False, "Not that, and none of the usual slips: write the balance down again."
+        )
 
 
 @dataclass(frozen=True)
@@ -90,9 +92,7 @@ class Choice:
         return Verdict(False, dict(self.wrong).get(str(answer), "Choose one of the answers."))
 
 
-def _climb_n(
-    mass_kg: float = MASS_KG, rolling: float = ROLLING, drag_m2: float = DRAG_M2
-) -> float:
+def _climb_n(mass_kg: float = MASS_KG, rolling: float = ROLLING, drag_m2: float = DRAG_M2) -> float:
     sine, cosine = (float(one) for one in grade_angle(5.0))
     return resisting_force(mass_kg, rolling, drag_m2, DENSITY, SPEED_M_S, 0.0, sine, cosine)
 
@@ -150,7 +150,10 @@ EXERCISES: dict[int, tuple[Number | Choice, Number | Choice]] = {
                 (0.30 / 0.40, "Variances add, not standard deviations."),
                 (1.0 + (0.10 / 0.30) ** 2, "Turned over: noise in a regressor pulls towards zero."),
                 (1.0 - 0.10 / 0.30, "It is the ratio of variances that counts, not that of sds."),
-                (0.30 / math.hypot(0.30, 0.10), "That is the correlation; the slope has its square."),
+                (
+                    0.30 / math.hypot(0.30, 0.10),
+                    "That is the correlation; the slope has its square.",
+                ),
             ),
             0.008,
         ),

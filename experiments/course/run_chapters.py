@@ -31,7 +31,6 @@ sys.path.insert(0, str(HERE))
 import shared  # noqa: E402
 from latex2mathml.converter import convert  # noqa: E402
 
-
 STYLE = """
 body{font:17px/1.55 Georgia,serif;max-width:54rem;margin:0 auto;padding:1rem;color:#111;background:#fff}
 h1,h2,h3,nav,.knob,fieldset,.exercise,summary,figcaption,table{font-family:system-ui,sans-serif}
@@ -145,7 +144,9 @@ def page_of(chapter: shared.Chapter, settings: Sequence[Any], runs: list[list[st
     )
     number = chapter.number
     around = [
-        f'<a href="{shared.CHAPTERS[number - 2].stem}.html">back</a>' if number > 1 else "<span></span>",
+        f'<a href="{shared.CHAPTERS[number - 2].stem}.html">back</a>'
+        if number > 1
+        else "<span></span>",
         '<a href="index.html">contents</a>',
         f'<a href="{shared.CHAPTERS[number].stem}.html">on</a>'
         if number < len(shared.CHAPTERS)
@@ -166,7 +167,8 @@ def index_page() -> str:
     import marimo as mo
 
     chapters = "".join(
-        f'<li><a href="{one.stem}.html">{html.escape(one.title)}</a></li>' for one in shared.CHAPTERS
+        f'<li><a href="{one.stem}.html">{html.escape(one.title)}</a></li>'
+        for one in shared.CHAPTERS
     )
     plan = mo.md((HERE / "lesson_50_minutes.md").read_text(encoding="utf-8")).text
     body = (
@@ -207,7 +209,10 @@ def main() -> None:
         page = page_of(chapter, settings, run_chapter(chapter, settings))
         (options.out / f"{chapter.stem}.html").write_text(page, encoding="utf-8")
         took = time.monotonic() - began
-        print(f"{chapter.number:2d} {chapter.title}: {len(settings)} settings, {took:.0f} s", flush=True)
+        print(
+            f"{chapter.number:2d} {chapter.title}: {len(settings)} settings, {took:.0f} s",
+            flush=True,
+        )
     if not options.only:
         (options.out / "posterior.html").write_text(shared.converging_film(), encoding="utf-8")
         (options.out / "index.html").write_text(index_page(), encoding="utf-8")

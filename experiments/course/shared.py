@@ -380,7 +380,15 @@ def film(page: str, height_px: int) -> mo.Html:
     )
 
 
-CONVERGING_S = (*range(0, 61, 10), *range(90, 301, 30), *range(360, 1801, 120), 1830, 1900, 2000, 2076)
+CONVERGING_S = (
+    *range(0, 61, 10),
+    *range(90, 301, 30),
+    *range(360, 1801, 120),
+    1830,
+    1900,
+    2000,
+    2076,
+)
 
 
 @cache
@@ -412,19 +420,27 @@ def converging_film() -> str:
         )
         for ground in HANDBOOK_GROUNDS:
             right.axhline(ground.rolling_resistance, color="#BBBBBB", lw=0.7, zorder=0)
-            right.text(7950.0, ground.rolling_resistance * 1.04, ground.name, fontsize=7, ha="right")
+            right.text(
+                7950.0, ground.rolling_resistance * 1.04, _said(ground.name), fontsize=7, ha="right"
+            )
         right.set_yscale("log")
         right.set_xlim(2200.0, 8000.0)
         right.set_ylim(0.004, 0.5)
-        right.set_yticks([0.005, 0.01, 0.02, 0.05, 0.1, 0.2], ["0.005", "0.01", "0.02", "0.05", "0.1", "0.2"])
+        right.set_yticks(
+            [0.005, 0.01, 0.02, 0.05, 0.1, 0.2], ["0.005", "0.01", "0.02", "0.05", "0.1", "0.2"]
+        )
         right.minorticks_off()
         style.tidy(right, "rolling resistance (log)", "combined mass (kg)")
         style.small_legend(right, loc="lower left")
         minutes, seconds = divmod(int(now_s), 60)
         labels.append(f"{minutes} min {seconds:02d} s")
-        figure.suptitle(f"{labels[-1]} into the drive, on {_said(str(true_at('surface', now_s)))}", fontsize=10)
+        figure.suptitle(
+            f"{labels[-1]} into the drive, on {_said(str(true_at('surface', now_s)))}", fontsize=10
+        )
         frames.append(image_of(figure, 90))
-    return film_page(frames, labels, "What is believed of mass and rolling resistance, as it converges")
+    return film_page(
+        frames, labels, "What is believed of mass and rolling resistance, as it converges"
+    )
 
 
 def _said(ground: str) -> str:
@@ -522,7 +538,10 @@ def reveal(prediction: Prediction, guess: str | None, *content: Any) -> mo.Html:
         f"{_inline(prediction.options[str(one)])}</li>"
         for one in said
     )
-    body = "".join(one.text if hasattr(one, "text") else f"<p>{_inline(one)}</p>" for one in content)
+    body = "".join(
+        one.text if hasattr(one, "text") else f'<p style="margin:.7em 0">{_inline(one)}</p>'
+        for one in content
+    )
     return mo.Html(
         f'<details class="reveal"><summary><b>Reveal</b></summary>{body}<ul>{words}</ul></details>'
     )
