@@ -26,7 +26,7 @@ from loadlearn.estimation.calibration import SPREAD_DRIVES, Belief, usual_and_se
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-FALSE_ALARM = 0.01
+FALSE_ALARM = 0.05
 """Chance that anything is left out, or a change found, where nothing is amiss (as far as the model
 holds; ``experiments/vehicle_memory.py`` counts how often)."""
 FEWEST_EACH_SIDE = 3
