@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from loadlearn.fleet.columns_of_fleet import COLUMNS, TIME
 
-BATCH_ROWS = 5000
+BATCH_ROWS = 1000
 """Rows in memory at a time."""
 
 

@@ -164,7 +164,8 @@ class _Fleet:
             }
             store.keep("results", key, result | about)
             state = {"state": outcome.state, "sha256": outcome.log_sha256}
-            store.keep("logs", row.log, state)
+            # Lost with the power it costs one more reading; every result is worth more.
+            store.keep("logs", row.log, state, to_disk=False)
         if "error" in result:
             self._left_out(row, result["error"])
         else:

@@ -6,6 +6,7 @@ by a hash of all that decides it, so that however often it comes there is one.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -42,9 +43,19 @@ class Store:
         digits = hashlib.sha256(name.encode()).hexdigest()
         return self.folder / kind / digits[:3] / f"{digits[3:]}.{ending}"
 
-    def keep(self, kind: str, name: str, value: dict[str, Any]) -> None:
-        """Keep a value; an earlier one of that name is replaced."""
-        write_whole(self.path(kind, name, "json"), json.dumps(value, sort_keys=True).encode())
+    def keep(self, kind: str, name: str, value: dict[str, Any], *, to_disk: bool = True) -> None:
+        """Keep a value; an earlier one of that name is replaced.
+
+        Parameters
+        ----------
+        kind, name : str
+            As for :meth:`path`.
+        value : dict
+        to_disk : bool
+            Whether it must survive a failure of power too, which takes the disk's time.
+        """
+        text = json.dumps(value, sort_keys=True)
+        write_whole(self.path(kind, name, "json"), text.encode(), to_disk=to_disk)
 
     def kept(self, kind: str, name: str) -> dict[str, Any] | None:
         """A value kept, or None."""
@@ -55,7 +66,7 @@ class Store:
         return value if isinstance(value, dict) else None
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, to_disk: bool = True) -> None:
     """Write a file so that under its name there is never less than all of it.
 
     Parameters
@@ -63,6 +74,8 @@ def write_whole(path: Path, data: bytes) -> None:
     path : Path
         Its folder is made if missing.
     data : bytes
+    to_disk : bool
+        As for :meth:`Store.keep`.
 
     Raises
     ------
@@ -74,8 +87,9 @@ def write_whole(path: Path, data: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with open(partial, "wb") as file:
             file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            if to_disk:
+                file.flush()
+                os.fsync(file.fileno())
         os.replace(partial, path)
     except OSError as error:
         raise InputError(
@@ -83,4 +97,5 @@ def write_whole(path: Path, data: bytes) -> None:
             "folder with --out"
         ) from None
     finally:
-        partial.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            partial.unlink()
