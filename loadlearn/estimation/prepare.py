@@ -8,6 +8,7 @@ error decomposition; Harvey, *Forecasting, Structural Time Series Models and the
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 
@@ -45,6 +46,7 @@ from loadlearn.vehicle.samples import (
     HEIGHT_FROM_GRADE,
     SOURCE_TRACTIVE,
     samples_of,
+    without_attrs,
 )
 
 FloatArray = NDArray[np.float64]
@@ -241,6 +243,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     if any(guess):
         likelihood.table = likelihood.delayed(guess._replace(speed=0.0))
     if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
+        likelihood.leave_out_unseen_grounds(noise)
         noise, _ = _search_noise(likelihood, noise, 50)
         if delays is None:
             found = find_delays(likelihood, noise, guess, told)
@@ -280,6 +283,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
+    prepared.attrs = copy.deepcopy(trace.attrs)
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(moved._asdict())
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
@@ -304,8 +308,8 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
 
 
 def _bridged(trace: pd.DataFrame) -> pd.DataFrame:
-    """A copy with short absences bridged."""
-    prepared = trace.copy()
+    """A copy with short absences bridged, without ``attrs``."""
+    prepared = without_attrs(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     for name in _FILLED:
         if name in prepared.columns:
