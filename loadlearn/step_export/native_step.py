@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
 from loadlearn.step_export.channels_in import CHANNELS_IN
-from loadlearn.step_export.step_source import ESTIMATES, StepSource
+from loadlearn.step_export.step_source import ESTIMATES, StepSource, filled, template
 
 FloatArray = NDArray[np.float64]
 
@@ -26,74 +26,6 @@ FLAGS = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-O2")
 TOLD = (*ESTIMATES, "surface", "learning", "set_aside_because", "taken")
 COUNTED = ("add", "multiply", "divide", "compare", "function")
 """Kinds of floating-point operations."""
-
-_RUN = """
-#include "loadlearn_step.h"
-
-#include <stddef.h>
-#include <time.h>
-
-static struct loadlearn_step step;
-%(counter)s
-size_t bench_bytes(void);
-void bench_start(void);
-void bench_counts(double *counts);
-double bench_run(const double *in, size_t n, double *out, double *operations);
-void bench_look_up(double grade_percent, double speed_m_s, double *out);
-
-void bench_look_up(double grade_percent, double speed_m_s, double *out)
-{
-%(look_up)s
-}
-
-size_t bench_bytes(void)
-{
-    return sizeof step;
-}
-
-void bench_start(void)
-{
-    loadlearn_start(&step);
-}
-
-void bench_counts(double *counts)
-{
-    counts[0] = (double)step.taken;
-    counts[1] = (double)step.refused;
-    counts[2] = (double)step.impossible;
-    counts[3] = (double)step.clocks_set;
-    counts[4] = (double)step.begun_anew;
-}
-
-double bench_run(const double *in, size_t n, double *out, double *operations)
-{
-    const clock_t from = clock();
-    size_t k;
-    int i;
-    for (k = 0; k < n; k++) {
-        struct loadlearn_channels now;
-        struct loadlearn_estimate told;
-        real *channels = &now.speed_m_s;
-        const real *known = &told.%(first)s;
-        now.time_s = in[k * %(inputs)d];
-        for (i = 1; i < %(inputs)d; i++) {
-            channels[i - 1] = (real)in[k * %(inputs)d + (size_t)i];
-        }
-        out[(k + 1) * %(outputs)d - 1] = loadlearn_take(&step, &now, &told);
-        for (i = 0; i < %(estimates)d; i++) {
-            out[k * %(outputs)d + (size_t)i] = (double)known[i];
-        }
-        out[(k + 1) * %(outputs)d - 4] = told.surface;
-        out[(k + 1) * %(outputs)d - 3] = told.learning;
-        out[(k + 1) * %(outputs)d - 2] = told.set_aside_because;
-        for (i = 0; i < 5; i++) {
-            operations[k * 5 + (size_t)i] = (double)loadlearn_counted[i];
-            loadlearn_counted[i] = 0;
-        }
-    }
-    return (double)(clock() - from) / CLOCKS_PER_SEC;
-}
-"""
 
 
 _LOOK_UP = """    struct loadlearn_settings settings;
@@ -181,14 +113,14 @@ class NativeStep:
             (folder / "loadlearn_step.h").write_text(made.header, encoding="utf-8")
             (folder / "loadlearn_step.c").write_text(made.source, encoding="utf-8")
             words = {
-                "counter": "" if counting else "static unsigned long loadlearn_counted[5];",
-                "look_up": _LOOK_UP if made.has_look_up else _NO_LOOK_UP,
-                "first": ESTIMATES[0],
-                "inputs": len(CHANNELS_IN.names or ()) + 1,
-                "outputs": len(TOLD),
-                "estimates": len(ESTIMATES),
+                "COUNTER": "" if counting else "static unsigned long loadlearn_counted[5];",
+                "LOOK_UP": _LOOK_UP if made.has_look_up else _NO_LOOK_UP,
+                "FIRST": ESTIMATES[0],
+                "INPUTS": str(len(CHANNELS_IN.names or ()) + 1),
+                "OUTPUTS": str(len(TOLD)),
+                "ESTIMATES": str(len(ESTIMATES)),
             }
-            (folder / "bench.c").write_text(_RUN % words, encoding="utf-8")
+            (folder / "bench.c").write_text(filled(template("bench.c"), words), encoding="utf-8")
             library = folder / "step.so"
             precision = ["-DLOADLEARN_SINGLE"] if single else []
             command = [cc, *FLAGS, *precision, *options, "-shared", "-fPIC", "-o", str(library)]
