@@ -446,7 +446,7 @@ def checked_trace(trace: Any) -> pd.DataFrame:
     for name in trace.columns:
         if name in CANONICAL and not prepared:
             check_limits(trace[name].to_numpy(), CANONICAL[name], origin)
-        elif name in CANONICAL or name in SAMPLE.names:
+        elif name in CANONICAL or name in (SAMPLE.names or ()):
             values = trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
             if np.isinf(values).any():
                 row = int(np.argmax(np.isinf(values)))

@@ -199,7 +199,8 @@ class DriveAdviser:
         if estimator is None:
             from loadlearn.estimation import LoadEstimator
 
-            estimator = LoadEstimator(rig, *(weighed or (None, None)), refuse="count")
+            mass_kg, sd_kg = weighed or (None, None)
+            estimator = LoadEstimator(rig, mass_kg, sd_kg, refuse="count")
         self.estimator = estimator
         self.gate = SampleGate(rig, "count")
         self._read: dict[str, float] = {}

@@ -282,14 +282,22 @@ def _manifest_row(path: Path, names: list[str], line: int, row: list[str]) -> Ma
     return ManifestRow(
         line=line,
         log_name=cells["log"],
-        log=(path.parent / cells["log"]).resolve(),
-        rig=(path.parent / cells["rig"]).resolve(),
+        log=_resolved(path.parent / cells["log"]),
+        rig=_resolved(path.parent / cells["rig"]),
         mass_kg=mass,
         group=cells.get("group", ""),
         vehicle=cells.get("vehicle", ""),
         at_s=_number(where, cells, "at_s", positive=False),
         tractive_scale=_number(where, cells, "tractive_scale", positive=True),
     )
+
+
+def _resolved(path: Path) -> Path:
+    """The path a row means; as it stands where it leads nowhere, which reading it will say."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError, ValueError):  # a loop of links, a NUL
+        return path
 
 
 def _number(where: str, cells: dict[str, str], name: str, *, positive: bool) -> float | None:
@@ -421,6 +429,8 @@ def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
         trace = read_log(task.log, rig=rig)
     except InputError as error:
         return [_Judgement(error=str(error))] * len(task.instants)
+    except Exception as error:
+        return [_Judgement(error=_our_fault(error))] * len(task.instants)
     end = float(trace["time_s"].iloc[-1])
     shared: dict[float, _Judgement] = {}
     judgements = []
@@ -430,6 +440,10 @@ def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
             shared[at] = _judge_at(trace, rig, at, learn)
         judgements.append(shared[at])
     return judgements
+
+
+def _our_fault(error: Exception) -> str:
+    return f"a fault of loadlearn itself ({type(error).__name__}: {error})"
 
 
 def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judgement:
@@ -448,7 +462,7 @@ def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judg
     except InputError as error:
         return _Judgement(error=str(error))
     except Exception as error:  # one faulty log must not cost a long run its other rows
-        return _Judgement(error=f"a fault of loadlearn itself ({type(error).__name__}: {error})")
+        return _Judgement(error=_our_fault(error))
     rows = np.unique(np.linspace(0, count - 1, min(count, _TRAJECTORY_POINTS)).round().astype(int))
     return _Judgement(
         values=values,
