@@ -326,7 +326,9 @@ def manifest_case(rng: np.random.Generator, folder: Path) -> Iterable[float]:
     loop = folder / "loop.csv"
     loop.unlink(missing_ok=True)
     loop.symlink_to(loop)
-    wrong = str(rng.choice(("loop.csv", "a\x00b.csv", ".", "no.csv", "=1+1", "\x1b[2Jx", "x" * 300)))
+    wrong = str(
+        rng.choice(("loop.csv", "a\x00b.csv", ".", "no.csv", "=1+1", "\x1b[2Jx", "x" * 300))
+    )
     text = "log,rig,mass_kg,at_s\nlog.csv,rig.toml,5000,30\nlog.csv,rig.toml,5000,\n"
     path = folder / "manifest.csv"
     if rng.random() < 0.4:

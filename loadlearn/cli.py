@@ -4,7 +4,6 @@ Command bodies import what they need when they run, so that ``--help`` is quick.
 """
 
 import contextlib
-import io
 import signal
 import sys
 from typing import Annotated, Any
@@ -15,7 +14,7 @@ from loadlearn import __version__
 from loadlearn.commands.advise import advise
 from loadlearn.commands.calibrate import calibrate
 from loadlearn.commands.check import check
-from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register
+from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register, settle_streams
 from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
@@ -89,9 +88,7 @@ def _stop(number: int, frame: Any) -> None:
 
 def main() -> None:
     """Entry point of the command ``loadlearn``."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks ± shows something else
-            stream.reconfigure(errors="replace")
+    settle_streams()
     with contextlib.suppress(ValueError, AttributeError):  # not the main thread, or no such signal
         signal.signal(signal.SIGTERM, _stop)
     try:

@@ -69,9 +69,7 @@ def _most_of(name: str) -> float:
     return 2e300 if name == "hypotheses.log_weights" else MOST
 
 
-def _check_whole(
-    name: str, field: str, where: str, values: NDArray[Any], setup: Setup
-) -> None:
+def _check_whole(name: str, field: str, where: str, values: NDArray[Any], setup: Setup) -> None:
     most = 1 << 40
     if field in _FLAGS.get(name, ()):
         most = 1

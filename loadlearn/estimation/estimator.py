@@ -458,7 +458,7 @@ class LoadEstimator:
         if not 1 <= len(grounds) <= MOST_GROUNDS:
             raise ValueError(f"{len(grounds)} grounds")
         for ground in grounds:
-            _check_numbers(f"ground {ground.name}", asdict(ground), 0.0, 1.0)
+            _check_numbers(f"ground {ground.name}", asdict(ground), 0.0, 1e4)
         estimator = cls(
             rig,
             initial_mass_kg,

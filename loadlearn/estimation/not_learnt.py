@@ -52,7 +52,9 @@ def why_not_learnt(rows: Records, learnt: Record, unseen_sd: float) -> NDArray[n
     if not moving.any():
         return why + WHY.index(UNKNOWN)
     # A clock that leapt by years must not make bins of years.
-    time_s = np.cumsum(np.minimum(np.diff(rows["time_s"], prepend=rows["time_s"][0]), LONGEST_GAP_S))
+    time_s = np.cumsum(
+        np.minimum(np.diff(rows["time_s"], prepend=rows["time_s"][0]), LONGEST_GAP_S)
+    )
     distance = np.where(moving, rows["distance_m"], 0.0)
     asked = np.where(
         moving,

@@ -83,13 +83,15 @@ def load_channel_map(channels: str | Path | ChannelMap | None) -> tuple[dict[str
             raise InputError(f"{where}: no such channel map; check the path") from None
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{where}: the channel map cannot be read ({error})") from None
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
         if "channels" not in table:
             raise InputError(f"{where}: no table [channels]; put the entries under that heading")
     if not isinstance(table, Mapping):
         raise InputError(f"{where}: expected a path or a mapping of channels to columns")
     table = table.get("channels", table)
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where}: 'channels' is no table; write its heading as [channels]")
     entries: dict[str, Any] = {}
     for key, entry in table.items():
         entry = {"column": entry} if isinstance(entry, str) else entry

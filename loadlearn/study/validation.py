@@ -399,6 +399,8 @@ def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
             trace = read_log(path, rig=rig)
     except InputError as error:
         return [_Judgement(error=str(error))] * len(task.instants)
+    except Exception as error:
+        return [_Judgement(error=_our_fault(error))] * len(task.instants)
     end = float(trace["time_s"].iloc[-1])
     shared: dict[float, _Judgement] = {}
     judgements = []
@@ -408,6 +410,10 @@ def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
             shared[at] = _judge_at(trace, rig, at, learn)
         judgements.append(shared[at])
     return judgements
+
+
+def _our_fault(error: Exception) -> str:
+    return f"a fault of loadlearn itself ({type(error).__name__}: {error})"
 
 
 def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judgement:
@@ -426,7 +432,7 @@ def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judg
     except InputError as error:
         return _Judgement(error=str(error))
     except Exception as error:  # one faulty log must not cost a long run its other rows
-        return _Judgement(error=f"a fault of loadlearn itself ({type(error).__name__}: {error})")
+        return _Judgement(error=_our_fault(error))
     rows = np.unique(np.linspace(0, count - 1, min(count, _TRAJECTORY_POINTS)).round().astype(int))
     return _Judgement(
         values=values,
