@@ -215,8 +215,10 @@ def test_an_interruption_leaves_nothing_behind(
     tmp_path: Path, number: signal.Signals, status: int
 ) -> None:
     script = (
-        "import sys, time, typer\n"
+        "import signal, sys, time, typer\n"
         "from pathlib import Path\n"
+        # Started in the background, a shell has its children ignore it.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from loadlearn import cli\n"
         "from loadlearn.commands.common import register\n"
         "from loadlearn.outputs import OutputFolder\n"

@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 
 STRETCH_S = 60.0
 BIN_S = 5.0
+LONGEST_GAP_S = 600.0
 """What varies faster than this is answered by nobody and told by no height."""
 LEAST_KNOWN_S = 12.0
 """A stretch with less driving of known force tells nothing."""
@@ -50,7 +51,10 @@ def why_not_learnt(rows: Records, learnt: Record, unseen_sd: float) -> NDArray[n
     moving = (rows["known"] > 0.5) & (rows["distance_m"] > 0.0)
     if not moving.any():
         return why + WHY.index(UNKNOWN)
-    time_s = rows["time_s"] - rows["time_s"][0]
+    # A clock that leapt by years must not make bins of years.
+    time_s = np.cumsum(
+        np.minimum(np.diff(rows["time_s"], prepend=rows["time_s"][0]), LONGEST_GAP_S)
+    )
     distance = np.where(moving, rows["distance_m"], 0.0)
     asked = np.where(
         moving,
