@@ -264,6 +264,23 @@ def _compared() -> Schema:
     )
 
 
+@functools.cache
+def _dyno() -> Schema:
+    from loadlearn.dyno.dyno_comparison import CurveRow
+
+    what = "wheel-dyno runs, before and after, over engine speed"
+    return Schema("dyno", what, (Part("dyno.csv", what, tuple(entries(CurveRow))),))
+
+
+@functools.cache
+def _condition() -> Schema:
+    from loadlearn.condition.assessment import ConditionFile
+
+    what = "whether the engine is still what it was"
+    told = _joined(entries(ConditionFile), _origin())
+    return Schema("condition", what, (Part("condition.json", what, told),))
+
+
 _MAKERS = {
     "rig": _rig,
     "log": _log,
@@ -274,4 +291,6 @@ _MAKERS = {
     "validation": _validation,
     "advice": _advice,
     "compared": _compared,
+    "dyno": _dyno,
+    "condition": _condition,
 }
