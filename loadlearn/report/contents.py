@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from loadlearn.errors import InputError
@@ -166,18 +167,25 @@ def _read_history(folder: Path) -> pd.DataFrame | None:
             f"{folder}: has summary.json but neither estimates.parquet nor estimates.csv; run "
             "'loadlearn estimate' again"
         )
-    if len(history) == 0 or "time_s" not in history:
-        raise InputError(f"{folder / name}: holds no estimates; run 'loadlearn estimate' again")
-    return history
+    return _in_order(history, folder / name, "estimates")
 
 
 def _read_if_there(path: Path) -> pd.DataFrame | None:
     if not path.is_file():
         return None
-    table = _read_table(path)
+    return _in_order(_read_table(path), path, "drive")
+
+
+def _in_order(table: pd.DataFrame, path: Path, what: str) -> pd.DataFrame:
+    """A table over time in the order of its stamps."""
     if len(table) == 0 or "time_s" not in table:
-        raise InputError(f"{path}: holds no drive; run the command that wrote it again")
-    return table.sort_values("time_s", kind="stable")
+        raise InputError(f"{path}: holds no {what}; run the command that wrote it again")
+    time = pd.to_numeric(table["time_s"], errors="coerce").to_numpy(dtype=float)
+    if not np.isfinite(time).all():
+        raise InputError(f"{path}: column 'time_s' is not all numbers; run the command again")
+    if (np.diff(time) < 0.0).any():
+        return table.iloc[np.argsort(time, kind="stable")].reset_index(drop=True)
+    return table
 
 
 def _read_truth(folder: Path, provenance: dict[str, Any]) -> pd.DataFrame | None:
@@ -204,4 +212,6 @@ def _read_section(folder: Path, name: str, title: str) -> Section | None:
         for path in sorted(folder.glob(f"{name}*.png"))
     }
     table = _read_table(csv) if csv.is_file() else None
+    if table is not None and name == "advice":
+        table = _in_order(table, csv, "advice")
     return Section(name, title, values, table, pictures)

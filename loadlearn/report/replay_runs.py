@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from loadlearn.figures.bands import band_95, band_95_given_scale
 from loadlearn.figures.draw_estimates import grade_from_altitude
@@ -87,18 +87,35 @@ class Run:
         """Take signals from a table, by the names they have there."""
         time = table["time_s"].to_numpy(dtype=np.float64)
         for name, own in columns.items():
-            if name in table and table[name].notna().any():
-                value = table[name].to_numpy(dtype=np.float64)
-                band = band_95(table, name) if own in LEARNT else None
-                self.signals[own] = (time, value, *(band or (np.empty(0), np.empty(0))))
-                inner = band_95_given_scale(table, name) if own in LEARNT else None
-                # Where the scale has no part in it the inner band would only hide the other.
-                if inner is not None and band is not None and _narrower(inner, band):
-                    self.signals[own + GIVEN_SCALE] = (time, value, *inner)
+            value = _finite(table[name]) if name in table else np.empty(0)
+            if not np.isfinite(value).any():
+                continue
+            band = band_95(table, name) if own in LEARNT else None
+            if band is None:
+                self.signals[own] = (time, value, np.empty(0), np.empty(0))
+                continue
+            low, high = _finite(band[0]), _finite(band[1])
+            self.signals[own] = (time, value, low, high)
+            inner = band_95_given_scale(table, name)
+            # Where the scale has no part in it the inner band would only hide the other.
+            if inner is not None and _narrower(inner, band):
+                self.signals[own + GIVEN_SCALE] = (
+                    time,
+                    value,
+                    _finite(inner[0]),
+                    _finite(inner[1]),
+                )
+
+
+def _finite(values: ArrayLike) -> FloatArray:
+    array = np.asarray(values, dtype=np.float64)
+    return np.where(np.isfinite(array), array, np.nan)
 
 
 def _narrower(band: Band, other: Band) -> bool:
-    return bool(np.nanmedian((band[1] - band[0]) / (other[1] - other[0])) < 0.95)
+    width, whole = band[1] - band[0], other[1] - other[0]
+    known = np.isfinite(width) & (whole > 0.0) & np.isfinite(whole)
+    return bool(known.any() and np.median(width[known] / whole[known]) < 0.95)
 
 
 def replay_data(contents: Contents) -> dict[str, Any] | None:
@@ -175,11 +192,13 @@ def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
             _, value, low, high = run.signals[curve.column]
             if curve.column in LEARNT and len(low):
                 # The wide start would flatten all that follows: it may leave the axis.
-                later = slice(len(low) // 20, None)
-                value, low, high = value[later], low[later], high[later]
-                if panel.logarithmic:
-                    low = np.maximum(low, 0.6 * value)
-                ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
+                known = np.isfinite(low) & np.isfinite(high) & np.isfinite(value)
+                known[: len(low) // 20] = False
+                if known.any():
+                    value, low, high = value[known], low[known], high[known]
+                    if panel.logarithmic:
+                        low = np.maximum(low, 0.6 * value)
+                    ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
             ends += [float(np.nanmin(value)), float(np.nanmax(value))]
     if not ends:
         return None
@@ -294,9 +313,10 @@ def _add_advice(run: Run, advice: pd.DataFrame) -> None:
         run.strips["reason"] = _stretches(advice.iloc[seconds], "reason")
     if "active_limits" not in advice or "wanted_share" not in advice:
         return
-    acting = limit_bars(advice)
+    limits = advice["active_limits"].astype(object)  # a column without a word reads as numbers
     wanted = advice["wanted_share"].fillna(0.0) > WANTED_FROM
-    taking = limit_bars(advice.assign(active_limits=advice["active_limits"].where(wanted)))
+    acting = limit_bars(advice.assign(active_limits=limits))
+    taking = limit_bars(advice.assign(active_limits=limits.where(wanted)))
     words = list(acting)
     spans = [
         [round(start, 2), round(start + length, 2), words.index(name), strong]
