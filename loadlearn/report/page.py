@@ -56,10 +56,10 @@ def build_page(folder: Path) -> str:
     for section in contents.sections:
         with _readable(folder / f"{section.name}.json"):
             sections.append(tell(section))
+    known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
     if sections and sections[0].said:
         known["headline"] = sections[0].said[0][0]
     summary, history = contents.summary, contents.history
-    known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
     if summary is not None and history is not None:
         with _readable(folder / "summary.json"):
             known["headline"], known["cards"] = answer(summary, contents)
