@@ -20,6 +20,9 @@ MOST_ROWS = 60
 TRUTH_FILE = "truth.parquet"
 """Where 'estimate --truth' keeps what it was told."""
 
+BESIDE_FILE = "beside.parquet"
+"""Where 'estimate --beside' keeps what the baseline said."""
+
 SECTIONS = (
     ("advice", "Settings called for"),
     ("schedule", "The strategy as a table"),
@@ -67,6 +70,8 @@ class Contents:
         Estimates, and the drive they are of, one row per sample.
     truth : DataFrame or None
         What was true of it, where the folder holds it.
+    beside : DataFrame or None
+        What a baseline would have said, where the folder holds it.
     provenance : dict
         ``provenance.json``, or empty.
     sections : list of Section
@@ -82,6 +87,7 @@ class Contents:
     sections: list[Section] = field(default_factory=list)
     trace: pd.DataFrame | None = None
     truth: pd.DataFrame | None = None
+    beside: pd.DataFrame | None = None
     traces: pd.DataFrame | None = None
 
 
@@ -127,6 +133,7 @@ def read_contents(folder: Path) -> Contents:
         sections=sections,
         trace=_read_if_there(folder / "trace.parquet") if known else None,
         truth=_read_truth(folder, provenance) if known else None,
+        beside=_read_if_there(folder / BESIDE_FILE) if known else None,
         traces=_read_if_there(folder / "traces.parquet") if compared else None,
     )
 

@@ -13,7 +13,7 @@
   const GAP_S = 5;              // a curve does not bridge a longer hole in its log ...
   const GAP_SAMPLES = 3;        // ... nor one of more usual intervals
   const READ_EVERY_MS = 100;    // readings, while playing
-  const dashes = { solid: [], dashed: [6, 4], dotted: [1.5, 3] };
+  const dashes = { solid: [], dashed: [6, 4], dotted: [1.5, 3], dash_dot: [7, 3, 1.5, 3] };
 
   // What the page holds: 16-bit steps of a signal's range, 65535 where there is no value.
   const bytes = (text) => Uint8Array.from(atob(text), (one) => one.charCodeAt(0)).buffer;
@@ -164,7 +164,7 @@
         const band = signal.low && curve.words === "learnt";
         const inner = band && signals[`${curve.column}_given_scale`];
         const told = (value) => written(value * panel.factor, panel.decimals);
-        read(single ? null : swatch(curve), curve.words, (i) => {
+        read(single ? null : swatch(curve), curve.words === "baseline" ? run.baseline : curve.words, (i) => {
           const value = valueAt(signal, i);
           if (Number.isNaN(value)) return "not known";
           const unit = panel.unit ? ` ${panel.unit}` : "";

@@ -10,12 +10,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from loadlearn.figures.bands import band_95, band_95_given_scale
-from loadlearn.figures.draw_estimates import grade_from_altitude
+from loadlearn.figures.draw_estimates import MOST_BESIDE, grade_from_altitude
 from loadlearn.figures.draw_policy import limit_bars
 from loadlearn.figures.style import ground_colours, ground_hatches
 from loadlearn.report.contents import Contents
 from loadlearn.report.packing import HELD_S, Bins
-from loadlearn.report.replay_panels import PANELS, Panel, panel_data
+from loadlearn.report.replay_panels import BESIDE, PANELS, Panel, panel_data
+from loadlearn.report.report_words import baseline_words
 from loadlearn.report.told import plain
 
 FloatArray = NDArray[np.float64]
@@ -70,6 +71,8 @@ class Run:
     events : list of dict
         ``time_s``, ``kind`` and ``words``, in order of time.
     notes : list of str
+    baseline : str
+        Name of the baseline whose estimates are among the signals.
     """
 
     name: str
@@ -82,6 +85,7 @@ class Run:
     strips: dict[str, dict[str, Any]] = field(default_factory=dict)
     events: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    baseline: str = ""
 
     def add(self, table: pd.DataFrame, columns: dict[str, str]) -> None:
         """Take signals from a table, by the names they have there."""
@@ -179,6 +183,7 @@ def _packed(run: Run, most: int) -> dict[str, Any]:
         "strips": run.strips,
         "events": run.events,
         "notes": run.notes,
+        "baseline": run.baseline,
     }
 
 
@@ -199,7 +204,12 @@ def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
                     if panel.logarithmic:
                         low = np.maximum(low, 0.6 * value)
                     ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
-            ends += [float(np.nanmin(value)), float(np.nanmax(value))]
+            if curve.words == BESIDE:
+                # One that runs away leaves the axis: what is ours is to be seen.
+                value = value[len(value) // 20 :]
+                value = value[value < MOST_BESIDE * max(ends, default=np.inf)]
+            if np.isfinite(value).any():
+                ends += [float(np.nanmin(value)), float(np.nanmax(value))]
     if not ends:
         return None
     bottom, top = panel.factor * min(ends), panel.factor * max(ends)
@@ -217,6 +227,7 @@ def _recorded(contents: Contents) -> Run | None:
     if history is None or summary is None:
         return None
     run = Run("recorded drive", "the drive of the log", False, history["time_s"].to_numpy(float))
+    end_s = float(run.time_s[-1])
     known = history
     if "tractive_force_n" in history and "learning" in history:
         # Where a sample was set aside its force is not known.
@@ -230,11 +241,14 @@ def _recorded(contents: Contents) -> Run | None:
     if contents.truth is not None:
         run.add(contents.truth, {name: f"true_{name}" for name in LEARNT})
         if "surface" in contents.truth:
-            run.strips["true_ground"] = _stretches(contents.truth, "surface")
+            run.strips["true_ground"] = _stretches(contents.truth, "surface", end_s)
+    if contents.beside is not None:
+        run.add(contents.beside, {name: f"beside_{name}" for name in LEARNT})
+        run.baseline = baseline_words(contents)
     if "surface" in history:
-        run.strips["ground"] = _stretches(history, "surface")
+        run.strips["ground"] = _stretches(history, "surface", end_s)
     if "set_aside_because" in history:
-        run.strips["aside"] = _stretches(history, "set_aside_because")
+        run.strips["aside"] = _stretches(history, "set_aside_because", end_s)
     spans = [[one["start_s"], one["end_s"], 0, 1] for one in summary.get("not_learnt", [])]
     run.strips["not_learnt"] = {"words": ["nothing learnt of the mass here"], "spans": spans}
     run.events += _grounds_and_loads(summary)
@@ -268,12 +282,12 @@ def _distance(trace: pd.DataFrame) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(steps)))
 
 
-def _stretches(table: pd.DataFrame, column: str) -> dict[str, Any]:
-    """Stretches of a column of words, the empty ones left out."""
-    time = table["time_s"].to_numpy(dtype=np.float64)
+def _stretches(table: pd.DataFrame, column: str, end_s: float) -> dict[str, Any]:
+    """Stretches of a column of words, the empty ones left out; the last holds to the end."""
+    time = np.append(table["time_s"].to_numpy(dtype=np.float64), end_s)
     codes, words = pd.factorize(table[column].astype(object).fillna("").astype(str))
     edges = np.flatnonzero(np.diff(codes)) + 1
-    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(codes) - 1]))
+    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(codes)]))
     spans = [
         [round(float(time[start]), 2), round(float(time[end]), 2), int(codes[start]), 1]
         for start, end in zip(starts, ends, strict=True)
@@ -309,8 +323,9 @@ def _add_advice(run: Run, advice: pd.DataFrame) -> None:
     run.add(advice, {name: name for name in names})
     if "reason" in advice:
         # A sentence a second is more than anybody reads.
+        end_s = float(run.time_s[-1])
         seconds = np.unique(np.floor(advice["time_s"].to_numpy()), return_index=True)[1]
-        run.strips["reason"] = _stretches(advice.iloc[seconds], "reason")
+        run.strips["reason"] = _stretches(advice.iloc[seconds], "reason", end_s)
     if "active_limits" not in advice or "wanted_share" not in advice:
         return
     limits = advice["active_limits"].astype(object)  # a column without a word reads as numbers

@@ -87,7 +87,9 @@ def test_the_answer_comes_first_and_what_it_is_not_next(
     assert "truth" not in page.text.split("Replay")[0].replace("the truth", "")
     write_estimates(place, made_result)
     last = made_result.truth["mass_kg"].iloc[-1]
-    assert f"truth {last / 1e3:.2f} t" in read(build_page(place)).text
+    text = read(build_page(place)).text
+    assert f"truth {last / 1e3:.2f} t" in text
+    assert "plain extended Kalman filter 5.74 t" in text
 
 
 def test_the_page_fetches_nothing(place: Path) -> None:
