@@ -42,6 +42,7 @@
 
   let run, time, signals;       // what is replayed
   let gap = GAP_S;
+  let toldAt = NaN;             // the event whose words stand beside the readings (s)
   let panels = [];
   let at = 0, left = 0, right = 1;      // play-head and ends of what is shown (s)
   let last = null, lastRead = 0;        // stamps of the last frame and reading (ms); null: paused
@@ -405,6 +406,10 @@
     byId("clock").textContent = clock;
     scrub.setAttribute("aria-valuetext", `${clockText(at)} minutes`);
     byId("now").textContent = summary(i);
+    if (Math.abs(at - toldAt) > (right - left) / 50) {
+      byId("event").textContent = "";
+      toldAt = NaN;
+    }
     const reason = run.strips.reason;
     byId("reason").textContent = reason ? wordsAt(reason, at) : "";
   };
@@ -476,6 +481,7 @@
       : events.findLast((one) => one.time_s < at - 0.05);
     if (!found) { byId("event").textContent = `no ${forward ? "later" : "earlier"} event`; return; }
     show(found.time_s);
+    toldAt = found.time_s;
     byId("event").textContent = `${clockText(found.time_s)} ${found.words}`;
   };
   const choose = (number) => {
@@ -551,6 +557,16 @@
     event.preventDefault();
     act();
   });
+  // What was chosen with a pointer gives the keys back; who goes by keys keeps the place.
+  let pointing = false;
+  bar.addEventListener("pointerdown", () => { pointing = true; });
+  bar.addEventListener("keydown", () => { pointing = false; });
+  for (const name of ["click", "change"]) {
+    bar.addEventListener(name, (event) => {
+      const on = event.target.closest(name === "click" ? "button" : "select");
+      if (pointing && on) on.blur();
+    });
+  }
   const pointed = (event) => {
     const box = rail.getBoundingClientRect();
     show(left + (event.clientX - box.left) / box.width * (right - left));

@@ -289,6 +289,17 @@ def test_a_focused_button_takes_the_space_bar_once(browser: Any, page: Path) -> 
     until(browser, "return play.getAttribute('aria-pressed') === 'true'")
 
 
+def test_what_was_clicked_gives_the_keys_back(browser: Any, page: Path) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    open_page(browser, page)
+    browser.find_element("id", "previous").click()
+    there = at(browser)
+    ActionChains(browser).send_keys(" ").perform()
+    until(browser, "return play.getAttribute('aria-pressed') === 'true'")
+    assert at(browser) >= there
+
+
 def test_next_and_previous_event(browser: Any, page: Path) -> None:
     from selenium.webdriver.support.ui import Select
 
@@ -302,6 +313,9 @@ def test_next_and_previous_event(browser: Any, page: Path) -> None:
         assert at(browser) == pytest.approx(expected)
     told = browser.find_element("id", "event").text
     assert "sealed → gravel" in told and told.startswith("20:59")
+    seek(browser, 1500.0)
+    assert browser.find_element("id", "event").text == ""
+    seek(browser, events[-1])
     press(browser, "p")
     assert at(browser) == pytest.approx(events[-2])
     browser.find_element("id", "previous").click()
