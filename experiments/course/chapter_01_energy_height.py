@@ -37,7 +37,9 @@ $$ m_{\mathrm{eff}}\,\frac{dv}{dt} = sF - m g\,(\sin\theta + c\cos\theta) - \tfr
 What pulls, less what the hill, the ground and the air take, is what speeds the vehicle up
 (Gillespie, *Fundamentals of Vehicle Dynamics*, 1992, ch. 1 and 4; Wong, *Theory of Ground Vehicles*,
 ch. 3; chapters from memory, no page at hand). In the package it stands once:
-`loadlearn.vehicle.roadload.longitudinal_acceleration`.
+`loadlearn.vehicle.roadload.longitudinal_acceleration`. The force $F$ is computed from the fuelling: its heat times
+an efficiency, less friction, through the gears (`loadlearn.vehicle.engine_force`); a torque channel or a measured
+force would do as well.
 
 ## Per weight, along the way
 

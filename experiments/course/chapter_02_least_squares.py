@@ -39,7 +39,7 @@ Averaged over an interval of one second, with $a$ the acceleration, the balance 
 
 $$ F = \frac{m}{s}\,(a + g\sin\theta) + \frac{m c}{s}\,g\cos\theta + \frac{C_dA}{s}\,\tfrac{1}{2}\rho v^2 + \text{error} $$
 
-Three unknowns, a thousand lines. Least squares (Gauss 1809, Legendre 1805) takes the values that make
+Three unknowns, a thousand lines. Least squares (Legendre 1805, Gauss 1809; from memory) takes the values that make
 the sum of squared errors least. It supposes that *all of the error is in $F$*: the regressors on the
 right are taken as exact. But $\sin\theta$ comes from a grade channel, and channels have noise.
 

@@ -40,9 +40,10 @@ Two filters watch the same drive.
   change while driving.** Each hypothesis is a Kalman filter of its own. Bayes' rule weighs them by how well
   each foresaw the next sample:
 
-$$ P(\text{ground}\mid\text{data}) \propto P(\text{ground}) \cdot p(\text{sample}\mid\text{ground}) $$
+$$ \Pr(\text{ground}\mid\text{data}) \propto \Pr(\text{ground}) \cdot p(\text{sample}\mid\text{ground}) $$
 
-(*Interacting multiple models*: Blom & Bar-Shalom, *IEEE Trans. Automatic Control* 33(8), 1988, 780-783.)
+(*Interacting multiple models*: Blom & Bar-Shalom, *IEEE Trans. Automatic Control* 33(8), 1988, 780-783;
+pages from memory.)
 """)
     return
 

@@ -34,7 +34,7 @@ wind, gusts, tyres, engine, driver and sensors drawn anew for each, and the trac
 page counts; a test makes some of them again. Three ways to judge:
 
 - **coverage**: the share of intervals that hold the truth, with its own interval (Wilson, *J. Am. Stat.
-  Assoc.* 22, 1927, 209-212; `loadlearn.coverage`): a share of two hundred is itself a measurement;
+  Assoc.* 22, 1927, 209-212, pages from memory; `loadlearn.coverage`): a share of two hundred is itself a measurement;
 - **z** = error over sd: its root mean square should be 1. Above: too sure. Below: too modest;
 - **NEES**, the squared error of mass, rolling resistance and drag *together* over their covariance: its mean
   should be 3, for three quantities (Bar-Shalom, Li & Kirubarajan 2001, section 5.4, from memory;
