@@ -156,7 +156,7 @@ def _(added_noise_percent, energy_height, guess, least_squares, question, total_
         f"With {added_noise_percent} % of noise least squares finds **{_found[0]:.0f} ± {_spread:.0f} "
         f"kg**; the mass that the computed force implies is {_true:.0f} kg. Energy height says "
         f"**{_own:.0f} ± {_own_sd:.0f} kg**: the same noise, summed up to a height and put on the "
-        "side of the response.",
+        "side of the response. It costs width, and the width is said.",
         "Even at 0 % the fit is low: the logger's own grade and speed have noise already. Total least "
         "squares takes longer intervals, in which much of the noise averages out before it can do harm, "
         "and corrects for a slope error that it must be told.",
