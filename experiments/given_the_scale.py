@@ -92,9 +92,7 @@ def draw(rig: Rig, last: pd.Series, truth: dict[str, Any]) -> Any:
     )
     axes.set_xlabel("true force over force computed from the log (% above 1)", fontsize=9)
     axes.set_ylabel("combined mass (kg)", fontsize=9)
-    axes.set_title(
-        "The drive alone leaves a ridge: more force, more mass", fontsize=10, loc="left"
-    )
+    axes.set_title("The drive alone leaves a ridge: more force, more mass", fontsize=10, loc="left")
     axes.set_xlim(percent[0], percent[-1])
     axes.text(
         -1.9 * scale_sd,
@@ -107,7 +105,7 @@ def draw(rig: Rig, last: pd.Series, truth: dict[str, Any]) -> Any:
         (0, last["mass_kg"], last["mass_sd_kg"], 0.35, "in all"),
         (1, implied, implied_sd, 0.75, "given the\nscale"),
     )
-    for place, middle, sd, alpha, words in bars:
+    for place, middle, sd, alpha, _ in bars:
         margin.bar(place, 3.92 * sd, 0.5, middle - 1.96 * sd, color=BLUE, alpha=alpha)
         below = middle - 1.96 * sd - 15.0
         margin.text(place, below, f"± {1.96 * sd:.0f} kg", va="top", ha="center", fontsize=9)

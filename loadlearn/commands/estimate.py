@@ -240,6 +240,12 @@ def run_estimate(
     return EstimateRun(Path(out), the_rig, trace, prepared, history, summary, status)
 
 
+_LOADS = {
+    "trailer": "trailer mass (combined − tow vehicle)",
+    "payload": "payload (combined − vehicle)",
+}
+
+
 def print_summary(run: EstimateRun) -> None:
     """Print what was learnt as a compact table, with its reservations.
 
@@ -254,7 +260,7 @@ def print_summary(run: EstimateRun) -> None:
     )
     rows = [
         ("combined mass", "mass_kg", 0, "kg"),
-        ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),
+        (_LOADS[summary["load_is"]], "trailer_mass_kg", 0, "kg"),
         ("rolling resistance at 20 m/s", "rolling_resistance", 4, ""),
         ("drag area", "drag_area_m2", 2, "m²"),
     ]
