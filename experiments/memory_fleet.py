@@ -123,6 +123,11 @@ def plan(index: int, count: int) -> Plan:
     )
 
 
+def in_turn(count: int) -> list[int]:
+    """Vehicles in an order whose beginnings are fair samples of the fleet."""
+    return [int(one) for one in np.random.default_rng(7).permutation(count)]
+
+
 def departures(made: Plan, at: int) -> dict[str, Any]:
     """What a vehicle off the model has, sized as in ``off_the_model.py`` or below."""
     if not made.off_the_model:

@@ -6,8 +6,8 @@ Question
     a wrong weighing, a load that is not what it is called, or a changed vehicle found, and how
     often is something found where nothing is amiss?
 Method
-    *Fleet*: ``--seeds`` simulated vehicles (``memory_fleet.py``), twenty drives of ten minutes each,
-    three weighed; half of the vehicles have what the estimator does not model. The true scale is
+    *Fleet*: ``--seeds`` simulated vehicles (``memory_fleet.py``), twenty drives of ten minutes
+    each, three weighed; half of the vehicles have what the estimator does not model. The true scale is
     spread evenly over the law that the rig states; how much it differs between drives is drawn from
     half to double of what is believed usual. Drive 21, of another load, is estimated from the rig
     file, and from the memory. *Bound*: the interval were the spread between drives known exactly,
