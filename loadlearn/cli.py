@@ -22,6 +22,7 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
+from loadlearn.commands.export_step import export_step
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
@@ -42,6 +43,7 @@ COMMANDS = (
     dyno,
     condition,
     simulate_command,
+    export_step,
     report,
 )
 
