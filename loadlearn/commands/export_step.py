@@ -79,9 +79,9 @@ def run_export_step(
     from loadlearn.outputs import OutputFolder, provenance, write_json
     from loadlearn.policy.choose import choose_strategy
     from loadlearn.step_export.fmi_unit import write_unit
-    from loadlearn.step_export.step_cost import cost_of
     from loadlearn.step_export.native_step import compiler
     from loadlearn.step_export.reduced import reduced_setup
+    from loadlearn.step_export.step_cost import cost_of
     from loadlearn.step_export.step_source import step_source
     from loadlearn.step_export.strategy_step import look_up_of
     from loadlearn.vehicle.rig import Rig
