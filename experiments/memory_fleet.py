@@ -19,13 +19,13 @@ from situations import LIGHT_TOWING, lay_out
 
 from loadlearn import read_log
 from loadlearn.errors import InputError
-from loadlearn.memory.drive_record import DriveRecord, record_drive
+from loadlearn.memory.drive_record import DriveRecord, Told, record_drive
 from loadlearn.simulation.departures import Departures
 from loadlearn.simulation.road import RoadKind
 from loadlearn.simulation.scenarios import Scenario, scale_from_quantile, shipped_rig
 from loadlearn.simulation.sensors import Logger
 
-FIRST_SEED = 2_100_000
+FIRST_SEED, DRAWN_SEED = 2_100_000, 2_900_000
 SCALE_SD = 0.03
 """Of the true scale between vehicles, as the rig states it: its default."""
 DRIVES, WEIGHED = 20, 3
@@ -78,9 +78,9 @@ class Plan:
     rolls: tuple[float, ...]
 
 
-def plan(index: int, count: int) -> Plan:
+def plan(index: int, count: int, first_seed: int = FIRST_SEED) -> Plan:
     """Vehicle ``index`` of ``count``; true scales are spread evenly over their law."""
-    seed = FIRST_SEED + 1000 * index
+    seed = first_seed + 1000 * index
     rng = np.random.default_rng([seed, 1])
     name = LIGHT_TOWING[index % len(LIGHT_TOWING)]
     vehicle = shipped_rig(name).vehicle
@@ -121,6 +121,11 @@ def plan(index: int, count: int) -> Plan:
         scales=tuple(scale * np.exp(between * rng.normal(size=n))),
         rolls=tuple(roll * np.exp(roll_between * rng.normal(size=n))),
     )
+
+
+def in_turn(count: int) -> list[int]:
+    """Vehicles in an order whose beginnings are fair samples of the fleet."""
+    return [int(one) for one in np.random.default_rng(7).permutation(count)]
 
 
 def departures(made: Plan, at: int) -> dict[str, Any]:
@@ -190,6 +195,51 @@ def records(made: Plan, folder: Path) -> list[DriveRecord | None]:
     partial = place.with_suffix(".partial")
     partial.write_text(json.dumps({"plan": asdict(made), "drives": kept}), encoding="utf-8")
     partial.replace(place)
+    return found
+
+
+Errors = dict[tuple[bool, bool], list[tuple[float, DriveRecord | None, float]]]
+"""Per kind of vehicle (off the model or not) and load (solo or not): relative error of the implied
+mass, the record, and how far its rolling resistance is off."""
+
+
+def errors_of(fleet: Sequence[Plan], folder: Path) -> Errors:
+    """What simulated drives got wrong, to be drawn from."""
+    pool: Errors = {}
+    for made in fleet:
+        for at, one in enumerate(records(made, folder)):
+            key = (made.off_the_model, made.loads[at][0] == SOLO)
+            roll = None if one is None else one.rolling_resistance
+            off = 0.0 if roll is None else roll.mean - made.rolls[at]
+            error = 0.0 if one is None else implied_error(made, at, one)
+            pool.setdefault(key, []).append((error, one, off))
+    return pool
+
+
+def drawn_records(made: Plan, pool: Errors) -> list[DriveRecord | None]:
+    """Drives of a vehicle whose estimates have the errors and sds of simulated ones."""
+    rng = np.random.default_rng([made.seed, 4])
+    off = made.off_the_model and any(key[0] for key in pool)
+    found: list[DriveRecord | None] = []
+    for at in range(DRIVES):
+        solo = made.loads[at][0] == SOLO
+        of_kind = pool[off or (False, solo) not in pool, solo]
+        error, like, roll_off = of_kind[int(rng.integers(len(of_kind)))]
+        if like is None:
+            found.append(None)
+            continue
+        told, roll = like.log_implied_mass, like.rolling_resistance
+        mean = math.log(made.loads[at][1] / made.scales[at]) + error
+        changes: dict[str, Any] = {
+            "hash": f"{made.seed + at:016x}",
+            "log": f"{at:02d}",
+            "date": START + datetime.timedelta(days=3 * at),
+            "log_implied_mass": Told(mean=mean, sd=told.sd),
+            "rolling_resistance": None
+            if roll is None or made.rolls[at] + roll_off <= 0.0
+            else Told(mean=made.rolls[at] + roll_off, sd=roll.sd),
+        }
+        found.append(like.model_copy(update=changes))
     return found
 
 

@@ -21,6 +21,7 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
+from loadlearn.commands.export_step import export_step
 from loadlearn.commands.fleet import fleet
 from loadlearn.commands.inspect import inspect_command
 from loadlearn.commands.remember import remember
@@ -46,6 +47,7 @@ COMMANDS = (
     dyno,
     condition,
     simulate_command,
+    export_step,
     report,
     schema_command,
 )

@@ -37,7 +37,9 @@ $$ m_{\mathrm{eff}}\,\frac{dv}{dt} = sF - m g\,(\sin\theta + c\cos\theta) - \tfr
 What pulls, less what the hill, the ground and the air take, is what speeds the vehicle up
 (Gillespie, *Fundamentals of Vehicle Dynamics*, 1992, ch. 1 and 4; Wong, *Theory of Ground Vehicles*,
 ch. 3; chapters from memory, no page at hand). In the package it stands once:
-`loadlearn.vehicle.roadload.longitudinal_acceleration`.
+`loadlearn.vehicle.roadload.longitudinal_acceleration`. The force $F$ is computed from the fuelling: its heat times
+an efficiency, less friction, through the gears (`loadlearn.vehicle.engine_force`); a torque channel or a measured
+force would do as well.
 
 ## Per weight, along the way
 
@@ -129,7 +131,7 @@ def _(believed_kg, rolling, terms):
 
 
 @app.cell
-def _(believed_kg, guess, left_over, question, time_s):
+def _(believed_kg, guess, left_over, question, terms, time_s):
     _figure, _axes = shared.panels(2, 1, sharex=True)
     _minutes = time_s / 60.0
     _top, _foot = _axes[:, 0]
@@ -142,8 +144,8 @@ def _(believed_kg, guess, left_over, question, time_s):
     shared.style.tidy(_foot, "energy height unaccounted for (m)", "time (min)")
     _heavy = believed_kg > 5180
     _words = (
-        "Believed right, the balance closes to a few metres over 33 km: what is left is wind and the "
-        "sensors."
+        f"Believed right, the balance closes to {left_over[-1]:.0f} m over 33 km, in which the engine put in "
+        f"{terms(believed_kg)[1].clip(0.0).sum():.0f} m: what is left is wind, bends and the sensors."
         if believed_kg == 5180
         else f"Believed {believed_kg} kg: the work is divided by too {'much' if _heavy else 'little'}, "
         f"so the vehicle seems to gain {'more' if _heavy else 'less'} than it was given: "

@@ -39,7 +39,7 @@ Averaged over an interval of one second, with $a$ the acceleration, the balance 
 
 $$ F = \frac{m}{s}\,(a + g\sin\theta) + \frac{m c}{s}\,g\cos\theta + \frac{C_dA}{s}\,\tfrac{1}{2}\rho v^2 + \text{error} $$
 
-Three unknowns, a thousand lines. Least squares (Gauss 1809, Legendre 1805) takes the values that make
+Three unknowns, a thousand lines. Least squares (Legendre 1805, Gauss 1809; from memory) takes the values that make
 the sum of squared errors least. It supposes that *all of the error is in $F$*: the regressors on the
 right are taken as exact. But $\sin\theta$ comes from a grade channel, and channels have noise.
 
@@ -156,7 +156,7 @@ def _(added_noise_percent, energy_height, guess, least_squares, question, total_
         f"With {added_noise_percent} % of noise least squares finds **{_found[0]:.0f} ± {_spread:.0f} "
         f"kg**; the mass that the computed force implies is {_true:.0f} kg. Energy height says "
         f"**{_own:.0f} ± {_own_sd:.0f} kg**: the same noise, summed up to a height and put on the "
-        "side of the response.",
+        "side of the response. It costs width, and the width is said.",
         "Even at 0 % the fit is low: the logger's own grade and speed have noise already. Total least "
         "squares takes longer intervals, in which much of the noise averages out before it can do harm, "
         "and corrects for a slope error that it must be told.",

@@ -36,17 +36,17 @@ def _():
 The state is $x = (E, \varphi, c, \kappa)$. Over an interval only $E$ moves, by the work put in and
 what rolling and drag take (chapter 1):
 
-$$ \text{predict:}\qquad x \leftarrow F x + u, \qquad P \leftarrow F P F^{\mathsf T} + Q $$
+$$ \text{predict:}\qquad x \leftarrow A x + u, \qquad P \leftarrow A P A^{\mathsf T} + Q $$
 
-(This $F$ is the transition matrix; the books call it so. Its first row is $1$, the work per
-$\varphi$, the way and the drag.) At the end of the interval speed and height are read. They say what
+(The first row of $A$ is $1$, the work per $\varphi$, the way and the drag; the rest is one. Many books
+call it $F$, which here is the force. $u$ is what is known beforehand: the tyres' rise with speed, bends.) At the end of the interval speed and height are read. They say what
 $E$ is, give or take:
 
 $$ \text{update:}\qquad \nu = y - H x, \quad S = H P H^{\mathsf T} + R, \quad K = P H^{\mathsf T}/S,
 \quad x \leftarrow x + K\nu, \quad P \leftarrow P - K H P $$
 
 (Kalman, *J. Basic Engineering* 82(1), 1960, 35-45; Bar-Shalom, Li & Kirubarajan, *Estimation with
-Applications to Tracking and Navigation*, 2001, section 5.2; section from memory.) The mass is never
+Applications to Tracking and Navigation*, 2001, section 5.2; pages and section from memory.) The mass is never
 measured. It is learnt because $P$ remembers that an error in $\varphi$ makes an error in $E$ when the
 engine pulls.
 """)

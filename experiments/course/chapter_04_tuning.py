@@ -156,7 +156,9 @@ def _(guess, memory_of, noise_factor, question, told):
         f"{_sd:.0f} kg, which is off by {(_found - _true) / _sd:+.1f} of its sds. The neighbouring "
         f"innovations (0.1 s apart) correlate with {memory_of(_z, [1])[0]:+.2f}, those a second apart "
         f"with {memory_of(_z, [10])[0]:+.2f}.",
-        "Turn the knob and look at the middle panel: size can be tuned, memory cannot be tuned away. "
+        "Turn the knob and look at the middle panel: size can be tuned, memory cannot be tuned away. Each bar "
+        "is small, but all thirty have one sign: the mean of three seconds of innovations has "
+        f"{1.0 + 2.0 * memory_of(_z, _lags).sum():.1f} times the variance that the filter counts on. "
         "Something lasts (gusts, slope errors, an engine that is not its map), and four states have no "
         "place for it. So even where the mean square is one, the mass is surer than it should be.",
         "The package (blue) has a state δ for what lasts, with a level and a time constant found on this "

@@ -40,7 +40,7 @@ $$ (m + \mu)\frac{dv}{dt} = sF - m g(\sin\theta + c\cos\theta) - \tfrac12\rho C_
 
 is multiplied by 1.03 on both sides (but for $\mu$, a few per cent of it) and the motion is the same. Two
 loads, one log. So $s$ is not a state to be estimated. It is **considered** (Schmidt, *Advances in Control
-Systems* 3, 1966; Jazwinski, *Stochastic Processes and Filtering Theory*, 1970, section 8.4, from memory):
+Systems* 3, 1966, 293-340; Jazwinski, *Stochastic Processes and Filtering Theory*, 1970, section 8.4; pages and section from memory):
 never updated by a towing drive, always in the answer:
 
 $$ \operatorname{var}(\ln m) = \operatorname{var}(\ln \tfrac{1}{\varphi}) + \operatorname{var}(\ln s) $$

@@ -40,9 +40,10 @@ Two filters watch the same drive.
   change while driving.** Each hypothesis is a Kalman filter of its own. Bayes' rule weighs them by how well
   each foresaw the next sample:
 
-$$ P(\text{ground}\mid\text{data}) \propto P(\text{ground}) \cdot p(\text{sample}\mid\text{ground}) $$
+$$ \Pr(\text{ground}\mid\text{data}) \propto \Pr(\text{ground}) \cdot p(\text{sample}\mid\text{ground}) $$
 
-(*Interacting multiple models*: Blom & Bar-Shalom, *IEEE Trans. Automatic Control* 33(8), 1988, 780-783.)
+(*Interacting multiple models*: Blom & Bar-Shalom, *IEEE Trans. Automatic Control* 33(8), 1988, 780-783;
+pages from memory.)
 """)
     return
 
@@ -85,70 +86,64 @@ def _(guess, now_s, question):
     _history, _plain = shared.learnt().history, shared.plain()
     _ours = _history[_history["time_s"] <= now_s].iloc[::10]
     _other = _plain[_plain["time_s"] <= now_s].iloc[::10]
-    _figure, _axes = shared.panels(3, 1, width=8.6, height=2.05, sharex=True)
-    _mass, _roll, _ground = _axes[:, 0]
-    shared.band(
-        _mass,
-        _other["time_s"],
-        _other["mass_kg"],
-        _other["mass_sd_kg"],
-        shared.OTHER,
-        "plain filter",
-        "-.",
+    _figure, _axes = shared.panels(
+        3, 2, width=9.4, height=2.1, sharex="col", sharey="row", width_ratios=(2.0, 1.0)
     )
-    _mass.fill_between(
-        _ours["time_s"],
-        _ours["mass_low95_kg"],
-        _ours["mass_high95_kg"],
-        color=shared.OURS,
-        alpha=0.2,
-        lw=0,
-    )
-    _given = 1.96 * _ours["mass_sd_given_scale_kg"]
-    _mass.fill_between(
-        _ours["time_s"],
-        _ours["mass_kg"] - _given,
-        _ours["mass_kg"] + _given,
-        color=shared.OURS,
-        alpha=0.45,
-        lw=0,
-    )
-    _mass.plot(
-        _ours["time_s"], _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses"
-    )
-    _mass.axhline(5180.0, color=shared.TRUE, ls="--", lw=1.2, label="truth")
-    _mass.set_ylim(3800.0, 7000.0)
-    shared.grounds_strip(_mass)
-    shared.style.tidy(_mass, "mass (kg)")
-    shared.style.small_legend(_mass, loc="upper left", ncols=3)
     _true = shared.crew().truth
     _true = _true[_true["time_s"] <= now_s]
-    _roll.plot(_true["time_s"], _true["rolling_resistance"], "k--", lw=1.2)
-    _roll.plot(_other["time_s"], _other["rolling_resistance"], "-.", color=shared.OTHER, lw=1.4)
-    _roll.plot(_ours["time_s"], _ours["rolling_resistance"], color=shared.OURS, lw=1.6)
+    _colours = shared.style.ground_colours(list(GROUNDS))
+    _hatches = shared.style.ground_hatches(list(GROUNDS))
+    _given = 1.96 * _ours["mass_sd_given_scale_kg"]
+    for _mass, _roll, _ground in _axes.T:
+        shared.band(
+            *(_mass, _other["time_s"], _other["mass_kg"], _other["mass_sd_kg"]),
+            *(shared.OTHER, "plain filter", "-."),
+        )
+        for _low, _high, _alpha in (
+            (_ours["mass_low95_kg"], _ours["mass_high95_kg"], 0.2),
+            (_ours["mass_kg"] - _given, _ours["mass_kg"] + _given, 0.45),
+        ):
+            _mass.fill_between(_ours["time_s"], _low, _high, color=shared.OURS, alpha=_alpha, lw=0)
+        _mass.plot(
+            _ours["time_s"], _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses"
+        )
+        _mass.plot(
+            _true["time_s"], _true["mass_kg"], "--", color=shared.TRUE, lw=1.2, label="truth"
+        )
+        _roll.plot(_true["time_s"], _true["rolling_resistance"], "k--", lw=1.2)
+        _roll.plot(_other["time_s"], _other["rolling_resistance"], "-.", color=shared.OTHER, lw=1.4)
+        _roll.plot(_ours["time_s"], _ours["rolling_resistance"], color=shared.OURS, lw=1.6)
+        _stacks = _ground.stackplot(
+            _ours["time_s"],
+            [_ours[f"p_{one}"] for one in GROUNDS],
+            colors=[_colours[one] for one in GROUNDS],
+            labels=["bitumen", "gravel", "earth", "sand", "soft sand"],
+        )
+        for _one, _name in zip(_stacks, GROUNDS, strict=True):
+            _one.set_hatch(_hatches[_name])
+            _one.set_edgecolor("#333333")
+            _one.set_linewidth(0.0)
+        for _ax in (_mass, _roll, _ground):
+            shared.style.tidy(_ax, "")
+            _ax.axvline(now_s, color=shared.style.GREY, lw=1)
+    (_mass, _near), (_roll, _), (_ground, _near_ground) = _axes
+    _mass.set_ylim(3800.0, 7000.0)
     _roll.set_yscale("log")
     _roll.set_ylim(0.006, 0.3)
     _roll.set_yticks([0.01, 0.02, 0.05, 0.1, 0.2], ["0.01", "0.02", "0.05", "0.1", "0.2"])
     _roll.minorticks_off()
-    shared.style.tidy(_roll, "rolling resistance")
-    _colours = shared.style.ground_colours(list(GROUNDS))
-    _hatches = shared.style.ground_hatches(list(GROUNDS))
-    _stacks = _ground.stackplot(
-        _ours["time_s"],
-        [_ours[f"p_{one}"] for one in GROUNDS],
-        colors=[_colours[one] for one in GROUNDS],
-        labels=["bitumen", "gravel", "earth", "sand", "soft sand"],
-    )
-    for _one, _name in zip(_stacks, GROUNDS, strict=True):
-        _one.set_hatch(_hatches[_name])
-        _one.set_edgecolor("#333333")
-        _one.set_linewidth(0.0)
     _ground.set_ylim(0.0, 1.0)
+    _mass.set_xlim(0.0, 2085.0)
+    _near.set_xlim(1785.0, 1905.0)
+    _near.set_title("the edge of the sand", fontsize=9)
+    _near.axvline(1803.0, color=shared.INK, lw=0.8, ls=":")
+    shared.grounds_strip(_mass)
+    shared.style.tidy(_mass, "mass (kg)")
+    shared.style.tidy(_roll, "rolling resistance")
     shared.style.tidy(_ground, "probability of ground", "time (s)")
-    shared.style.small_legend(_ground, loc="lower left", ncols=5)
-    for _ax in _axes[:, 0]:
-        _ax.axvline(now_s, color=shared.style.GREY, lw=1)
-        _ax.set_xlim(0.0, 2085.0)
+    shared.style.tidy(_near_ground, "", "time (s)")
+    shared.style.small_legend(_mass, loc="upper left", ncols=3)
+    shared.style.small_legend(_ground, loc="lower left", ncols=3)
 
     def _pull(start_s, end_s):
         truth = shared.crew().truth
@@ -168,8 +163,11 @@ def _(guess, now_s, question):
         f"{_a['surface'].replace('sealed', 'bitumen').replace('_', ' ')} with probability "
         f"{max(_a[f'p_{one}'] for one in GROUNDS):.2f}. Truth: {float(shared.true_at('mass_kg', now_s)):.0f} kg.",
         "Turn the knob through 1805, 1815 and 1840 s. On sand the engine pulls "
-        f"{_pull(1806.0, 1900.0) / _pull(1300.0, 1700.0):.1f} times as hard as on the gravel before. The plain filter has one explanation left that can move fast enough. The "
-        "other has four more, and asks which. Within seconds it has answered, and the mass has not moved.",
+        f"{_pull(1806.0, 1900.0) / _pull(1300.0, 1700.0):.1f} times as hard as on the gravel before. The plain "
+        "filter has one explanation left that can move fast enough. The other has four more, and asks which. "
+        "Within seconds it has left the gravel; whether this is hard earth or easy sand it says only by and "
+        "by, and that hardly matters: the mass has not moved. (Its band opens for a while: there was a halt, "
+        "and the load may be another. Chapter 8.)",
         "Light blue: 95 % in all; dark: were the scale known (chapter 6). The plain filter's band is drawn "
         "too: it is the width of the line.",
     )

@@ -119,11 +119,13 @@ def _(after_s, guess, left_behind, question):
         _since, _ours["mass_low95_kg"], _ours["mass_high95_kg"], color=shared.OURS, alpha=0.25, lw=0
     )
     _mass.plot(_since, _ours["mass_kg"], color=shared.OURS, lw=1.6, label="with hypotheses")
-    _mass.plot(_truth["time_s"] - _start, _truth["mass_kg"], "k--", lw=1.2, label="truth")
+    _seen = _truth[_truth["time_s"] <= _now]
+    _mass.plot(_seen["time_s"] - _start, _seen["mass_kg"], "k--", lw=1.2, label="truth")
     _mass.axvspan(-HALT_S, 0.0, color="#DDDDDD", lw=0, zorder=0)
-    _mass.text(-HALT_S / 2, 6600.0, "halt", ha="center", fontsize=9)
+    _soon = after_s <= 30
+    _mass.text(-12.0 if _soon else -HALT_S / 2, 6600.0, "halt", ha="center", fontsize=9)
     _mass.set_ylim(1500.0, 7000.0)
-    _mass.set_xlim(-420.0, 620.0)
+    _mass.set_xlim(*((-62.0, 42.0) if _soon else (-420.0, 620.0)))
     shared.style.tidy(_mass, "combined mass (kg)")
     shared.style.small_legend(_mass, loc="upper right")
     _changed.plot(_since, _ours["p_load_changed"], color=shared.OURS, lw=1.6)
@@ -144,7 +146,7 @@ def _(after_s, guess, left_behind, question):
         f"{_a['mass_kg']:.0f} ± {_a['mass_sd_kg']:.0f} kg, truth {_true:.0f} kg; probability that the load has "
         f"changed {_a['p_load_changed']:.3f}.",
         f"It passes 0.95 for the first time **{_sure.iloc[0] - _start:.1f} s** after moving off. The plain "
-        "filter has been told that the mass never changes, and has half an hour of evidence for the old one: "
+        "filter has been told that the mass never changes, and has the whole drive as evidence for the old one: "
         "it takes the rest of the drive to give it up, and is sure of every number on the way.",
     )
     return

@@ -34,7 +34,7 @@ wind, gusts, tyres, engine, driver and sensors drawn anew for each, and the trac
 page counts; a test makes some of them again. Three ways to judge:
 
 - **coverage**: the share of intervals that hold the truth, with its own interval (Wilson, *J. Am. Stat.
-  Assoc.* 22, 1927, 209-212; `loadlearn.coverage`): a share of two hundred is itself a measurement;
+  Assoc.* 22, 1927, 209-212, pages from memory; `loadlearn.coverage`): a share of two hundred is itself a measurement;
 - **z** = error over sd: its root mean square should be 1. Above: too sure. Below: too modest;
 - **NEES**, the squared error of mass, rolling resistance and drag *together* over their covariance: its mean
   should be 3, for three quantities (Bar-Shalom, Li & Kirubarajan 2001, section 5.4, from memory;
@@ -136,6 +136,7 @@ def _(drives, guess, question, table):
         )
         shared.style.small_legend(_ax, loc="upper left")
     _all, _none = coverage(_some["in_all"]), coverage(_some["scale_off"])
+    _few = 1.0 - 0.95**10 - 10 * 0.05 * 0.95**9
     shared.reveal(
         question,
         guess.value,
@@ -144,7 +145,8 @@ def _(drives, guess, question, table):
         f"{_all.share:.3f}, itself known to [{_all.low95:.3f}, {_all.high95:.3f}]. With the scale switched off: "
         f"**{_some['scale_off'].sum()}**, {_none.share:.3f} [{_none.low95:.3f}, {_none.high95:.3f}].",
         f"Rms z in all {np.sqrt((_some['z'] ** 2).mean()):.2f}; NEES {_some['nees'].mean():.2f} (should be 3). "
-        "Turn the knob to ten drives: ten out of ten is no proof of 95 %, and nine of ten none against it.",
+        "Turn the knob to ten drives: honest intervals hold the truth in eight of ten or fewer "
+        f"{_few:.0%} of the time, and in ten of ten {0.95**10:.0%}. Neither proves anything.",
     )
     return
 

@@ -325,8 +325,8 @@ EXERCISES: dict[int, tuple[Number | Choice, Number | Choice]] = {
             ),
         ),
         Number(
-            "Before: P(sand) = 0.001. One second of driving is e⁷ times as likely on sand as on "
-            "bitumen. What is P(sand) now?",
+            "Before: Pr(sand) = 0.001. One second of driving is e⁷ times as likely on sand as on "
+            "bitumen. What is Pr(sand) now?",
             "",
             _ODDS / (1.0 + _ODDS),
             "Prior odds times the likelihood ratio; a second later it is 0.999.",

@@ -14,12 +14,12 @@ G = 9.80665  # m/s^2
 
 
 def transition(row):
-    """F and known input u of x <- F x + u over an interval: work in, rolling and drag out."""
-    F = np.eye(4)
-    F[0, 1] = row["work_kg_m"] + row["rotating_step_kg_m"]  # per phi
-    F[0, 2] = -row["distance_cos_m"]  # per c
-    F[0, 3] = -row["drag2"]  # per kappa: integral of rho v^2 / 2 dx / g
-    return F, np.array([-TYRE_RISE * row["slope_m"] - row["bends_m"], 0.0, 0.0, 0.0])
+    """A and known input u of x <- A x + u over an interval: work in, rolling and drag out."""
+    A = np.eye(4)
+    A[0, 1] = row["work_kg_m"] + row["rotating_step_kg_m"]  # per phi
+    A[0, 2] = -row["distance_cos_m"]  # per c
+    A[0, 3] = -row["drag2"]  # per kappa: integral of rho v^2 / 2 dx / g
+    return A, np.array([-TYRE_RISE * row["slope_m"] - row["bends_m"], 0.0, 0.0, 0.0])
 
 
 def four_state_filter(rows, x, P, noise):
@@ -33,10 +33,10 @@ def four_state_filter(rows, x, P, noise):
     for row in rows:
         # Predict: what the interval did to the energy height.
         if row["known"] > 0.5:
-            F, u = transition(row)
+            A, u = transition(row)
             E_noise = (noise.white * row["speed_m_s"]) ** 2 * row["dt_s"] + 1e-10
             Q = np.diag([E_noise, 0.0, noise.roll_walk_per_s05**2 * row["dt_s"], 0.0])
-            x, P = F @ x + u, F @ P @ F.T + Q
+            x, P = A @ x + u, A @ P @ A.T + Q
         else:  # braking, changing gear: the energy may have gone anywhere
             P = P + np.diag([noise.open_variance_m2, 0.0, 0.0, 0.0])
         # Update: speed and height measure E, but for what the rotating parts hold.

@@ -130,7 +130,10 @@ NOTATION = r"""
 | $E$ | energy height, $v^2/2g + h$ and the rotating parts' share | m | |
 | $\delta$ | disturbance: gusts, slope errors, unseen, as a slope | 1 | |
 | $y,\ \nu,\ S$ | measured energy height, innovation (what is new in it), its variance | m, m, m² | `normalised_innovation` is $\nu/\sqrt S$ |
+| $A,\ H$ | transition of the state over an interval; what is measured of it | | |
 | $P,\ Q,\ R,\ K$ | covariance of the belief, process noise, measurement noise, gain | | |
+| $z$ | an error, or what is new, over its sd | 1 | |
+| $\Pr$ | probability | 1 | `p_sand`, `p_load_changed` |
 | sd | standard deviation; a 95 % interval is about ± 1.96 sd | | `mass_sd_kg` |
 | given the scale | were $s$ known exactly | | `mass_sd_given_scale_kg` |
 """

@@ -83,6 +83,11 @@ Scheduler = Annotated[
 _Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
 
 
+def command_name(command: Callable[..., int | None]) -> str:
+    """What the user types for a command: its function's name."""
+    return command.__name__.removesuffix("_command").replace("_", "-")
+
+
 def register(app: typer.Typer, command: Callable[..., int | None], name: str | None = None) -> None:
     """Add a command to the program.
 
@@ -114,7 +119,7 @@ def register(app: typer.Typer, command: Callable[..., int | None], name: str | N
     # One line per paragraph: the terminal's width breaks it, not the source's.
     paragraphs = (inspect.getdoc(command) or "").split("\n\n")
     text = "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
-    app.command(name or command.__name__.removesuffix("_command"), help=text)(guarded)
+    app.command(name or command_name(command), help=text)(guarded)
 
 
 def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:

@@ -69,6 +69,7 @@ OWN_FILES = (
 _ANY_FILES = (
     *OWN_FILES,
     "truth.parquet",
+    "beside.parquet",
     *(f"estimates.{ending}" for ending in FORMATS[1:]),
 )
 
@@ -138,7 +139,8 @@ def run_estimate(
         CSV with what was true over ``time_s``: any of ``mass_kg``, ``rolling_resistance``,
         ``drag_area_m2`` and ``surface``; it is drawn and kept beside, and learns nothing.
     beside : str, optional
-        A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
+        A baseline, one of ``loadlearn.BASELINES``: what it would have said is drawn and kept
+        beside.
     wide : bool
         Whether the figure is laid out for a slide, 16:9.
     picture_format : str
@@ -207,6 +209,9 @@ def run_estimate(
         write_parquet(outputs.path("trace.parquet"), trace)
         if known is not None:
             write_parquet(outputs.path("truth.parquet"), known)
+        also = None if other is None or beside is None else (beside, other.run(prepared))
+        if also is not None:
+            write_parquet(outputs.path("beside.parquet"), also[1])
         options: dict[str, Any] = {"every_s": every_s, "figure": figure}
         if beside is not None:
             options["beside"] = beside
@@ -222,7 +227,6 @@ def run_estimate(
             say("drawing")
             from loadlearn.figures import draw_estimates, save
 
-            also = None if other is None or beside is None else (beside, other.run(prepared))
             picture = draw_estimates(prepared, history, summary, known, also, wide)
             save(picture, outputs.path(f"estimates.{picture_format}"))
         write_json(outputs.path("summary.json"), summary)

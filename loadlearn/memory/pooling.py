@@ -30,7 +30,9 @@ FALSE_ALARM = 0.05
 """Chance that anything is left out, or a change found, where nothing is amiss (as far as the model
 holds; ``experiments/vehicle_memory.py`` counts how often)."""
 FEWEST_EACH_SIDE = 3
-"""A change needs so many drives before it and after it."""
+"""A change needs so many drives before it and after it; fewer are single drives that are off."""
+DECIDED = 20.0
+"""A claim is left out where it is likelier by this factor that it is wrong than that another is."""
 ANY_SD = 10.0
 """Of an unknown of which nothing is believed beforehand (as a natural logarithm)."""
 
@@ -187,10 +189,20 @@ def deletion_residuals(pool: Pool, between_variance: float) -> tuple[IntArray, F
     return claims, residuals
 
 
-def left_out(pool: Pool) -> list[tuple[int, float]]:
+def left_out(pool: Pool) -> tuple[list[tuple[int, float]], tuple[int, int] | None]:
     """Claims that the others contradict, worst first, each with by how many sd.
 
     One at a time: what is left out no longer speaks against the others.
+
+    Parameters
+    ----------
+    pool : Pool
+
+    Returns
+    -------
+    out : list of (int, float)
+    undecided : (int, int) or None
+        Two claims that contradict each other though nothing tells which of them is wrong.
     """
     from scipy.stats import t
 
@@ -204,10 +216,16 @@ def left_out(pool: Pool) -> list[tuple[int, float]]:
         claims, residuals = deletion_residuals(pool, variance)
         away = float(residuals[claims == worst][0])
         if 2.0 * t.sf(abs(away), freedom) * claims.size >= FALSE_ALARM:
-            return found
+            break
+        # Leaving a claim out lowers chi-squared by its squared residual.
+        rivals = np.where(claims == worst, 0.0, np.abs(residuals))
+        rival = int(np.argmax(rivals))
+        if away**2 - float(rivals[rival]) ** 2 < 2.0 * math.log(DECIDED):
+            either = sorted((worst, int(claims[rival])))
+            return found, (either[0], either[1])
         found.append((worst, away))
         pool = others
-    return found
+    return found, None
 
 
 def change_of(pool: Pool, day: IntArray) -> tuple[int, Belief] | None:
@@ -229,13 +247,8 @@ def change_of(pool: Pool, day: IntArray) -> tuple[int, Belief] | None:
     from scipy.stats import t
 
     pool, day = pool.only(day >= 0), day[day >= 0]
-    counted = np.unique(np.column_stack([day, pool.drive])[pool.design[:, 0] != 0.0], axis=0)
-    days = np.unique(counted[:, 0])
-    splits = [
-        int(one)
-        for one in days
-        if min(np.sum(counted[:, 0] < one), np.sum(counted[:, 0] >= one)) >= FEWEST_EACH_SIDE
-    ]
+    counted = np.unique(np.column_stack([day, pool.drive])[pool.design[:, 0] != 0.0], axis=0)[:, 0]
+    splits = np.unique(counted)[1:]
     best, least = None, FALSE_ALARM
     for split in splits:
         stepped = pool.stepped(day < split)
@@ -246,7 +259,12 @@ def change_of(pool: Pool, day: IntArray) -> tuple[int, Belief] | None:
             continue
         chance = 2.0 * float(t.sf(abs(before) / sd, joined.freedom)) * len(splits)
         if chance < least:
-            best, least = (split, Belief(-before, sd)), chance
+            best, least = (int(split), Belief(-before, sd)), chance
+    if (
+        best is None
+        or min(np.sum(counted < best[0]), np.sum(counted >= best[0])) < FEWEST_EACH_SIDE
+    ):
+        return None
     return best
 
 

@@ -239,13 +239,19 @@ def _scale(
             "(tyres, engine, uprate, logger), or mend the weighings on either side"
         )
     pool, loads = seen.pool, seen.loads
-    for claim, away in left_out(pool):
+    out, undecided = left_out(pool)
+    for claim, away in out:
         findings.append(
-            f"{seen.claims[claim]}: left out, {abs(away):.1f} sd from what the "
-            "other drives say; check "
-            "what was weighed, and whether it was that load"
+            f"{seen.claims[claim]}: left out, {abs(away):.1f} sd from what the other drives say; "
+            "check what was weighed, and whether it was that load"
         )
         pool = pool.only(pool.claim != claim)
+    if undecided is not None:
+        one, other = (seen.claims[claim] for claim in undecided)
+        findings.append(
+            f"{one}, and {other}, contradict each other, and nothing tells which is wrong: both "
+            "count, and widen what is believed of the scale; weigh once more"
+        )
     prior = pool.prior[0]
     alone = replace(pool, prior=(Belief(prior.mean, ANY_SD), *pool.prior[1:]))
     by_drives = join(alone)
@@ -297,7 +303,7 @@ def _over_drives(
             "change, else look at tyre pressures and brakes"
         )
         pool, day = pool.only(day >= found[0]), day[day >= found[0]]
-    for claim, away in left_out(pool):
+    for claim, away in left_out(pool)[0]:
         if words is not None:
             findings.append(
                 f"{named(told[claim][0])}: its {words} is left out, {abs(away):.1f} sd from what "

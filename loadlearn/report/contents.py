@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from loadlearn.errors import InputError
@@ -18,6 +19,9 @@ MOST_ROWS = 60
 
 TRUTH_FILE = "truth.parquet"
 """Where 'estimate --truth' keeps what it was told."""
+
+BESIDE_FILE = "beside.parquet"
+"""Where 'estimate --beside' keeps what the baseline said."""
 
 SECTIONS = (
     ("advice", "Settings called for"),
@@ -66,6 +70,8 @@ class Contents:
         Estimates, and the drive they are of, one row per sample.
     truth : DataFrame or None
         What was true of it, where the folder holds it.
+    beside : DataFrame or None
+        What a baseline would have said, where the folder holds it.
     provenance : dict
         ``provenance.json``, or empty.
     sections : list of Section
@@ -81,6 +87,7 @@ class Contents:
     sections: list[Section] = field(default_factory=list)
     trace: pd.DataFrame | None = None
     truth: pd.DataFrame | None = None
+    beside: pd.DataFrame | None = None
     traces: pd.DataFrame | None = None
 
 
@@ -126,6 +133,7 @@ def read_contents(folder: Path) -> Contents:
         sections=sections,
         trace=_read_if_there(folder / "trace.parquet") if known else None,
         truth=_read_truth(folder, provenance) if known else None,
+        beside=_read_if_there(folder / BESIDE_FILE) if known else None,
         traces=_read_if_there(folder / "traces.parquet") if compared else None,
     )
 
@@ -166,18 +174,25 @@ def _read_history(folder: Path) -> pd.DataFrame | None:
             f"{folder}: has summary.json but neither estimates.parquet nor estimates.csv; run "
             "'loadlearn estimate' again"
         )
-    if len(history) == 0 or "time_s" not in history:
-        raise InputError(f"{folder / name}: holds no estimates; run 'loadlearn estimate' again")
-    return history
+    return _in_order(history, folder / name, "estimates")
 
 
 def _read_if_there(path: Path) -> pd.DataFrame | None:
     if not path.is_file():
         return None
-    table = _read_table(path)
+    return _in_order(_read_table(path), path, "drive")
+
+
+def _in_order(table: pd.DataFrame, path: Path, what: str) -> pd.DataFrame:
+    """A table over time in the order of its stamps."""
     if len(table) == 0 or "time_s" not in table:
-        raise InputError(f"{path}: holds no drive; run the command that wrote it again")
-    return table.sort_values("time_s", kind="stable")
+        raise InputError(f"{path}: holds no {what}; run the command that wrote it again")
+    time = pd.to_numeric(table["time_s"], errors="coerce").to_numpy(dtype=float)
+    if not np.isfinite(time).all():
+        raise InputError(f"{path}: column 'time_s' is not all numbers; run the command again")
+    if (np.diff(time) < 0.0).any():
+        return table.iloc[np.argsort(time, kind="stable")].reset_index(drop=True)
+    return table
 
 
 def _read_truth(folder: Path, provenance: dict[str, Any]) -> pd.DataFrame | None:
@@ -204,4 +219,6 @@ def _read_section(folder: Path, name: str, title: str) -> Section | None:
         for path in sorted(folder.glob(f"{name}*.png"))
     }
     table = _read_table(csv) if csv.is_file() else None
+    if table is not None and name == "advice":
+        table = _in_order(table, csv, "advice")
     return Section(name, title, values, table, pictures)

@@ -42,7 +42,8 @@ def build_page(folder: Path) -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    contents = read_contents(folder)
+    with _readable(folder):
+        contents = read_contents(folder)
     environment = Environment(
         loader=FileSystemLoader(_HERE),
         autoescape=True,
@@ -56,12 +57,14 @@ def build_page(folder: Path) -> str:
     for section in contents.sections:
         with _readable(folder / f"{section.name}.json"):
             sections.append(tell(section))
+    known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
+    if sections and sections[0].said:
+        known["headline"] = sections[0].said[0][0]
     there = ["summary"] if contents.summary is not None else []
     dictionary = schema_section([*there, *(section.name for section in contents.sections)])
     if dictionary.tables:
         sections.append(dictionary)
     summary, history = contents.summary, contents.history
-    known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
     if summary is not None and history is not None:
         with _readable(folder / "summary.json"):
             known["headline"], known["cards"] = answer(summary, contents)
@@ -96,6 +99,8 @@ def _readable(path: Path) -> Iterator[None]:
     """One sentence for a file that holds something else than a command writes."""
     try:
         yield
+    except InputError:
+        raise
     except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
         raise InputError(
             f"{path}: is not what loadlearn writes ({type(error).__name__}: {error}); run the "

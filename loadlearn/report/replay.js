@@ -13,7 +13,7 @@
   const GAP_S = 5;              // a curve does not bridge a longer hole in its log ...
   const GAP_SAMPLES = 3;        // ... nor one of more usual intervals
   const READ_EVERY_MS = 100;    // readings, while playing
-  const dashes = { solid: [], dashed: [6, 4], dotted: [1.5, 3] };
+  const dashes = { solid: [], dashed: [6, 4], dotted: [1.5, 3], dash_dot: [7, 3, 1.5, 3] };
 
   // What the page holds: 16-bit steps of a signal's range, 65535 where there is no value.
   const bytes = (text) => Uint8Array.from(atob(text), (one) => one.charCodeAt(0)).buffer;
@@ -42,6 +42,7 @@
 
   let run, time, signals;       // what is replayed
   let gap = GAP_S;
+  let toldAt = NaN;             // the event whose words stand beside the readings (s)
   let panels = [];
   let at = 0, left = 0, right = 1;      // play-head and ends of what is shown (s)
   let last = null, lastRead = 0;        // stamps of the last frame and reading (ms); null: paused
@@ -164,7 +165,7 @@
         const band = signal.low && curve.words === "learnt";
         const inner = band && signals[`${curve.column}_given_scale`];
         const told = (value) => written(value * panel.factor, panel.decimals);
-        read(single ? null : swatch(curve), curve.words, (i) => {
+        read(single ? null : swatch(curve), curve.words === "baseline" ? run.baseline : curve.words, (i) => {
           const value = valueAt(signal, i);
           if (Number.isNaN(value)) return "not known";
           const unit = panel.unit ? ` ${panel.unit}` : "";
@@ -405,6 +406,10 @@
     byId("clock").textContent = clock;
     scrub.setAttribute("aria-valuetext", `${clockText(at)} minutes`);
     byId("now").textContent = summary(i);
+    if (Math.abs(at - toldAt) > (right - left) / 50) {
+      byId("event").textContent = "";
+      toldAt = NaN;
+    }
     const reason = run.strips.reason;
     byId("reason").textContent = reason ? wordsAt(reason, at) : "";
   };
@@ -476,6 +481,7 @@
       : events.findLast((one) => one.time_s < at - 0.05);
     if (!found) { byId("event").textContent = `no ${forward ? "later" : "earlier"} event`; return; }
     show(found.time_s);
+    toldAt = found.time_s;
     byId("event").textContent = `${clockText(found.time_s)} ${found.words}`;
   };
   const choose = (number) => {
@@ -551,6 +557,16 @@
     event.preventDefault();
     act();
   });
+  // What was chosen with a pointer gives the keys back; who goes by keys keeps the place.
+  let pointing = false;
+  bar.addEventListener("pointerdown", () => { pointing = true; });
+  bar.addEventListener("keydown", () => { pointing = false; });
+  for (const name of ["click", "change"]) {
+    bar.addEventListener(name, (event) => {
+      const on = event.target.closest(name === "click" ? "button" : "select");
+      if (pointing && on) on.blur();
+    });
+  }
   const pointed = (event) => {
     const box = rail.getBoundingClientRect();
     show(left + (event.clientX - box.left) / box.width * (right - left));

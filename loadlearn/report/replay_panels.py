@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-Dash = Literal["solid", "dashed", "dotted"]
+Dash = Literal["solid", "dashed", "dotted", "dash_dot"]
+
+
+BESIDE = "baseline"
+"""Words of a curve that a run names itself."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,7 @@ def _learnt(column: str, colour: str) -> tuple[Curve, ...]:
     return (
         Curve(column, "learnt", colour=colour),
         Curve(f"true_{column}", "truth", "dashed", step=True),
+        Curve(f"beside_{column}", BESIDE, "dash_dot", "red"),
     )
 
 

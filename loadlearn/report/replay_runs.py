@@ -7,15 +7,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from loadlearn.figures.bands import band_95, band_95_given_scale
-from loadlearn.figures.draw_estimates import grade_from_altitude
+from loadlearn.figures.draw_estimates import MOST_BESIDE, grade_from_altitude
 from loadlearn.figures.draw_policy import limit_bars
 from loadlearn.figures.style import ground_colours, ground_hatches
 from loadlearn.report.contents import Contents
 from loadlearn.report.packing import HELD_S, Bins
-from loadlearn.report.replay_panels import PANELS, Panel, panel_data
+from loadlearn.report.replay_panels import BESIDE, PANELS, Panel, panel_data
+from loadlearn.report.report_words import baseline_words
 from loadlearn.report.told import plain
 
 FloatArray = NDArray[np.float64]
@@ -70,6 +71,8 @@ class Run:
     events : list of dict
         ``time_s``, ``kind`` and ``words``, in order of time.
     notes : list of str
+    baseline : str
+        Name of the baseline whose estimates are among the signals.
     """
 
     name: str
@@ -82,23 +85,41 @@ class Run:
     strips: dict[str, dict[str, Any]] = field(default_factory=dict)
     events: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    baseline: str = ""
 
     def add(self, table: pd.DataFrame, columns: dict[str, str]) -> None:
         """Take signals from a table, by the names they have there."""
         time = table["time_s"].to_numpy(dtype=np.float64)
         for name, own in columns.items():
-            if name in table and table[name].notna().any():
-                value = table[name].to_numpy(dtype=np.float64)
-                band = band_95(table, name) if own in LEARNT else None
-                self.signals[own] = (time, value, *(band or (np.empty(0), np.empty(0))))
-                inner = band_95_given_scale(table, name) if own in LEARNT else None
-                # Where the scale has no part in it the inner band would only hide the other.
-                if inner is not None and band is not None and _narrower(inner, band):
-                    self.signals[own + GIVEN_SCALE] = (time, value, *inner)
+            value = _finite(table[name]) if name in table else np.empty(0)
+            if not np.isfinite(value).any():
+                continue
+            band = band_95(table, name) if own in LEARNT else None
+            if band is None:
+                self.signals[own] = (time, value, np.empty(0), np.empty(0))
+                continue
+            low, high = _finite(band[0]), _finite(band[1])
+            self.signals[own] = (time, value, low, high)
+            inner = band_95_given_scale(table, name)
+            # Where the scale has no part in it the inner band would only hide the other.
+            if inner is not None and _narrower(inner, band):
+                self.signals[own + GIVEN_SCALE] = (
+                    time,
+                    value,
+                    _finite(inner[0]),
+                    _finite(inner[1]),
+                )
+
+
+def _finite(values: ArrayLike) -> FloatArray:
+    array = np.asarray(values, dtype=np.float64)
+    return np.where(np.isfinite(array), array, np.nan)
 
 
 def _narrower(band: Band, other: Band) -> bool:
-    return bool(np.nanmedian((band[1] - band[0]) / (other[1] - other[0])) < 0.95)
+    width, whole = band[1] - band[0], other[1] - other[0]
+    known = np.isfinite(width) & (whole > 0.0) & np.isfinite(whole)
+    return bool(known.any() and np.median(width[known] / whole[known]) < 0.95)
 
 
 def replay_data(contents: Contents) -> dict[str, Any] | None:
@@ -162,6 +183,7 @@ def _packed(run: Run, most: int) -> dict[str, Any]:
         "strips": run.strips,
         "events": run.events,
         "notes": run.notes,
+        "baseline": run.baseline,
     }
 
 
@@ -175,12 +197,19 @@ def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
             _, value, low, high = run.signals[curve.column]
             if curve.column in LEARNT and len(low):
                 # The wide start would flatten all that follows: it may leave the axis.
-                later = slice(len(low) // 20, None)
-                value, low, high = value[later], low[later], high[later]
-                if panel.logarithmic:
-                    low = np.maximum(low, 0.6 * value)
-                ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
-            ends += [float(np.nanmin(value)), float(np.nanmax(value))]
+                known = np.isfinite(low) & np.isfinite(high) & np.isfinite(value)
+                known[: len(low) // 20] = False
+                if known.any():
+                    value, low, high = value[known], low[known], high[known]
+                    if panel.logarithmic:
+                        low = np.maximum(low, 0.6 * value)
+                    ends += [float(np.nanquantile(low, 0.002)), float(np.nanquantile(high, 0.998))]
+            if curve.words == BESIDE:
+                # One that runs away leaves the axis: what is ours is to be seen.
+                value = value[len(value) // 20 :]
+                value = value[value < MOST_BESIDE * max(ends, default=np.inf)]
+            if np.isfinite(value).any():
+                ends += [float(np.nanmin(value)), float(np.nanmax(value))]
     if not ends:
         return None
     bottom, top = panel.factor * min(ends), panel.factor * max(ends)
@@ -198,6 +227,7 @@ def _recorded(contents: Contents) -> Run | None:
     if history is None or summary is None:
         return None
     run = Run("recorded drive", "the drive of the log", False, history["time_s"].to_numpy(float))
+    end_s = float(run.time_s[-1])
     known = history
     if "tractive_force_n" in history and "learning" in history:
         # Where a sample was set aside its force is not known.
@@ -211,11 +241,14 @@ def _recorded(contents: Contents) -> Run | None:
     if contents.truth is not None:
         run.add(contents.truth, {name: f"true_{name}" for name in LEARNT})
         if "surface" in contents.truth:
-            run.strips["true_ground"] = _stretches(contents.truth, "surface")
+            run.strips["true_ground"] = _stretches(contents.truth, "surface", end_s)
+    if contents.beside is not None:
+        run.add(contents.beside, {name: f"beside_{name}" for name in LEARNT})
+        run.baseline = baseline_words(contents)
     if "surface" in history:
-        run.strips["ground"] = _stretches(history, "surface")
+        run.strips["ground"] = _stretches(history, "surface", end_s)
     if "set_aside_because" in history:
-        run.strips["aside"] = _stretches(history, "set_aside_because")
+        run.strips["aside"] = _stretches(history, "set_aside_because", end_s)
     spans = [[one["start_s"], one["end_s"], 0, 1] for one in summary.get("not_learnt", [])]
     run.strips["not_learnt"] = {"words": ["nothing learnt of the mass here"], "spans": spans}
     run.events += _grounds_and_loads(summary)
@@ -249,12 +282,12 @@ def _distance(trace: pd.DataFrame) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(steps)))
 
 
-def _stretches(table: pd.DataFrame, column: str) -> dict[str, Any]:
-    """Stretches of a column of words, the empty ones left out."""
-    time = table["time_s"].to_numpy(dtype=np.float64)
+def _stretches(table: pd.DataFrame, column: str, end_s: float) -> dict[str, Any]:
+    """Stretches of a column of words, the empty ones left out; the last holds to the end."""
+    time = np.append(table["time_s"].to_numpy(dtype=np.float64), end_s)
     codes, words = pd.factorize(table[column].astype(object).fillna("").astype(str))
     edges = np.flatnonzero(np.diff(codes)) + 1
-    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(codes) - 1]))
+    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(codes)]))
     spans = [
         [round(float(time[start]), 2), round(float(time[end]), 2), int(codes[start]), 1]
         for start, end in zip(starts, ends, strict=True)
@@ -290,13 +323,15 @@ def _add_advice(run: Run, advice: pd.DataFrame) -> None:
     run.add(advice, {name: name for name in names})
     if "reason" in advice:
         # A sentence a second is more than anybody reads.
+        end_s = float(run.time_s[-1])
         seconds = np.unique(np.floor(advice["time_s"].to_numpy()), return_index=True)[1]
-        run.strips["reason"] = _stretches(advice.iloc[seconds], "reason")
+        run.strips["reason"] = _stretches(advice.iloc[seconds], "reason", end_s)
     if "active_limits" not in advice or "wanted_share" not in advice:
         return
-    acting = limit_bars(advice)
+    limits = advice["active_limits"].astype(object)  # a column without a word reads as numbers
     wanted = advice["wanted_share"].fillna(0.0) > WANTED_FROM
-    taking = limit_bars(advice.assign(active_limits=advice["active_limits"].where(wanted)))
+    acting = limit_bars(advice.assign(active_limits=limits))
+    taking = limit_bars(advice.assign(active_limits=limits.where(wanted)))
     words = list(acting)
     spans = [
         [round(start, 2), round(start + length, 2), words.index(name), strong]

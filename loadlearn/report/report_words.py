@@ -67,6 +67,9 @@ def answer(summary: dict[str, Any], contents: Contents) -> tuple[str, list[dict[
         if truth is not None and key in truth:
             true = truth[key].dropna()
             lines += [f"truth {number(factor * true.iloc[-1], digits)} {unit}"] if len(true) else []
+        if key == "mass_kg" and contents.beside is not None and key in contents.beside:
+            other = number(factor * contents.beside[key].iloc[-1], digits)
+            lines.append(f"{baseline_words(contents)} {other} {unit}")
         cards.append({"label": label, "value": f"{mean} {unit}".rstrip(), "lines": lines})
     for section in contents.sections:
         end = section.values.get("at_end")
@@ -78,6 +81,13 @@ def answer(summary: dict[str, Any], contents: Contents) -> tuple[str, list[dict[
             kept = f"keep {percent(end['power_retention'])}"
             cards.append({"label": "Extra torque called for", "value": kept, "lines": lines})
     return headline, cards
+
+
+def baseline_words(contents: Contents) -> str:
+    """Name of the baseline that ``estimate --beside`` was asked for."""
+    options = contents.provenance.get("options")
+    name = options.get("beside") if isinstance(options, dict) else None
+    return plain(name or "baseline").replace("ekf", "extended Kalman filter")
 
 
 def _rolling_words(summary: dict[str, Any]) -> str:

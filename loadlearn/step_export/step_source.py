@@ -111,12 +111,15 @@ class StepSource:
         Names of the grounds, by number.
     has_look_up : bool
         Whether a strategy can be looked up.
+    stack_items : int
+        Numbers in the arrays on the stack while a sample is taken, at the deepest.
     """
 
     header: str
     source: str
     grounds: tuple[str, ...]
     has_look_up: bool
+    stack_items: int
 
 
 def _constant(kind: CType) -> CType:
@@ -226,8 +229,8 @@ def step_source(
         into.note(kind)
     words = {
         "VERSION": __version__,
-        "RIG": rig_name,
-        "CAUTION": _comment(caution),
+        "RIG": _quoted(rig_name),
+        "CAUTION": comment(caution),
         "FORCE_CHANNEL": FORCE_CHANNELS[setup.sources.force],
         "HEIGHT_CHANNEL": HEIGHT_CHANNELS[setup.sources.height],
         "GROUNDS": ", ".join(f"{i} {name}" for i, name in enumerate(setup.names)),
@@ -270,7 +273,11 @@ def step_source(
         "SHIFT_EVERY": repr(SHIFT_EVERY_S),
     }
     return StepSource(
-        header, filled(template("loadlearn_step.c"), words), setup.names, look_up is not None
+        header,
+        filled(template("loadlearn_step.c"), words),
+        setup.names,
+        look_up is not None,
+        max(to_rows.most_items, to_estimates.most_items),
     )
 
 
@@ -299,7 +306,7 @@ def _look_up_words(
         "SETTINGS_FOR": found.name,
         "LOAD_KNOWN": known.name,
         "DRAWS": str(look_up.points.shape[1]),
-        "STRATEGY": look_up.name,
+        "STRATEGY": _quoted(look_up.name),
         "GRADE_LOW": literal(low),
         "GRADE_HIGH": literal(high),
         "SPEED_LOW": literal(slowest),
@@ -335,7 +342,18 @@ def filled(text: str, words: Mapping[str, str]) -> str:
     return re.sub(r"@(\w+)@", lambda found: words[found[1]], text)
 
 
-def _comment(text: str) -> str:
+def _quoted(name: str) -> str:
+    """A name from a file within a comment of C."""
+    return " ".join(name.split()).replace("*/", "* /")
+
+
+def comment(text: str) -> str:
+    """A text as the inside of a comment of C.
+
+    Parameters
+    ----------
+    text : str
+    """
     lines = textwrap.wrap(" ".join(text.split()).replace("*/", "* /"), 92)
     return "\n".join(f"   {one}" for one in lines)
 

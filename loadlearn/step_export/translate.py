@@ -89,6 +89,10 @@ class Function:
     parameters: list[tuple[str, CType]]
     result: CType | None
     text: str
+    own_items: int = 0
+    """Numbers in the arrays that it keeps while it runs ..."""
+    most_items: int = 0
+    """... and with those of what it calls, at the deepest."""
 
 
 class Translation:
@@ -186,6 +190,8 @@ class _Body:
         self.lines: list[str] = []
         self.declared: set[str] = set()
         self.depth, self.temporaries = 1, 0
+        self.arrays: dict[str, int] = {}
+        self.deepest = 0
 
     # --- the whole -------------------------------------------------------------------------
     def translated(self) -> Function:
@@ -218,7 +224,8 @@ class _Body:
         first = (ast.get_docstring(self.tree) or "").partition("\n")[0].replace("*/", "* /")
         about = f"/* {first}\n   ({self.python.__module__}: {self.python.__name__}) */"
         text = "\n".join([about, _wrapped(head), "{", *body, "}"])
-        return Function(self.name, self.parameters, self.result, text)
+        own = sum(self.arrays.values())
+        return Function(self.name, self.parameters, self.result, text, own, own + self.deepest)
 
     def _hoisted(self) -> Iterator[str]:
         """Declarations of names whose first mention is not where all others can see it."""
@@ -447,6 +454,7 @@ class _Body:
         if node is not None and _is_empty(node):
             assert isinstance(kind, Array)
             self.places.empties.add(name)
+            self.arrays[name] = kind.size
             if first:
                 self.declared.add(name)
                 self.emit(f"{_element(kind)} {at}[{kind.size}];")
@@ -720,6 +728,7 @@ class _Body:
             codes.append(_address(one.code) if by_pointer else one.code)
             codes += one.sizes
         function = self.into.function(called, tuple(kinds))
+        self.deepest = max(self.deepest, function.most_items)
         code = f"{function.name}({', '.join(codes)})"
         return Expression(code, function.result or INT, operations=total)
 

