@@ -22,17 +22,23 @@ ROOT = Path(__file__).resolve().parents[1]
 # has no fixed place as long as no circle closes.
 ORDER = (
     "errors",
+    "described",
     "_compile",
+    "runner",
     "vehicle",
     "log",
     "estimation",
     "policy",
     "simulation",
     "study",
+    "step_export",
     "dyno",
     "condition",
+    "file_schemas",
+    "memory",
     "figures",
     "report",
+    "fleet",
     "commands",
     "cli",
 )

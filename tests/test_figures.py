@@ -301,7 +301,7 @@ def test_validation_draws_four_panels(drives: int, tmp_path: Path) -> None:
         "error of the combined mass (%)",
         "estimated combined mass (t)",
         "truth inside it (% of rows)",
-        "estimated − weighed (kg)",
+        "estimated − weighed (% of their mean)",
     ]
     save(figure, tmp_path / "v.png")
     assert (tmp_path / "v.png").stat().st_size > 10_000

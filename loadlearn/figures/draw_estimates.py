@@ -659,7 +659,7 @@ def _headline(summary: dict[str, Any], width: int) -> str:
     low, high = mass["interval95"]
     text = (
         f"Combined mass {mass['mean'] / 1e3:.2f} t (95 %: {low / 1e3:.2f} to {high / 1e3:.2f} t), "
-        f"of which trailer {trailer['mean'] / 1e3:.2f} t."
+        f"of which {summary.get('load_is', 'trailer')} {trailer['mean'] / 1e3:.2f} t."
     )
     if not summary["trust"]["ok"]:
         text += " NOT TO BE TRUSTED: " + "; ".join(summary["trust"]["reasons"]) + "."

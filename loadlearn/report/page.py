@@ -11,6 +11,7 @@ from loadlearn.errors import InputError
 from loadlearn.report.contents import Contents, read_contents
 from loadlearn.report.replay_runs import replay_data
 from loadlearn.report.report_words import CAUTIONS, answer, clock, plain_summary
+from loadlearn.report.schema_section import schema_section
 from loadlearn.report.section_words import tell
 from loadlearn.report.told import Told
 
@@ -59,6 +60,10 @@ def build_page(folder: Path) -> str:
     known: dict[str, Any] = {"headline": "", "cards": [], "said": [], "grounds": []}
     if sections and sections[0].said:
         known["headline"] = sections[0].said[0][0]
+    there = ["summary"] if contents.summary is not None else []
+    dictionary = schema_section([*there, *(section.name for section in contents.sections)])
+    if dictionary.tables:
+        sections.append(dictionary)
     summary, history = contents.summary, contents.history
     if summary is not None and history is not None:
         with _readable(folder / "summary.json"):

@@ -267,7 +267,9 @@ def test_nothing_is_dumped_raw(place: Path, made_result: MadeResult) -> None:
     write_advice(place, made_result)
     write_comparison(place)
     page = build_page(place)
-    text = read(page).text
+    # The dictionary of the files is a list of keys, and no dump: it says what each means.
+    text, heading, dictionary = read(page).text.partition("What the files' keys and columns mean")
+    assert heading and "Combined mass of all that moves" in dictionary
     assert not re.findall(r"\b[a-z]+(?:_[a-z0-9]+)+\b", text.replace("traces.parquet", ""))
     assert "interval95" not in text and "nan" not in text.lower().split()
     labels = [p["title"] + p["unit"] for p in data_of(page, "replay-data")["panels"]]
