@@ -14,7 +14,7 @@ from loadlearn.figures.draw_estimates import MOST_BESIDE, grade_from_altitude
 from loadlearn.figures.draw_policy import limit_bars
 from loadlearn.figures.style import ground_colours, ground_hatches
 from loadlearn.report.contents import Contents
-from loadlearn.report.packing import HELD_S, Bins
+from loadlearn.report.curve_packing import HELD_S, Bins
 from loadlearn.report.replay_panels import BESIDE, PANELS, Panel, panel_data
 from loadlearn.report.report_words import baseline_words
 from loadlearn.report.told import plain
