@@ -55,7 +55,7 @@ class Reader(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self._inside not in ("script", "style"):
-            self.text += data
+            self.text += data.replace("\u00a0", " ")
 
 
 def read(page: str) -> Reader:
