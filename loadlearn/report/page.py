@@ -51,6 +51,8 @@ def build_page(folder: Path) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # A number and its sign stay on one line.
+    environment.filters["whole"] = lambda text: str(text).replace(" %", "\u00a0%")
     # Panels and words stand in an order that means something.
     environment.policies["json.dumps_kwargs"] = {"sort_keys": False, "separators": (",", ":")}
     sections = []

@@ -207,13 +207,13 @@
     pen.setTransform(1, 0, 0, ratio, 0, 0);
     return pen;
   };
-  const hatched = (pen, { colour, hatch }) => {
+  const hatched = (pen, { colour, hatch }, lines = "rgba(255, 255, 255, .75)") => {
     const tile = document.createElement("canvas");
     const size = tile.width = tile.height = Math.round(8 * ratio);
     const ink = tile.getContext("2d");
     ink.fillStyle = colour;
     ink.fillRect(0, 0, size, size);
-    ink.strokeStyle = ink.fillStyle = "rgba(255, 255, 255, .75)";
+    ink.strokeStyle = ink.fillStyle = lines;
     ink.lineWidth = ratio;
     const line = (x1, y1, x2, y2) => {
       ink.beginPath(); ink.moveTo(x1, y1); ink.lineTo(x2, y2); ink.stroke();
@@ -277,7 +277,8 @@
     pen.globalAlpha = 1;
     if (panel.curves.some((one) => one.words === "learnt")) {
       for (const [begin, end] of run.strips.not_learnt?.spans ?? []) {
-        pen.fillStyle = hatched(pen, { colour: "rgba(128, 128, 128, .25)", hatch: "/" });
+        pen.fillStyle = hatched(pen, { colour: "rgba(128, 128, 128, .18)", hatch: "/" },
+          "rgba(128, 128, 128, .55)");
         pen.fillRect(across(begin), 0, across(end) - across(begin), panel.height);
       }
     }

@@ -14,7 +14,7 @@ from loadlearn.figures.draw_estimates import MOST_BESIDE, grade_from_altitude
 from loadlearn.figures.draw_policy import limit_bars
 from loadlearn.figures.style import ground_colours, ground_hatches
 from loadlearn.report.contents import Contents
-from loadlearn.report.packing import HELD_S, Bins
+from loadlearn.report.curve_packing import HELD_S, Bins
 from loadlearn.report.replay_panels import BESIDE, PANELS, Panel, panel_data
 from loadlearn.report.report_words import baseline_words
 from loadlearn.report.told import plain
@@ -208,6 +208,8 @@ def _range_of(panel: Panel, runs: list[Run]) -> tuple[float, float] | None:
                 # One that runs away leaves the axis: what is ours is to be seen.
                 value = value[len(value) // 20 :]
                 value = value[value < MOST_BESIDE * max(ends, default=np.inf)]
+                if panel.logarithmic:
+                    value = value[value > min(ends, default=0.0) / MOST_BESIDE]
             if np.isfinite(value).any():
                 ends += [float(np.nanmin(value)), float(np.nanmax(value))]
     if not ends:
@@ -250,6 +252,8 @@ def _recorded(contents: Contents) -> Run | None:
     if "set_aside_because" in history:
         run.strips["aside"] = _stretches(history, "set_aside_because", end_s)
     spans = [[one["start_s"], one["end_s"], 0, 1] for one in summary.get("not_learnt", [])]
+    if spans:
+        run.notes.append("Hatched: nothing could be learnt of the mass there.")
     run.strips["not_learnt"] = {"words": ["nothing learnt of the mass here"], "spans": spans}
     run.events += _grounds_and_loads(summary)
     for section in contents.sections:

@@ -21,7 +21,7 @@ CAUTIONS = (
 
 def tonnes(kilograms: float) -> str:
     """A mass in tonnes, two decimals."""
-    return f"{kilograms / 1e3:.2f} t"
+    return f"{number(kilograms / 1e3, 2)} t"
 
 
 def clock(seconds: float) -> str:

@@ -44,7 +44,7 @@ def _tell_advice(told: Told, section: Section) -> None:
             False,
         )
     )
-    told.said += [(f"{one[:1].upper()}{one[1:]}.", True) for one in values.get("warnings", [])]
+    told.said += [(f"{one}.", True) for one in values.get("warnings", [])]
     told.said += [(one, True) for one in limit_sentences(values.get("limits_exceeded", []))]
     told.said += [
         (f"The load is not to be relied on: {reason}.", True)
@@ -236,11 +236,12 @@ def _tell_validation(told: Told, section: Section) -> None:
     values = section.values
     failed = int(values["failed"])
     told.said.append(
-        (f"{values['rows']} rows against weighed masses; {failed} failed.", failed > 0)
+        (f"Rows against weighed masses: {values['rows']}, of which {failed} failed.", failed > 0)
     )
     columns = {**values["groups"], "all": values["overall"]}
     rows = []
-    for key in values["overall"]:
+    order = {key + ending: i for ending in ("", _GIVEN) for i, key in enumerate(_STATISTICS)}
+    for key in sorted(values["overall"], key=lambda one: (_GIVEN in one, order.get(one, 99))):
         words, factor, digits = _STATISTICS.get(
             key.removesuffix(_GIVEN), (" ".join(words_and_unit(key)).strip(), 1.0, 2)
         )

@@ -116,6 +116,4 @@ def words_and_unit(key: str) -> tuple[str, str]:
     for ending, unit in _UNITS:
         if key.endswith(ending):
             return plain(key.removesuffix(ending)), unit
-        if f"{ending}_" in key:
-            return plain(key.replace(f"{ending}_", "_", 1)), unit
     return plain(key), ""

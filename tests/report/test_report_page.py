@@ -55,7 +55,7 @@ class Reader(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self._inside not in ("script", "style"):
-            self.text += data
+            self.text += data.replace("\u00a0", " ")
 
 
 def read(page: str) -> Reader:
@@ -250,7 +250,10 @@ def test_other_commands_results_are_told_in_words(place: Path, made_result: Made
     text = read(page).text
     for said in (
         *("keep 44 %", "economy 45 %", "Extra torque was wanted for 1,300 s", "exhaust gas", "40"),
-        *("3 rows against weighed masses; 1 failed.", "weighed mass inside the 95 % interval"),
+        *(
+            "Rows against weighed masses: 3, of which 1 failed.",
+            "weighed mass inside the 95 % interval",
+        ),
         *("−0.50", "5,100 ± 80", "+2.0", "two.csv: no such file", "utility rigs"),
     ):
         assert said in text, said
