@@ -111,7 +111,9 @@ def install(place: Path, what: Path, python: str, lowest: bool) -> Path:
         tool = environment(place / "tool")
         run(tool, "-m", "pip", "install", "-q", "uv")
         uv = [place / "tool" / "bin" / "uv", "pip", "install", "-q", "--python", own]
-        run(*uv, "--resolution", "lowest-direct", what)
+        # Of a wheel the dependencies would not be direct ones.
+        run(*uv, "--resolution", "lowest-direct", "-r", ROOT / "pyproject.toml")
+        run(*uv, "--no-deps", what)
     else:
         run(own, "-m", "pip", "install", "-q", what)
     return own

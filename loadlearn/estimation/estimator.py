@@ -125,17 +125,17 @@ class LoadEstimator:
         What :meth:`step` does with a sample that is wrong (text, infinite, impossible, without a
         stamp): an error, or a count in ``gate.refused``, and what is right of it is used.
 
-    Attributes
-    ----------
-    gate : SampleGate
-        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
-        stamp that repeats, goes back or is out of line.
-
     Raises
     ------
     InputError
         The initial belief is not positive, a delay is not a number of seconds, or ``refuse`` is
         another word.
+
+    Attributes
+    ----------
+    gate : SampleGate
+        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
+        stamp that repeats, goes back or is out of line.
 
     References
     ----------

@@ -51,7 +51,7 @@ def answer(summary: dict[str, Any], contents: Contents) -> tuple[str, list[dict[
     cards = []
     for label, key, factor, unit, digits in (
         ("Combined mass", "mass_kg", 1e-3, "t", 2),
-        ("Hitched (combined less tow vehicle)", "trailer_mass_kg", 1e-3, "t", 2),
+        (_load_words(summary), "trailer_mass_kg", 1e-3, "t", 2),
         (_rolling_words(summary), "rolling_resistance", 1.0, "", 4),
         ("Drag area", "drag_area_m2", 1.0, "m²", 2),
     ):
@@ -101,6 +101,16 @@ def _between(value: dict[str, Any]) -> str:
     return f"with 95 % probability between {tonnes(low)} and {tonnes(high)}"
 
 
+def _rigid(summary: dict[str, Any]) -> bool:
+    return bool(summary.get("load_is") == "payload")
+
+
+def _load_words(summary: dict[str, Any]) -> str:
+    if _rigid(summary):
+        return "Payload (combined less vehicle)"
+    return "Hitched (combined less tow vehicle)"
+
+
 def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
     """The findings of a drive, a sentence or two each.
 
@@ -127,13 +137,14 @@ def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
         f"{tonnes(mass['mean'])}, {_between(mass)}."
     )
     low, high = trailer["interval95"]
+    carried, vehicle = ("loaded", "vehicle") if _rigid(summary) else ("hitched", "tow vehicle")
     if low <= 0.0 <= high:
         said.append(
-            "What is hitched cannot be told from nothing: the difference to the tow vehicle is "
+            f"What is {carried} cannot be told from nothing: the difference to the {vehicle} is "
             f"{trailer['mean']:,.0f} kg, {_between(trailer)}."
         )
     else:
-        said.append(f"Of that about {tonnes(trailer['mean'])} is hitched, {_between(trailer)}.")
+        said.append(f"Of that about {tonnes(trailer['mean'])} is {carried}, {_between(trailer)}.")
     known = _known_after(history, 0.05)
     if known is not None:
         said.append(

@@ -398,3 +398,9 @@ def test_an_earlier_page_is_replaced_only_by_force(place: Path) -> None:
         run_report(place)
     run_report(place, force=True)
     assert page.read_bytes() == first
+
+
+def test_a_rigid_vehicle_has_a_payload(made_result: MadeResult) -> None:
+    said = plain_summary({**made_result.summary, "load_is": "payload"}, made_result.history)
+    assert any("is loaded, with 95 %" in sentence for sentence in said)
+    assert not any("hitched" in sentence for sentence in said)
