@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import inspect
 import re
 import subprocess
@@ -212,6 +213,17 @@ def test_the_readme_explains_exactly_the_dependencies() -> None:
 def test_version_is_said_once() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert loadlearn.__version__ == project["version"]
+    # Where it must be said again, it is the same.
+    cited = (PACKAGE / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {loadlearn.__version__}\n" in cited
+    changes = re.findall(r"^## (.+)$", (PACKAGE / "CHANGELOG.md").read_text(encoding="utf-8"), re.M)
+    assert changes[0] == loadlearn.__version__
+
+
+def test_the_licence_is_the_apache_foundation_s_text() -> None:
+    """Against the digest of https://www.apache.org/licenses/LICENSE-2.0.txt (from memory)."""
+    digest = hashlib.sha256((PACKAGE / "LICENSE").read_bytes()).hexdigest()
+    assert digest == "cfc7749b96f63bd31c3c42b5c471bf756814053e847c10f3eb003417bc523d30"
 
 
 def test_the_top_level_is_fixed() -> None:
