@@ -48,7 +48,12 @@ def rows_of(last: pd.Series, known: pd.Series, truth: dict[str, Any]) -> pd.Data
 
     def row(words: str, mass: float, sd: float) -> dict[str, Any]:
         error = 100.0 * (mass - weighed) / weighed
-        return {"answer": words, "mass (kg)": mass, "sd (kg)": sd, "error (%)": error}
+        return {
+            "answer": words,
+            "mass (kg)": mass,
+            "95 % (± kg)": 1.96 * sd,
+            "error (%)": error,
+        }
 
     return pd.DataFrame(
         [

@@ -28,6 +28,7 @@ import os
 import shutil
 import subprocess
 import sys
+import sysconfig
 import tarfile
 import tempfile
 import time
@@ -129,6 +130,13 @@ def unprivileged(python: Path) -> tuple[str, list[str], dict[str, Any]]:
         return "root, no file rights", limited, {}
 
 
+def borrowed() -> Path:
+    """This interpreter, or the system's of the same version where only that is nobody's, too."""
+    major, minor = sys.version_info[:2]
+    choices = [Path(sys.executable), Path(f"/usr/bin/python{major}.{minor}")]
+    return next((one for one in choices if unprivileged(one)[0] == "nobody"), choices[0])
+
+
 def demo(place: Path, python: Path, figure: bool, **more: str) -> dict[str, Any]:
     """Run the demonstration without privileges, from an empty folder, and read what it found."""
     folder = place / "empty"
@@ -193,7 +201,8 @@ def main() -> int:
                 *("--target", site, wheel),
             )
             read_only(site)
-            found = demo(place, Path(sys.executable), False, PYTHONPATH=str(site))
+            beside = sysconfig.get_path("purelib")
+            found = demo(place, borrowed(), False, PYTHONPATH=f"{site}{os.pathsep}{beside}")
             rows.append({"installed": "wheel, unpacked", **found})
             writable(site)
         else:

@@ -169,7 +169,7 @@ def _summary() -> Schema:
 
     below = _below("smoothed", "What the whole log says of every stretch.", entries(Smoothed))
     quality = _below("log_quality", "What 'inspect' says of the log.", entries(LogQuality))
-    every = _joined(entries(RunSummary), below, quality, entries(Ratings))
+    every = _joined(entries(RunSummary), below, quality, entries(Ratings), _remembered())
     what = "what was learnt by the end, whether to trust it, and why not"
     return Schema("summary", what, (Part("summary.json", what, every),))
 
@@ -179,6 +179,13 @@ def _below(key: str, meaning: str, inside: Iterable[Entry]) -> list[Entry]:
 
     moved = [replace(one, name=f"{key}.{one.name}") for one in inside]
     return [Entry(key, "table", "", meaning), *moved]
+
+
+def _remembered() -> list[Entry]:
+    from loadlearn.memory.vehicle_memory import Remembered
+
+    what = "The vehicle's memory that it started from; only with --vehicle."
+    return _below("remembered", what, entries(Remembered))
 
 
 @functools.cache
@@ -230,12 +237,22 @@ def _advice() -> Schema:
     rows = [one for one in entries(AdviceRow) if one.name != "limit_bits"]
     columns = _joined(entries(AdviceLoad), rows, entries(AdviceWords))
     trust = _below("trust", "Whether to rely on the load learnt.", entries(Trust))
-    told = _joined(entries(AdviceSummary), entries(AdviceTold), trust, entries(Ratings), _origin())
+    told = _joined(
+        entries(AdviceSummary),
+        entries(AdviceTold),
+        trust,
+        entries(Ratings),
+        _remembered(),
+        _origin(),
+    )
     what = "settings that the load calls for, and what holds them back"
     return Schema(
         "advice",
         what,
-        (Part("advice.csv", "over time", columns), Part("advice.json", "in short", told)),
+        (
+            Part("advice.csv", "over time", columns),
+            Part("advice.json", "in short", told),
+        ),
     )
 
 
@@ -264,6 +281,23 @@ def _compared() -> Schema:
     )
 
 
+@functools.cache
+def _dyno() -> Schema:
+    from loadlearn.dyno.dyno_comparison import CurveRow
+
+    what = "wheel-dyno runs, before and after, over engine speed"
+    return Schema("dyno", what, (Part("dyno.csv", what, tuple(entries(CurveRow))),))
+
+
+@functools.cache
+def _condition() -> Schema:
+    from loadlearn.condition.assessment import ConditionFile
+
+    what = "whether the engine is still what it was"
+    told = _joined(entries(ConditionFile), _origin())
+    return Schema("condition", what, (Part("condition.json", what, told),))
+
+
 _MAKERS = {
     "rig": _rig,
     "log": _log,
@@ -274,4 +308,6 @@ _MAKERS = {
     "validation": _validation,
     "advice": _advice,
     "compared": _compared,
+    "dyno": _dyno,
+    "condition": _condition,
 }

@@ -19,6 +19,7 @@ from dyno_bench import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from schema_bench import held_together, part_of
 
 from loadlearn.dyno import (
     ComparisonSettings,
@@ -648,7 +649,9 @@ def test_command_writes_everything_or_nothing(tmp_path):
     assert names == ["dyno.csv", "dyno.json", "dyno.png", "full_load.toml"]
     result = json.loads((out / "dyno.json").read_text())
     assert result["peaks"]["power"]["gain_percent"]["mean"] == pytest.approx(30.0, abs=1.5)
-    assert len(pd.read_csv(out / "dyno.csv")) > 40
+    table = pd.read_csv(out / "dyno.csv")
+    assert len(table) > 40
+    held_together(part_of("dyno", "dyno.csv"), set(table.columns))
     assert result["correction"]["sources"]["ignition"] == "assumed"
     assert result["correction"]["basis"]
     assert any(w.startswith("full_load.toml holds") for w in result["warnings"])

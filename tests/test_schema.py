@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 import pytest
+from schema_bench import held_together, keys_of, part_of, paths
 from typer.testing import CliRunner
 
 from loadlearn import read_log
@@ -21,7 +20,7 @@ from loadlearn.commands.compare import run_compare
 from loadlearn.commands.estimate import run_estimate
 from loadlearn.described import Entry, Named, Unit, entries, meanings, unit_of
 from loadlearn.errors import InputError
-from loadlearn.file_schemas import Part, schema, schemas
+from loadlearn.file_schemas import schema, schemas
 from loadlearn.log.quality import log_quality
 from loadlearn.outputs import plain
 from loadlearn.study.validation import validate_manifest
@@ -43,47 +42,6 @@ speed_limit_km_h = 90.0
 """
 
 
-def paths(value: Any, above: str = "") -> Iterator[str]:
-    """Names of all keys of a JSON document, as a schema writes them."""
-    if isinstance(value, dict):
-        for key, one in value.items():
-            yield f"{above}{key}"
-            yield from paths(one, f"{above}{key}.")
-    elif isinstance(value, list):
-        for one in value:
-            if isinstance(one, dict):
-                yield from paths(one, f"{above.removesuffix('.')}[].")
-
-
-def pattern_of(name: str) -> re.Pattern[str]:
-    return re.compile(re.sub(r"<[^>]*>", "[^.]+", name.replace("[]", r"\[\]")))
-
-
-def held_together(part: Part, written: set[str], silent: str = r"(?!)") -> None:
-    """Every name written is described, every name described (but ``silent``) is written."""
-    patterns = {one.name: pattern_of(one.name) for one in part.entries}
-    # What stands for a name of the data's own is described by what lies below it.
-    above = {
-        ".".join(parts[:at])
-        for parts in (name.split(".") for name in patterns)
-        for at in range(1, len(parts))
-        if "<" in parts[at] or "<" in parts[at - 1]
-    }
-    known = [*patterns.values(), *map(pattern_of, above)]
-    undescribed = {name for name in written if not any(one.fullmatch(name) for one in known)}
-    assert not undescribed
-    unwritten = {
-        name
-        for name, pattern in patterns.items()
-        if not re.fullmatch(silent, name) and not any(pattern.fullmatch(one) for one in written)
-    }
-    assert not unwritten
-
-
-def part_of(name: str, file: str) -> Part:
-    return next(part for part in schema(name).parts if part.file == file)
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A drive that loses its trailer, with a rig whose limit its coolant passes."""
@@ -98,12 +56,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place / "out"
 
 
-def read(path: Path) -> set[str]:
-    """Keys of a file; those of where it came from have a schema of their own."""
-    every = set(paths(json.loads(path.read_text())))
-    return {name for name in every if not name.startswith("provenance.")}
-
-
 def test_estimates(folder: Path) -> None:
     for file in ("estimates.csv", "estimates.parquet"):
         path = folder / file
@@ -112,17 +64,17 @@ def test_estimates(folder: Path) -> None:
 
 
 def test_summary_and_provenance(folder: Path) -> None:
-    written = read(folder / "summary.json")
+    written = keys_of(folder / "summary.json")
     assert "load_changes[].before_kg" in written and "limits_exceeded[].peak" in written
-    held_together(part_of("summary", "summary.json"), written, r"not_learnt\[\]\..*")
-    written = read(folder / "provenance.json")
+    held_together(part_of("summary", "summary.json"), written, r"not_learnt\[\]\..*|remembered.*")
+    written = keys_of(folder / "provenance.json")
     held_together(schema("provenance").parts[0], written, "seeds.<name>")
 
 
 def test_advice(folder: Path) -> None:
     table = pd.read_csv(folder / "advice.csv")
     assert list(table) == [one.name for one in part_of("advice", "advice.csv").entries]
-    held_together(part_of("advice", "advice.json"), read(folder / "advice.json"))
+    held_together(part_of("advice", "advice.json"), keys_of(folder / "advice.json"), "remembered.*")
 
 
 def test_inspect() -> None:
@@ -144,7 +96,7 @@ def test_compared(tmp_path: Path) -> None:
     traces = pd.read_parquet(tmp_path / "out" / "traces.parquet")
     held_together(part_of("compared", "traces.parquet"), set(traces.columns))
     silent = r"limits_exceeded\[\]\..*"
-    written = read(tmp_path / "out" / "comparison.json")
+    written = keys_of(tmp_path / "out" / "comparison.json")
     held_together(part_of("compared", "comparison.json"), written, silent)
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from loadlearn.memory.vehicle_file import VehicleFile
+    from loadlearn.memory.vehicle_memory import Remembered
     from loadlearn.vehicle.rig import Rig
 
 DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
@@ -438,7 +439,7 @@ def read_rig(
 
 def start_from(
     rig: "Rig", memory: "VehicleFile | None", trace: "pd.DataFrame"
-) -> tuple["Rig", dict[str, Any] | None]:
+) -> tuple["Rig", "Remembered | None"]:
     """The rig that an estimate starts from, and what of it is remembered.
 
     Parameters
@@ -452,7 +453,7 @@ def start_from(
     Returns
     -------
     Rig
-    dict or None
+    Remembered or None
         For the summary, without a memory None.
     """
     if memory is None:
@@ -472,12 +473,12 @@ def start_from(
     }
 
 
-def remembered_lines(remembered: dict[str, Any] | None) -> list[str]:
+def remembered_lines(remembered: "Remembered | None") -> list[str]:
     """What a command says of the memory that it started from.
 
     Parameters
     ----------
-    remembered : dict or None
+    remembered : Remembered or None
         From :func:`start_from`.
     """
     if remembered is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -123,7 +123,7 @@ def condition(
         report = assess(drives[-1], the_rig, learn_baseline([*remembered, *drives[:-1]], the_rig))
     inputs = {f"baseline_{number + 1}": path for number, path in enumerate(logs)}
     options = {"known_mass_kg": known_mass, "baseline_mass_kg": baseline_mass}
-    result = report.to_dict()
+    result: dict[str, Any] = {**report.to_dict()}
     result["provenance"] = provenance(
         "condition",
         {"log": log, "rig": rig, "vehicle": vehicle, "channels": channels, **inputs},

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime
 import math
 from dataclasses import dataclass, field, replace
+from typing import TypedDict
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from loadlearn.errors import InputError
 from loadlearn.estimation.calibration import PRIOR_LEFT_OUT, Belief
 from loadlearn.estimation.estimator import LoadEstimator
 from loadlearn.estimation.model import Noise
+from loadlearn.estimation.summary import TractiveScale
 from loadlearn.memory.drive_record import SOLO, UNDATED, DriveRecord, Told
 from loadlearn.memory.pooling import (
     ANY_SD,
@@ -47,6 +49,21 @@ REOPENED = {
     "logger": {"delays", "condition"},
 }
 """What drives before a change no longer tell."""
+
+
+class Remembered(TypedDict):
+    """The memory of a vehicle that a result started from."""
+
+    drives: int
+    """Remembered drives that count."""
+    without_this_drive: bool
+    """Whether the drive itself is among them and was left aside."""
+    tractive_scale: TractiveScale
+    """What they tell of it."""
+    findings: list[str]
+    """Where they contradict one another, one sentence each."""
+    notes: list[str]
+    """What else is to be said of them."""
 
 
 @dataclass(frozen=True)

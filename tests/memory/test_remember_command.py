@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from schema_bench import part_of, paths
 from typer.testing import CliRunner, Result
 
 from loadlearn.cli import app
@@ -105,6 +106,9 @@ def test_a_remembered_drive_is_not_estimated_from_itself(
     assert "1 remembered drives, this one left aside" in result.output
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert summary["remembered"]["without_this_drive"]
+    described = {one.name for one in part_of("summary", "summary.json").entries}
+    written = set(paths({"remembered": summary["remembered"]}))
+    assert written == {name for name in described if name.startswith("remembered")}
 
 
 def test_advice_and_condition_start_from_it(memory: Path, logs: list[Path], tmp_path: Path) -> None:
