@@ -96,11 +96,12 @@ def run_advise(
     InputError
         An input or the output place cannot be used; nothing has then been written.
     """
-    from loadlearn.commands.estimate import ratings_and_limits
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log
+    from loadlearn.policy.advice_summary import summarise
     from loadlearn.policy.choose import choose_strategy
     from loadlearn.policy.weighing import weighed_mass
 
@@ -124,7 +125,7 @@ def run_advise(
     say("advising")
     advice = advise_log(trace, the_rig, history, chosen.rule or chosen.strategy, weighed=weighed)
     load = dict(history.attrs.get("summary", {}))
-    summary = summarise(advice, the_rig)
+    summary: dict[str, Any] = {**summarise(advice, the_rig), "caution": CAUTION_ADVICE}
     summary["strategy"] = chosen.name
     summary["warnings"] += chosen.warnings
     summary["trust"] = load.get("trust", {"ok": True, "reasons": []})
@@ -170,69 +171,6 @@ def run_advise(
         or (summary.get("probability_over_gcm") or 0.0) > 0.5
     )
     return AdviceRun(Path(out), the_rig, advice, summary, DOUBTFUL if doubtful else DONE)
-
-
-def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
-    """The advice at the end of the drive, and what happened on the way.
-
-    Parameters
-    ----------
-    advice : DataFrame
-        One row per sample.
-    rig : Rig
-
-    Returns
-    -------
-    dict
-        ``at_end``, ``seconds_limited`` by protection, ``setting_changes`` and their rate,
-        ``seconds_with_extra_torque``, ``warnings`` and ``caution``.
-    """
-    import numpy as np
-
-    from loadlearn.figures.draw_policy import limit_bars
-    from loadlearn.policy.reason import rig_warnings
-
-    time = advice["time_s"].to_numpy(dtype=float)
-    interval = np.diff(time, append=time[-1])
-    last = advice.iloc[-1]
-    names = (
-        "power_retention",
-        "full_share_time_s",
-        "economy",
-        "extra_torque",
-        "torque_factor",
-        "reference_speed_m_s",
-        "grade_asked_percent",
-        "retention_asked",
-        "sustainable_share",
-        "mass_kg",
-        "mass_sd_kg",
-        "rolling_resistance",
-    )
-    at_end: dict[str, Any] = {name: float(last[name]) for name in names}
-    at_end["surface"] = str(last["surface"])
-    at_end["active_limits"] = [name for name in str(last["active_limits"]).split(";") if name]
-    at_end["reason"] = str(last["reason"])
-    changes = int(last["setting_changes"])
-    hours = max((time[-1] - time[0]) / 3600.0, 1e-9)
-    warnings = rig_warnings(rig)
-    highest = float(np.nanmax(np.append(advice["rating_probability"].to_numpy(dtype=float), 0.0)))
-    if highest >= 0.05:
-        warnings.append(f"above a rating with probability up to {highest:.2f}: weigh the load")
-    return {
-        "rig": rig.name,
-        "at_end": at_end,
-        "seconds_limited": {
-            name: float(sum(length for _, length in spans))
-            for name, spans in limit_bars(advice).items()
-        },
-        "setting_changes": changes,
-        "setting_changes_per_hour": changes / hours,
-        "seconds_with_extra_torque": float(interval[advice["extra_torque"] > 0.01].sum()),
-        "seconds_wanted": float(interval[advice["wanted_share"] > 0.01].sum()),
-        "warnings": warnings,
-        "caution": CAUTION_ADVICE,
-    }
 
 
 def print_advice(run: AdviceRun) -> None:

@@ -5,6 +5,7 @@ Imports nothing heavy: ``loadlearn --help`` reads this file.
 
 import contextlib
 import inspect
+import io
 import os
 import sys
 import threading
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from loadlearn.errors import InputError
+from loadlearn.errors import InputError, printable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,7 +71,21 @@ Every = Annotated[
         help="Interval of the rows in CSV files; 0 keeps every sample.",
     ),
 ]
+Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Of a Dask scheduler whose workers do the work, in place of --jobs.",
+    ),
+]
 _Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
+
+
+def command_name(command: Callable[..., int | None]) -> str:
+    """What the user types for a command: its function's name."""
+    return command.__name__.removesuffix("_command").replace("_", "-")
 
 
 def register(app: typer.Typer, command: Callable[..., int | None], name: str | None = None) -> None:
@@ -104,7 +119,7 @@ def register(app: typer.Typer, command: Callable[..., int | None], name: str | N
     # One line per paragraph: the terminal's width breaks it, not the source's.
     paragraphs = (inspect.getdoc(command) or "").split("\n\n")
     text = "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
-    app.command(name or command.__name__.removesuffix("_command"), help=text)(guarded)
+    app.command(name or command_name(command), help=text)(guarded)
 
 
 def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:
@@ -128,10 +143,6 @@ def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:
         return _say(str(error), UNUSABLE, debug)
     except KeyboardInterrupt:
         return _say("interrupted; no output was left half-written", INTERRUPTED, debug)
-    except BrokenPipeError:
-        # The reader of our output (head, say) has gone. Nothing more can be said there.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
     except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
@@ -148,9 +159,43 @@ def _say(sentence: str, status: int, debug: bool) -> int:
         import traceback
 
         traceback.print_exc()
-    text = " ".join(sentence.split())
+    text = printable(" ".join(sentence.split()))
     sys.stderr.write(f"loadlearn: {text}\n")
     return status
+
+
+class _Unbreakable(io.FileIO):
+    """A standard stream whose reader may be gone: what cannot be written is dropped."""
+
+    def write(self, data: Any) -> int:
+        try:
+            return super().write(data)
+        except OSError:
+            return len(data)
+
+
+def settle_streams() -> None:
+    """See to it that what is printed, and to whom, never decides a command's exit status.
+
+    A stream that was closed is opened on nothing, so that no output file gets its number; one whose
+    reader leaves (``head``), or whose disk is full, drops what it is given.
+    """
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+    for name, number in (("stdout", 1), ("stderr", 2)):
+        stream = getattr(sys, name)
+        if stream is None or isinstance(stream, io.TextIOWrapper):
+            raw = _Unbreakable(number, "w", closefd=False)
+            made = io.TextIOWrapper(
+                io.BufferedWriter(raw),
+                encoding=stream.encoding if stream is not None else "utf-8",
+                errors="replace",  # a terminal that lacks ± shows something else
+                line_buffering=number == 2 or raw.isatty(),
+            )
+            setattr(sys, name, made)
 
 
 def console() -> "Console":
@@ -163,11 +208,17 @@ def console() -> "Console":
     """
     from rich.console import Console
 
+    class Plain(Console):
+        """Words from files do nothing to the terminal."""
+
+        def render_str(self, text: str, **options: Any) -> Any:
+            return super().render_str(printable(text), **options)
+
     # Words from files are printed as they are: brackets and colons in them mean nothing.
     as_they_are: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False}
     if sys.stdout.isatty():
-        return Console(**as_they_are)
-    return Console(width=max(100, _columns()), color_system=None, **as_they_are)
+        return Plain(**as_they_are)
+    return Plain(width=max(100, _columns()), color_system=None, **as_they_are)
 
 
 def new_table(*headings: str, title: str | None = None) -> "Table":
@@ -232,10 +283,11 @@ class Progress:
         from rich.console import Console
         from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as Bar
+        from rich.progress import TimeRemainingColumn as Left
 
         columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
         if self._total is not None:
-            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}, left"), Left()]
         with self._lock:
             self._bar = Bar(
                 *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True

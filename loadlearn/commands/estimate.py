@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -66,7 +66,12 @@ OWN_FILES = (
     "provenance.json",
     "summary.json",
 )
-_ANY_FILES = (*OWN_FILES, *(f"estimates.{ending}" for ending in FORMATS[1:]))
+_ANY_FILES = (
+    *OWN_FILES,
+    "truth.parquet",
+    "beside.parquet",
+    *(f"estimates.{ending}" for ending in FORMATS[1:]),
+)
 
 
 @dataclass(frozen=True)
@@ -132,9 +137,10 @@ def run_estimate(
         Interval of the rows of ``estimates.csv`` (s); 0 keeps every sample.
     truth : path, optional
         CSV with what was true over ``time_s``: any of ``mass_kg``, ``rolling_resistance``,
-        ``drag_area_m2`` and ``surface``; it is drawn, and learns nothing.
+        ``drag_area_m2`` and ``surface``; it is drawn and kept beside, and learns nothing.
     beside : str, optional
-        A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
+        A baseline, one of ``loadlearn.BASELINES``: what it would have said is drawn and kept
+        beside.
     wide : bool
         Whether the figure is laid out for a slide, 16:9.
     picture_format : str
@@ -148,6 +154,7 @@ def run_estimate(
         An input or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.quality import log_quality
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import (
@@ -200,6 +207,11 @@ def run_estimate(
         write_csv(outputs.path("estimates.csv"), history[kept])
         write_parquet(outputs.path("estimates.parquet"), history)
         write_parquet(outputs.path("trace.parquet"), trace)
+        if known is not None:
+            write_parquet(outputs.path("truth.parquet"), known)
+        also = None if other is None or beside is None else (beside, other.run(prepared))
+        if also is not None:
+            write_parquet(outputs.path("beside.parquet"), also[1])
         options: dict[str, Any] = {"every_s": every_s, "figure": figure}
         if beside is not None:
             options["beside"] = beside
@@ -215,7 +227,6 @@ def run_estimate(
             say("drawing")
             from loadlearn.figures import draw_estimates, save
 
-            also = None if other is None or beside is None else (beside, other.run(prepared))
             picture = draw_estimates(prepared, history, summary, known, also, wide)
             save(picture, outputs.path(f"estimates.{picture_format}"))
         write_json(outputs.path("summary.json"), summary)
@@ -229,45 +240,10 @@ def run_estimate(
     return EstimateRun(Path(out), the_rig, trace, prepared, history, summary, status)
 
 
-def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> dict[str, Any]:
-    """Compare what was learnt with the ratings, and the log with the limits.
-
-    Parameters
-    ----------
-    trace : DataFrame
-        Canonical columns.
-    rig : Rig
-        Ratings and limits; a rating not given makes its probability None.
-    summary : dict
-        With ``mass_kg`` and ``trailer_mass_kg``; probabilities already there are kept.
-
-    Returns
-    -------
-    dict
-        ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
-    """
-    from loadlearn.log.exceedances import exceedances
-
-    vehicle = rig.vehicle
-    return {
-        "probability_over_gcm": summary.get(
-            "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
-        ),
-        "probability_over_towing": summary.get(
-            "probability_over_towing",
-            _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
-        ),
-        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
-    }
-
-
-def _probability_above(belief: dict[str, Any], rating: float | None) -> float | None:
-    """P(quantity > rating) under the normal distribution with the belief's mean and sd."""
-    if rating is None:
-        return None
-    if not belief["sd"] > 0.0:
-        return float(belief["mean"] > rating)
-    return 0.5 * math.erfc((rating - belief["mean"]) / (belief["sd"] * math.sqrt(2.0)))
+_LOADS = {
+    "trailer": "trailer mass (combined − tow vehicle)",
+    "payload": "payload (combined − vehicle)",
+}
 
 
 def print_summary(run: EstimateRun) -> None:
@@ -284,7 +260,7 @@ def print_summary(run: EstimateRun) -> None:
     )
     rows = [
         ("combined mass", "mass_kg", 0, "kg"),
-        ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),
+        (_LOADS[summary["load_is"]], "trailer_mass_kg", 0, "kg"),
         ("rolling resistance at 20 m/s", "rolling_resistance", 4, ""),
         ("drag area", "drag_area_m2", 2, "m²"),
     ]

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
+from loadlearn.described import Named
 from loadlearn.estimation.beliefs import contradicted_beliefs
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
-from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
+from loadlearn.estimation.not_learnt import STEADY, NotLearnt, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
@@ -37,13 +38,110 @@ NEARLY_BEST = 1.1
 """A ground's resistance is told by the last sample whose sd is nearly the least of the stretch."""
 
 
+class Quantity(TypedDict):
+    """A quantity that was estimated."""
+
+    mean: float
+    """Expected value."""
+    sd: float
+    """Standard deviation, in all."""
+    sd_given_scale: float
+    """Standard deviation were the scale between computed and true force exactly known."""
+    interval95: list[float]
+    """Ends of the central 95 % interval, in all."""
+
+
+class TractiveScale(TypedDict):
+    """True force over the force computed from the log."""
+
+    mean: float
+    """Expected value: the rig's, or what a stretch with nothing hitched taught."""
+    sd: float
+    """Its standard deviation; it limits the mass wherever a load is hitched."""
+
+
+class Trust(TypedDict):
+    """Whether to rely on the result."""
+
+    ok: bool
+    """False where there is a reason not to."""
+    reasons: list[str]
+    """Why not, one sentence each."""
+
+
+class Surface(TypedDict):
+    """A stretch of one ground."""
+
+    surface: str
+    """Name of the ground, or ``unexplained``."""
+    start_s: float
+    """Its first sample."""
+    end_s: float
+    """Its last sample."""
+    at_s: float
+    """Sample at which its resistance was known best."""
+    rolling_resistance: Quantity
+    """Coefficient at 20 m/s, as known then."""
+
+
+class LoadChange(TypedDict):
+    """A change of load at a standstill."""
+
+    time_s: float
+    """End of the standstill."""
+    before_kg: float
+    """Combined mass before it."""
+    after_kg: float
+    """Combined mass after it."""
+    probability: float
+    """That the load did change there."""
+
+
+class RunSummary(TypedDict):
+    """What a run says at its end; the first keys of ``summary.json``."""
+
+    mass_kg: Quantity
+    """Combined mass of all that moves."""
+    trailer_mass_kg: Quantity
+    """Combined mass less the tow vehicle's: the trailer, or a rigid vehicle's payload; below zero
+    where the vehicle is lighter than the rig says."""
+    load_is: str
+    """What that is: ``trailer``, or the ``payload`` of a rigid vehicle."""
+    rolling_resistance: Quantity
+    """Coefficient of the last ground at 20 m/s."""
+    drag_area_m2: Quantity
+    """Drag coefficient times frontal area."""
+    tractive_scale: TractiveScale
+    """True force over the force computed from the log."""
+    probability_nothing_hitched: float
+    """That the vehicle drives alone at the end."""
+    trust: Trust
+    """Whether to rely on it."""
+    surfaces: list[Surface]
+    """Grounds driven on, in order."""
+    load_changes: list[LoadChange]
+    """Changes of load that the drive speaks for."""
+    learnt_s: float
+    """Time of driving that was learnt from."""
+    not_learnt: list[NotLearnt]
+    """Stretches that told nothing of the mass."""
+    delays_s: Annotated[dict[str, float], Named("<channel>")]
+    """How late the force and the height channel were taken to be."""
+    altimeter_share: float
+    """Share by which a grade channel was corrected by the altitude."""
+    warnings: list[str]
+    """What was noticed, one sentence each."""
+    what_to_drive_next: str
+    """What would teach most."""
+
+
 def quantity(
     mean: float,
     sd: float,
     sd_given_scale: float,
     low: float | None = None,
     high: float | None = None,
-) -> dict[str, Any]:
+) -> Quantity:
     """One estimated quantity as ``summary.json`` shows it.
 
     Parameters
@@ -54,8 +152,7 @@ def quantity(
 
     Returns
     -------
-    dict
-        ``mean, sd, sd_given_scale, interval95``.
+    Quantity
     """
     return {
         "mean": float(mean),
@@ -90,6 +187,7 @@ def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
     return {
         "mass_kg": mass,
         "trailer_mass_kg": trailer,
+        "load_is": rig.load_name,
         "rolling_resistance": quantity(
             row["rolling_resistance"],
             row["rolling_resistance_sd"],
@@ -150,7 +248,7 @@ def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list
     return joined
 
 
-def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
+def surface_segments(history: pd.DataFrame) -> list[Surface]:
     """Stretches of one ground, each with its own rolling resistance where it was known best.
 
     What only slowed the vehicle down, as brakes that are not logged do, is called ``unexplained``.
@@ -162,8 +260,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list of dict
-        ``surface, start_s, end_s, at_s, rolling_resistance``, the latter as known at ``at_s``.
+    list of Surface
     """
     codes = history["surface"].cat.codes.to_numpy()
     time_s = history["time_s"].to_numpy()
@@ -179,7 +276,8 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
             merged[-1][1] = int(end)
         else:
             merged.append([int(start), int(end)])
-    segments, first = [], str(history["surface"].cat.categories[0])
+    segments: list[Surface] = []
+    first = str(history["surface"].cat.categories[0])
     for start, end in _same_ground(history, merged):
         # One stretch may have had two names: that which was likelier all along is told.
         name, at = _best_informed(history, start, end)
@@ -204,7 +302,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: Records, row_times: FloatArray) -> list[LoadChange]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
@@ -215,11 +313,10 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
 
     Returns
     -------
-    list of dict
-        ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
+    list of LoadChange
     """
     stops, changed = outputs["last_stop_s"], outputs["p_load_changed"]
-    changes = []
+    changes: list[LoadChange] = []
     for stop in np.unique(stops[stops > 0.0]):
         first, last = np.flatnonzero(stops == stop)[[0, -1]]
         if changed[last] >= 0.5 and row_times[last] - stop > 10.0:
@@ -236,7 +333,7 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
 
 def _trust(
     history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, trace: pd.DataFrame
-) -> dict[str, Any]:
+) -> Trust:
     last = history.iloc[-1]
     reasons = list(trace.attrs.get("delay_doubts", []))
     steady = (history["not_learnt_because"] == STEADY).mean()
