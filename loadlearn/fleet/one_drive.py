@@ -19,7 +19,6 @@ from loadlearn.log.places import at_hand, state_of
 from loadlearn.outputs import file_hash, plain, write_parquet
 from loadlearn.vehicle.rig import Rig
 
-
 THE_LOG = "{log}"
 """In an error: the same bytes may lie in another place."""
 
