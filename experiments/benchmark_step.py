@@ -9,10 +9,10 @@ Method
     the same code with a counter beside each statement (every branch of an expression counts), times
     are processor times. For the loss, the shipped drives and fresh simulated ones, the tractive
     scale stratified over its law, half-way and at the end: the combined mass of
-    `prepared` (shipped drives only: all hypotheses, the log prepared, as `estimate` does), `all` (all
-    hypotheses, the log as it comes), the reduced set in double and in single precision, the other
-    triples of grounds, five grounds with one broad load, and `plain` (one filter on one ground).
-    Answers in double are the package's (tests/step_export), so they are taken from it.
+    `prepared` (on the shipped drives: all hypotheses, the log prepared, as `estimate` does), `all`
+    (all hypotheses, the log as it comes), the reduced set in double and in single precision, the
+    other triples of grounds, five grounds with one broad load, and `plain` (one filter on one
+    ground). Answers in double are the package's (tests/step_export): they are taken from it.
 Expected answer
     One broad load costs nothing; of the triples of grounds, one loses little; single precision
     loses nothing that matters; a plain filter is lost on sand and where a trailer is left.
