@@ -21,9 +21,13 @@ from loadlearn.commands.demo import demo
 from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
+from loadlearn.commands.export_step import export_step
+from loadlearn.commands.fleet import fleet
 from loadlearn.commands.inspect import inspect_command
+from loadlearn.commands.remember import remember
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
+from loadlearn.commands.schema import schema_command
 from loadlearn.commands.simulate import simulate_command
 from loadlearn.commands.validate import validate
 
@@ -32,7 +36,9 @@ COMMANDS = (
     inspect_command,
     estimate,
     validate,
+    fleet,
     calibrate,
+    remember,
     advise,
     schedule,
     check,
@@ -41,7 +47,9 @@ COMMANDS = (
     dyno,
     condition,
     simulate_command,
+    export_step,
     report,
+    schema_command,
 )
 
 app = typer.Typer(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import inspect
 import re
+import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, is_dataclass, replace
@@ -101,6 +102,8 @@ def unit_of(name: str) -> str:
     >>> unit_of("friction_mep_slope_kpa_s_per_rad"), unit_of("trust")
     ('kPa s/rad', '')
     """
+    if name.startswith("seconds_"):
+        return "s"
     return next((unit for end, unit in _ENDINGS.items() if name.endswith(f"_{end}")), "")
 
 
@@ -118,20 +121,22 @@ def meanings(kind: type) -> dict[str, str]:
         By field: the docstring below it, else what *Attributes* says; inherited ones first.
     """
     found: dict[str, str] = {}
-    for base in reversed(kind.__mro__):
-        if not base.__module__.startswith("loadlearn"):
-            continue
-        found |= _listed(inspect.getdoc(base) or "")
-        body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
-        assert isinstance(body, ast.ClassDef)
-        for field, below in zip(body.body, body.body[1:], strict=False):
-            if (
-                isinstance(field, ast.AnnAssign)
-                and isinstance(field.target, ast.Name)
-                and isinstance(below, ast.Expr)
-                and isinstance(below.value, ast.Constant)
-            ):
-                found[field.target.id] = _plain(str(below.value.value))
+    body = ast.parse(textwrap.dedent(inspect.getsource(kind))).body[0]
+    assert isinstance(body, ast.ClassDef)
+    # A TypedDict forgets its bases; its source does not.
+    bases = [base.id for base in body.bases if isinstance(base, ast.Name)]
+    for base in (getattr(sys.modules[kind.__module__], name) for name in bases):
+        if getattr(base, "__module__", "").startswith("loadlearn"):
+            found |= meanings(base)
+    found |= _listed(inspect.getdoc(kind) or "")
+    for field, below in zip(body.body, body.body[1:], strict=False):
+        if (
+            isinstance(field, ast.AnnAssign)
+            and isinstance(field.target, ast.Name)
+            and isinstance(below, ast.Expr)
+            and isinstance(below.value, ast.Constant)
+        ):
+            found[field.target.id] = _plain(str(below.value.value))
     return found
 
 
@@ -271,7 +276,7 @@ def _default(field: Any) -> str:
     if field.is_required():
         return "needed"
     value = field.get_default(call_default_factory=True)
-    if value is None or value == [] or hasattr(value, "model_fields"):
+    if value is None or value == [] or hasattr(type(value), "model_fields"):
         return "optional"
     if isinstance(value, bool):
         return str(value).lower()

@@ -332,8 +332,7 @@ def write_csv(path: Path, frame: pd.DataFrame, *, round_numbers: bool = True) ->
     from pyarrow import csv
 
     arrays = []
-    for name in frame.columns:
-        column = frame[name]
+    for name, column in _columns(frame):
         if not isinstance(column.dtype, np.dtype) and column.dtype.kind in "iufb":
             arrays.append(pa.array(column))  # whole numbers with missing values
         elif column.dtype.kind == "f":
@@ -357,6 +356,13 @@ def write_csv(path: Path, frame: pd.DataFrame, *, round_numbers: bool = True) ->
             (",".join(_quoted(as_text(name)) for name in table.column_names) + "\n").encode()
         )
         csv.write_csv(table, file, csv.WriteOptions(include_header=False, quoting_style=quoting))
+
+
+def _columns(frame: pd.DataFrame) -> list[tuple[Any, pd.Series]]:
+    """Columns by name, without ``attrs``, which each of them would be given a deep copy of."""
+    plain = frame.copy(deep=False)
+    plain.attrs = {}
+    return [(name, plain[name]) for name in plain.columns]
 
 
 def _decimals(name: str) -> int | None:
@@ -412,8 +418,7 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     from pyarrow import parquet
 
     arrays, words = [], []
-    for name in frame.columns:
-        column = frame[name]
+    for name, column in _columns(frame):
         if column.dtype.kind in "fiub":
             arrays.append(pa.array(column.to_numpy()))
         else:

@@ -19,12 +19,16 @@ from loadlearn.commands.common import (
     Log,
     NoFigure,
     OutFolder,
-    RigFile,
+    RigOrVehicle,
+    Vehicle,
     WeighedMassSd,
     console,
     exceeded_lines,
     new_table,
     progress,
+    read_rig,
+    remembered_lines,
+    start_from,
     strategy_inputs,
 )
 
@@ -62,9 +66,10 @@ class AdviceRun:
 
 def run_advise(
     log: Path | str,
-    rig: Path | str,
+    rig: Path | str | None,
     out: Path | str,
     *,
+    vehicle: Path | str | None = None,
     strategy: Path | str | None = None,
     weighed_mass_kg: float | None = None,
     weighed_mass_sd_kg: float | None = None,
@@ -78,7 +83,7 @@ def run_advise(
 
     Parameters
     ----------
-    log, rig, out, channels, force, figure, every_s, on_stage
+    log, rig, out, vehicle, channels, force, figure, every_s, on_stage
         As for :func:`loadlearn.commands.estimate.run_estimate`.
     strategy : path or str, optional
         Strategy file, or a rule of one's own as ``rules.py:function``; default the one made for
@@ -99,23 +104,24 @@ def run_advise(
     from loadlearn.policy.advice_summary import summarise
     from loadlearn.policy.choose import choose_strategy
     from loadlearn.policy.weighing import weighed_mass
-    from loadlearn.vehicle.rig import Rig
 
     say = on_stage or (lambda stage: None)
-    log, rig = Path(log), Path(rig)
+    log = Path(log)
     channels = None if channels is None else Path(channels)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="advice.json", force=force)
     outputs.check()
 
     say("reading the log")
-    the_rig = Rig.from_toml(rig)
+    the_rig, memory = read_rig(rig, vehicle)
     chosen = choose_strategy(strategy, the_rig)
     weighed = weighed_mass(weighed_mass_kg, weighed_mass_sd_kg)
     trace = read_log(log, rig=the_rig, channels=channels)
+    # The load is learnt from what is remembered; a strategy belongs to the rig as it is described.
+    start, remembered = start_from(the_rig, memory, trace)
     say("preparing")
-    prepared = prepare(trace, the_rig)
+    prepared = prepare(trace, start)
     say("learning the load")
-    history = LoadEstimator(the_rig, *(weighed or (None, None))).run(prepared)
+    history = LoadEstimator(start, *(weighed or (None, None))).run(prepared)
     say("advising")
     advice = advise_log(trace, the_rig, history, chosen.rule or chosen.strategy, weighed=weighed)
     load = dict(history.attrs.get("summary", {}))
@@ -131,7 +137,14 @@ def run_advise(
         from loadlearn.log.exceedances import exceedances
 
         summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
-    inputs = {"log": log, "rig": rig, "channels": channels}
+    if remembered is not None:
+        summary["remembered"] = remembered
+    inputs = {
+        "log": log,
+        "rig": None if rig is None else Path(rig),
+        "vehicle": None if vehicle is None else Path(vehicle),
+        "channels": channels,
+    }
     if strategy is not None:
         inputs |= strategy_inputs(strategy, "strategy")
     options = {
@@ -178,6 +191,8 @@ def print_advice(run: AdviceRun) -> None:
     for name, seconds in sorted(summary["seconds_limited"].items(), key=lambda item: -item[1]):
         table.add_row(f"limit: {name.replace('_', ' ')}", f"{seconds:.0f} s")
     out.print(table)
+    for line in remembered_lines(summary.get("remembered")):
+        out.print(line)
     for line in exceeded_lines(summary["limits_exceeded"]):
         out.print(f"WARNING: {line}")
     for warning in summary["warnings"]:
@@ -204,8 +219,10 @@ WeighedMass = Annotated[
 
 def advise(
     log: Log,
-    rig: RigFile,
+    *,
+    rig: RigOrVehicle = None,
     out: OutFolder,
+    vehicle: Vehicle = None,
     strategy: StrategyFile = None,
     weighed_mass: WeighedMass = None,
     weighed_mass_sd: WeighedMassSd = None,
@@ -228,6 +245,7 @@ def advise(
             log,
             rig,
             out,
+            vehicle=vehicle,
             strategy=strategy,
             weighed_mass_kg=weighed_mass,
             weighed_mass_sd_kg=weighed_mass_sd,

@@ -19,8 +19,12 @@ import typer
 from loadlearn.errors import InputError, printable
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
     from rich.table import Table
+
+    from loadlearn.memory.vehicle_file import VehicleFile
+    from loadlearn.vehicle.rig import Rig
 
 DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -37,6 +41,18 @@ Log = Annotated[
     Path, typer.Argument(metavar="LOG", help="Drive log: .csv, .csv.gz, .parquet or .mf4.")
 ]
 RigFile = Annotated[Path, typer.Option("--rig", metavar="RIG", help="Rig file (TOML).")]
+RigOrVehicle = Annotated[
+    Path | None,
+    typer.Option("--rig", metavar="RIG", help="Rig file (TOML); not needed with --vehicle."),
+]
+Vehicle = Annotated[
+    Path | None,
+    typer.Option(
+        "--vehicle",
+        metavar="FILE",
+        help="Start from what is remembered of the vehicle (loadlearn remember).",
+    ),
+]
 OutFolder = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Folder for the outputs; made if missing.")
 ]
@@ -55,7 +71,21 @@ Every = Annotated[
         help="Interval of the rows in CSV files; 0 keeps every sample.",
     ),
 ]
+Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Of a Dask scheduler whose workers do the work, in place of --jobs.",
+    ),
+]
 _Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
+
+
+def command_name(command: Callable[..., int | None]) -> str:
+    """What the user types for a command: its function's name."""
+    return command.__name__.removesuffix("_command").replace("_", "-")
 
 
 def register(app: typer.Typer, command: Callable[..., int | None], name: str | None = None) -> None:
@@ -89,7 +119,7 @@ def register(app: typer.Typer, command: Callable[..., int | None], name: str | N
     # One line per paragraph: the terminal's width breaks it, not the source's.
     paragraphs = (inspect.getdoc(command) or "").split("\n\n")
     text = "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
-    app.command(name or command.__name__.removesuffix("_command"), help=text)(guarded)
+    app.command(name or command_name(command), help=text)(guarded)
 
 
 def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:
@@ -253,10 +283,11 @@ class Progress:
         from rich.console import Console
         from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as Bar
+        from rich.progress import TimeRemainingColumn as Left
 
         columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
         if self._total is not None:
-            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}, left"), Left()]
         with self._lock:
             self._bar = Bar(
                 *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
@@ -370,3 +401,91 @@ def strategy_inputs(spec: Path | str, role: str) -> dict[str, Path]:
         role + (f"_part_{number + 1}" if number else ""): path
         for number, path in enumerate(strategy_files(spec))
     }
+
+
+def read_rig(
+    rig: Path | str | None, vehicle: Path | str | None
+) -> tuple["Rig", "VehicleFile | None"]:
+    """The rig as its owner describes it, and what is remembered of the vehicle.
+
+    Parameters
+    ----------
+    rig : path, optional
+        Rig file; with a vehicle file, it must be the one that the memory began from.
+    vehicle : path, optional
+        Vehicle file.
+
+    Raises
+    ------
+    InputError
+        Neither is given, one cannot be read, or they do not belong together.
+    """
+    from loadlearn.vehicle.rig import Rig
+
+    if vehicle is None:
+        if rig is None:
+            raise InputError("give the rig file with --rig, or a vehicle file with --vehicle")
+        return Rig.from_toml(rig), None
+    from loadlearn.memory.vehicle_file import VehicleFile
+
+    memory = VehicleFile.read(vehicle)
+    if rig is None:
+        return memory.own_rig, memory
+    the_rig = Rig.from_toml(rig)
+    memory.check_rig(the_rig, vehicle)
+    return the_rig, memory
+
+
+def start_from(
+    rig: "Rig", memory: "VehicleFile | None", trace: "pd.DataFrame"
+) -> tuple["Rig", dict[str, Any] | None]:
+    """The rig that an estimate starts from, and what of it is remembered.
+
+    Parameters
+    ----------
+    rig : Rig
+        From :func:`read_rig`.
+    memory : VehicleFile or None
+    trace : DataFrame
+        The drive in question: where it is remembered itself, the others count.
+
+    Returns
+    -------
+    Rig
+    dict or None
+        For the summary, without a memory None.
+    """
+    if memory is None:
+        return rig, None
+    from loadlearn.memory.drive_record import content_hash
+    from loadlearn.memory.vehicle_memory import remembered_rig, what_is_known
+
+    this = content_hash(trace)
+    known = what_is_known(memory, leaving=this)
+    scale = known.tractive_scale
+    return remembered_rig(known, rig), {
+        "drives": len(known.counted),
+        "without_this_drive": any(one.hash == this for one in memory.drives),
+        "tractive_scale": {"mean": scale.mean, "sd": scale.mean * scale.sd},
+        "findings": list(known.findings),
+        "notes": list(known.notes),
+    }
+
+
+def remembered_lines(remembered: dict[str, Any] | None) -> list[str]:
+    """What a command says of the memory that it started from.
+
+    Parameters
+    ----------
+    remembered : dict or None
+        From :func:`start_from`.
+    """
+    if remembered is None:
+        return []
+    scale = remembered["tractive_scale"]
+    itself = ", this one left aside" if remembered["without_this_drive"] else ""
+    return [
+        f"started from {remembered['drives']} remembered drives{itself}: tractive scale "
+        f"{scale['mean']:.3f} ± {scale['sd']:.3f}",
+        *(f"note: remembered: {one}" for one in remembered["findings"]),
+    ]

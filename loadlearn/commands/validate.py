@@ -13,8 +13,10 @@ from loadlearn.commands.common import (
     DONE,
     DOUBTFUL,
     Force,
+    Jobs,
     NoFigure,
     OutFolder,
+    Scheduler,
     console,
     new_table,
     progress,
@@ -49,7 +51,6 @@ Estimator = Annotated[
 Format = Annotated[
     str, typer.Option("--format", metavar="FORMAT", help="Of the figure: png, svg or pdf.")
 ]
-Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
 
 
 def run_validate(
@@ -58,6 +59,7 @@ def run_validate(
     *,
     estimator: str = "loadlearn",
     jobs: int = 1,
+    scheduler: str | None = None,
     force: bool = False,
     figure: bool = True,
     picture_format: str = "png",
@@ -75,6 +77,8 @@ def run_validate(
         ``loadlearn`` or one of ``loadlearn.BASELINES``.
     jobs : int
         Worker processes.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers then do the work.
     force : bool
         Whether this command's own earlier outputs may be replaced.
     figure : bool
@@ -96,7 +100,9 @@ def run_validate(
         raise InputError(f"--format is '{picture_format}'; use one of {', '.join(FORMATS)}")
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="validation.json", force=force)
     outputs.check()
-    result = validate_manifest(manifest, jobs=jobs, learn=estimator, on_done=on_done)
+    result = validate_manifest(
+        manifest, jobs=jobs, scheduler=scheduler, learn=estimator, on_done=on_done
+    )
     options = {"estimator": estimator, "figure": figure}
     made = provenance("validate", {"manifest": Path(manifest)}, options)
     with outputs:
@@ -115,6 +121,7 @@ def validate(
     out: OutFolder,
     estimator: Estimator = "loadlearn",
     jobs: Jobs = 1,
+    scheduler: Scheduler = None,
     force: Force = False,
     no_figure: NoFigure = False,
     format: Format = "png",
@@ -134,6 +141,7 @@ def validate(
             out,
             estimator=estimator,
             jobs=jobs,
+            scheduler=scheduler,
             force=force,
             figure=not no_figure,
             picture_format=format,

@@ -212,7 +212,7 @@ def condense(
         Weighed combined mass (kg) and its standard deviation (default 1 %).
     """
     points = operating_points(on_one_clock(trace, rig), rig)
-    drive = _condensed(points, rig)
+    drive = from_points(points, rig)
     drive.frozen_s.update(
         {
             name: sum(end - start for start, end in frozen_stretches(trace, name))
@@ -228,7 +228,15 @@ def condense(
     return drive
 
 
-def _condensed(points: pd.DataFrame, rig: Rig) -> DrivePoints:
+def from_points(points: pd.DataFrame, rig: Rig) -> DrivePoints:
+    """A drive of which only the operating points are at hand.
+
+    Parameters
+    ----------
+    points : DataFrame
+        From :func:`~loadlearn.condition.points.operating_points`.
+    rig : Rig
+    """
     tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
     scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
     conditions = points[["ambient_temp_degc", "ambient_pressure_kpa"]].mean().to_numpy()
@@ -249,7 +257,7 @@ def _without(drive: DrivePoints, faults: list[ChannelFault], rig: Rig) -> DriveP
     if not faults:
         return drive
     withheld = {check: fault.channel for fault in faults for check in fault.leaning}
-    again = _condensed(without_channels(drive.points, [f.channel for f in faults]), rig)
+    again = from_points(without_channels(drive.points, [f.channel for f in faults]), rig)
     weighed = {k: v for k, v in drive.scalars.items() if k == "tractive_efficiency"}
     return replace(
         again,
@@ -330,7 +338,11 @@ def assess(
     if not isinstance(baseline, Baseline):
         baseline = learn_baseline([condense(trace, rig) for trace in baseline], rig)
     faults = channel_faults(
-        drive.points, drive.frozen_s, rig, [one.points for one in baseline.drives]
+        # A remembered drive has no points; it shows nothing of channels.
+        drive.points,
+        drive.frozen_s,
+        rig,
+        [one.points for one in baseline.drives if len(one.points)],
     )
     drive = _without(drive, faults, rig)
     found = _drive_measures(drive, baseline, rig)

@@ -248,11 +248,11 @@ class LoadEstimator:
         trace = checked_trace(trace)
         if prepare and "delays_s" not in trace.attrs:
             trace = prepare_log(trace, self.rig, self._given_delays)
-        told = trace.attrs.get("noise")
+        attrs = trace.attrs
+        told = attrs.get("noise")
         sources = Sources.of(trace)
-        spread = trace.attrs.get("delay_spread")
-        self.begin(sources, None if told is None else Noise(**told), spread)
-        moved = delays_of(trace.attrs.get("delays_s"))
+        self.begin(sources, None if told is None else Noise(**told), attrs.get("delay_spread"))
+        moved = delays_of(attrs.get("delays_s"))
         wanted = moved if self._given_delays is None else self._given_delays
         left = Delays(*(one - other for one, other in zip(wanted, moved, strict=True)))
         samples = align(samples_of(trace), *sources, left)

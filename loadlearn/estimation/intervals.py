@@ -53,7 +53,7 @@ practice, no source)."""
 HOLD_S = 1.6
 """A channel that is absent for longer than this is not known."""
 _NOT_HELD = ("time_s", "speed_m_s", "altitude_m", "force_channel_mean", "speed_half_width_m_s")
-_HELD = np.array([name not in _NOT_HELD for name in SAMPLE.names or ()])
+MAY_BE_HELD = np.array([name not in _NOT_HELD for name in SAMPLE.names or ()])
 USUAL_DENSITY_KG_M3 = 1.2
 STILL_M_S, MOVING_M_S = 0.3, 1.0
 ENGINE_OFF_GAP_S, HIDDEN_STOP_S = 20.0, 60.0
@@ -122,7 +122,7 @@ def interval_state() -> IntervalState:
         memory,
         np.zeros(2, FORCE),
         np.full(1, np.nan, SAMPLE),
-        np.full(len(_HELD), NEVER),
+        np.full(len(MAY_BE_HELD), NEVER),
         np.zeros(1, ROW),
     )
 
@@ -469,7 +469,7 @@ def _take_sample(
 
 
 @jit
-def _samples_to_rows(
+def samples_to_rows(
     state: IntervalState,
     held: FloatArray,
     row: FloatArray,
@@ -566,11 +566,11 @@ def rows_of(
     count = len(samples)
     rows, force_n = np.empty(count, ROW), np.empty(count)
     row_of_sample, reason = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
-    made = _samples_to_rows(
+    made = samples_to_rows(
         state,
         state.held.view(np.float64),
         state.row.view(np.float64),
-        _HELD,
+        MAY_BE_HELD,
         rig,
         source,
         height_source,

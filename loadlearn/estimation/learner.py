@@ -18,7 +18,7 @@ from loadlearn.described import Named
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
 from loadlearn.estimation.intervals import SHORTEST_ROW_S, IntervalState, interval_state, rows_of
-from loadlearn.estimation.loads import Hypotheses, no_hypotheses
+from loadlearn.estimation.loads import MOST_LOADS, Hypotheses, no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import (
     SQUAT_RAD_S2_M,
@@ -180,6 +180,8 @@ class Setup(NamedTuple):
     prior: Prior
     noise: Noise
     evidence: Evidence = Evidence()
+    most_loads: int = MOST_LOADS
+    """Room for loads side by side."""
 
 
 def setup_for(
@@ -245,7 +247,7 @@ def initial_state(setup: Setup) -> LearnerState:
     return LearnerState(
         interval_state(),
         np.zeros(1, MEMORY),
-        no_hypotheses(setup.grounds.size),
+        no_hypotheses(setup.grounds.size, setup.most_loads),
         output,
         np.zeros((1, len(setup.names))),
     )

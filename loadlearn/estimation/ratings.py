@@ -42,6 +42,7 @@ def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -
     Ratings
     """
     vehicle = rig.vehicle
+    exceeded: list[Any] = [asdict(one) for one in exceedances(trace, rig)]
     return {
         "probability_over_gcm": summary.get(
             "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
@@ -50,7 +51,7 @@ def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -
             "probability_over_towing",
             _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
         ),
-        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
+        "limits_exceeded": exceeded,
     }
 
 

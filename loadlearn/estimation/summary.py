@@ -111,6 +111,8 @@ class RunSummary(TypedDict):
     trailer_mass_kg: Quantity
     """Combined mass less the tow vehicle's: the trailer, or a rigid vehicle's payload; below zero
     where the vehicle is lighter than the rig says."""
+    load_is: str
+    """What that is: ``trailer``, or the ``payload`` of a rigid vehicle."""
     rolling_resistance: Quantity
     """Coefficient of the last ground at 20 m/s."""
     drag_area_m2: Quantity
@@ -191,6 +193,7 @@ def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
     return {
         "mass_kg": mass,
         "trailer_mass_kg": trailer,
+        "load_is": rig.load_name,
         "rolling_resistance": quantity(
             row["rolling_resistance"],
             row["rolling_resistance_sd"],

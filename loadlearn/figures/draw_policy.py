@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from loadlearn.figures.style import (

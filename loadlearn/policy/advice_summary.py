@@ -7,7 +7,7 @@ from typing import Annotated, Any, TypedDict
 import numpy as np
 import pandas as pd
 
-from loadlearn.described import Named, Unit
+from loadlearn.described import Named
 from loadlearn.policy.reason import rig_warnings
 from loadlearn.vehicle.rig import Rig
 
@@ -54,18 +54,27 @@ class AdviceSummary(TypedDict):
     """Name of the rig."""
     at_end: AtEnd
     """The advice at the last sample."""
-    seconds_limited: Annotated[dict[str, float], Named("<protection>"), Unit("s")]
+    seconds_limited: Annotated[dict[str, float], Named("<protection>")]
     """For how long each protection, or what else holds back, acted."""
     setting_changes: int
     """Changes of a setting over the drive."""
     setting_changes_per_hour: float
     """The same over its time."""
-    seconds_with_extra_torque: Annotated[float, Unit("s")]
+    seconds_with_extra_torque: float
     """For how long extra torque was allowed."""
-    seconds_wanted: Annotated[float, Unit("s")]
+    seconds_wanted: float
     """For how long the pedal asked for it."""
     warnings: list[str]
     """What the rig lacks and what was noticed, one sentence each."""
+
+
+class AdviceTold(TypedDict):
+    """What ``advise`` says beside it."""
+
+    strategy: str
+    """Name of the strategy."""
+    caution: str
+    """What any advice is subject to."""
 
 
 def limit_bars(advice: pd.DataFrame) -> dict[str, list[tuple[float, float]]]:

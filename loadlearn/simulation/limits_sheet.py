@@ -290,9 +290,9 @@ class SheetRow(TypedDict):
     """Draws driven."""
     draws_over: int
     """Draws in which the limit was passed for more than 2 s without a break."""
-    seconds_over_worst: Annotated[float, Unit("s")]
+    seconds_over_worst: float
     """Time over the limit in the draw with most of it."""
-    seconds_over_total: Annotated[float, Unit("s")]
+    seconds_over_total: float
     """Time over the limit in all draws together."""
     longest_s: float
     """Longest stretch over the limit."""

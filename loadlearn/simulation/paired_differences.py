@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated, Any, NotRequired, TypedDict
+from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -42,7 +42,7 @@ class StrategyEntry(TypedDict):
     """The strategy in words."""
     rig: str
     """Name of the rig."""
-    quantity: Annotated[Interval, Named("<quantity>")]
+    quantity: Annotated[Interval, Named("<quantity>"), Unit("of the quantity")]
     """Each of the quantities, and what describes the drive (see ``comparison.csv``)."""
 
 
@@ -68,9 +68,9 @@ class Result(TypedDict):
     """Which of the quantities."""
     mean: Annotated[float | None, Unit("of the quantity")]
     """Mean over the draws."""
-    less_base: Interval | None
+    less_base: Annotated[Interval | None, Unit("of the quantity")]
     """Difference from ``base`` in the same draw."""
-    less_fixed_share: Interval | None
+    less_fixed_share: Annotated[Interval | None, Unit("of the quantity")]
     """Difference from ``fixed_share`` in the same draw."""
 
 
@@ -101,7 +101,12 @@ class DrawShown(TypedDict):
     """Its number."""
     words: str
     """Why it was chosen."""
-    quantity: NotRequired[str]
+
+
+class WorstDraw(DrawShown):
+    """And what it stands for."""
+
+    quantity: str
     """Whose limit it is nearest to."""
 
 
@@ -110,7 +115,7 @@ class DrawsShown(TypedDict):
 
     median: DrawShown
     """The middle one by time."""
-    worst: DrawShown
+    worst: WorstDraw
     """The one nearest to a limit."""
 
 
@@ -139,7 +144,7 @@ class ComparisonSummary(TypedDict):
     """What each quantity is, with its unit."""
     strategies: Annotated[dict[str, StrategyEntry], Named("<strategy>")]
     """What each strategy is, and its means."""
-    paired_differences: list[Difference]
+    paired_differences: Annotated[list[Difference], Unit("of the quantity")]
     """Differences between strategies, draw by draw."""
     share_of_known_gain: Annotated[dict[str, Interval], Named("<quantity>")]
     """What part of the gain of ``known_load`` over ``base`` ``learnt_load`` gets."""
@@ -153,6 +158,15 @@ class ComparisonSummary(TypedDict):
     """The draws in the figure."""
     results: list[Result]
     """Quantities told beside the sheet."""
+
+
+class ComparisonTold(TypedDict):
+    """What ``compare`` says beside it."""
+
+    notes: list[str]
+    """What stands out, one sentence each."""
+    caution: str
+    """What any advice is subject to."""
 
 
 def interval95(values: Sequence[float] | FloatArray) -> dict[str, Any]:

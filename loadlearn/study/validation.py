@@ -13,9 +13,8 @@ judged a second time, *given the scale*: the estimator's mass given that its com
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -27,12 +26,39 @@ import pandas as pd
 from loadlearn.described import Named, Unit
 from loadlearn.errors import InputError
 from loadlearn.estimation import prepare
+from loadlearn.log.manifest import manifest_lines, number_cell
+from loadlearn.log.places import at_hand, placed
+from loadlearn.runner import Lost, run_tasks
 from loadlearn.study.baselines import BASELINES, baseline
 from loadlearn.study.one_call import estimate
 from loadlearn.vehicle.rig import Rig
 
-NEEDED = ("log", "rig", "mass_kg")
-OPTIONAL = ("group", "vehicle", "at_s", "tractive_scale")
+
+class _Needed(TypedDict):
+    """Columns that a manifest has."""
+
+    log: str
+    """Drive log; a path relative to the manifest."""
+    rig: str
+    """Rig file, likewise."""
+    mass_kg: float
+    """Combined mass, weighed."""
+
+
+class ManifestLine(_Needed, total=False):
+    """Columns that it may have; others are ignored."""
+
+    group: str
+    """Rows of one group are also judged together."""
+    vehicle: str
+    """Rows of one vehicle are not independent; without it, those of one rig file."""
+    at_s: float
+    """Instant of judgement, on the log's clock; empty for the end."""
+    tractive_scale: float
+    """True force over the force computed from the log, known in simulation only."""
+
+
+NEEDED = tuple(_Needed.__annotations__)
 OURS = "loadlearn"
 """Name of this package's estimator among the baselines."""
 RESAMPLES = 4000
@@ -63,8 +89,8 @@ class ManifestRow:
         Line of the manifest, the header being line 1.
     log_name : str
         As the manifest spells it.
-    log, rig : Path
-        Resolved against the manifest's folder.
+    log, rig : str
+        Paths, resolved against the manifest's folder, or addresses.
     mass_kg : float
         Weighed.
     group : str
@@ -79,8 +105,8 @@ class ManifestRow:
 
     line: int
     log_name: str
-    log: Path
-    rig: Path
+    log: str
+    rig: str
     mass_kg: float
     group: str
     vehicle: str
@@ -236,82 +262,28 @@ def read_manifest(path: Path | str) -> list[ManifestRow]:
         message names the line and the mend.
     """
     path = Path(path)
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            lines = [
-                (number, row)
-                for number, row in _numbered(csv.reader(file, strict=True))
-                if any(cell.strip() for cell in row)
-            ]
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such manifest; check the path") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path}: the manifest is not a readable CSV file ({error})") from None
-    if not lines:
-        raise InputError(f"{path}: the manifest is empty; give a CSV with {', '.join(NEEDED)}")
-    names = [cell.strip() for cell in lines[0][1]]
-    for name in NEEDED:
-        if name not in names:
-            raise InputError(
-                f"{path}: the manifest has no column '{name}' (found: {', '.join(names)}); add it"
-            )
-    for name in names:
-        if name and names.count(name) > 1:
-            raise InputError(f"{path}: the manifest has two columns '{name}'; remove one")
-    if len(lines) == 1:
-        raise InputError(f"{path}: the manifest has a header but no rows; add one per log")
-    return [_manifest_row(path, names, number, row) for number, row in lines[1:]]
+    return [_manifest_row(path, line, cells) for line, cells in manifest_lines(path, NEEDED)]
 
 
-def _numbered(reader: Any) -> Iterator[tuple[int, list[str]]]:
-    for row in reader:
-        yield reader.line_num, row
-
-
-def _manifest_row(path: Path, names: list[str], line: int, row: list[str]) -> ManifestRow:
+def _manifest_row(path: Path, line: int, cells: dict[str, str]) -> ManifestRow:
     where = f"{path}, line {line}"
-    if len(row) != len(names):
-        raise InputError(f"{where}: has {len(row)} fields where the header has {len(names)}")
-    cells = {name: cell.strip() for name, cell in zip(names, row, strict=True)}
     for name in ("log", "rig"):
         if not cells[name]:
             raise InputError(f"{where}: '{name}' is empty; give a path relative to the manifest")
-    mass = _number(where, cells, "mass_kg", positive=True)
+    mass = number_cell(where, cells, "mass_kg", positive=True)
     if mass is None:
         raise InputError(f"{where}: 'mass_kg' is empty; give the weighed mass in kilograms")
     return ManifestRow(
         line=line,
         log_name=cells["log"],
-        log=_resolved(path.parent / cells["log"]),
-        rig=_resolved(path.parent / cells["rig"]),
+        log=placed(path.parent, cells["log"]),
+        rig=placed(path.parent, cells["rig"]),
         mass_kg=mass,
         group=cells.get("group", ""),
         vehicle=cells.get("vehicle", ""),
-        at_s=_number(where, cells, "at_s", positive=False),
-        tractive_scale=_number(where, cells, "tractive_scale", positive=True),
+        at_s=number_cell(where, cells, "at_s", positive=False),
+        tractive_scale=number_cell(where, cells, "tractive_scale", positive=True),
     )
-
-
-def _resolved(path: Path) -> Path:
-    """The path a row means; as it stands where it leads nowhere, which reading it will say."""
-    try:
-        return path.resolve()
-    except (OSError, RuntimeError, ValueError):  # a loop of links, a NUL
-        return path
-
-
-def _number(where: str, cells: dict[str, str], name: str, *, positive: bool) -> float | None:
-    text = cells.get(name, "")
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or (positive and value <= 0.0):
-        kind = "a positive number" if positive else "a number"
-        raise InputError(f"{where}: '{name}' is '{text}'; give {kind}")
-    return value
 
 
 # --------------------------------------------------------------------------------- judging
@@ -321,8 +293,8 @@ def _number(where: str, cells: dict[str, str], name: str, *, positive: bool) -> 
 class _Task:
     """One log with one rig, and the instants it is judged at."""
 
-    log: Path
-    rig: Path
+    log: str
+    rig: str
     instants: tuple[float | None, ...]
 
 
@@ -340,6 +312,7 @@ def validate_manifest(
     manifest: Path | str,
     *,
     jobs: int = 1,
+    scheduler: str | None = None,
     learn: Learn | str = OURS,
     on_done: Callable[[int, int], None] | None = None,
 ) -> Validation:
@@ -351,6 +324,8 @@ def validate_manifest(
         See :func:`read_manifest`.
     jobs : int
         Worker processes; the result does not depend on it.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers then do the work and read the logs.
     learn : str or callable
         ``loadlearn``, the name of a baseline, or from a trace and a rig to estimates.
     on_done : callable, optional
@@ -364,8 +339,8 @@ def validate_manifest(
     Raises
     ------
     InputError
-        The manifest cannot be used, or there is no estimator of that name. A log or rig that
-        cannot be used fails only its rows.
+        The manifest or the scheduler cannot be used, or there is no estimator of that name. A log
+        or rig that cannot be used fails only its rows.
     """
     name = learn if isinstance(learn, str) else getattr(learn, "__name__", "a function")
     learn = _learner(learn) if isinstance(learn, str) else learn
@@ -373,8 +348,12 @@ def validate_manifest(
     tasks = _tasks(rows)
     if on_done is not None:
         on_done(0, len(tasks))
-    judged: dict[tuple[Path, Path, float | None], _Judgement] = {}
-    for done, (task, judgements) in enumerate(_run(tasks, jobs, learn), start=1):
+    judged: dict[tuple[str, str, float | None], _Judgement] = {}
+    judge = partial(_judge, learn=learn)
+    results = run_tasks(judge, tasks, jobs=min(jobs, len(tasks)), scheduler=scheduler)
+    for done, (task, judgements) in enumerate(results, start=1):
+        if isinstance(judgements, Lost):
+            judgements = [_Judgement(error=judgements.reason)] * len(task.instants)
         for instant, judgement in zip(task.instants, judgements, strict=True):
             judged[task.log, task.rig, instant] = judgement
         if on_done is not None:
@@ -401,7 +380,7 @@ def _learn_by(name: str, trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
 
 
 def _tasks(rows: list[ManifestRow]) -> list[_Task]:
-    instants: dict[tuple[Path, Path], list[float | None]] = {}
+    instants: dict[tuple[str, str], list[float | None]] = {}
     for row in rows:
         known = instants.setdefault((row.log, row.rig), [])
         if row.at_s not in known:
@@ -409,24 +388,15 @@ def _tasks(rows: list[ManifestRow]) -> list[_Task]:
     return [_Task(log, rig, tuple(known)) for (log, rig), known in instants.items()]
 
 
-def _run(tasks: list[_Task], jobs: int, learn: Learn) -> Iterator[tuple[_Task, list[_Judgement]]]:
-    if jobs == 1 or len(tasks) == 1:
-        for task in tasks:
-            yield task, _judge(task, learn)
-        return
-    from joblib import Parallel, delayed
-
-    with Parallel(n_jobs=jobs, return_as="generator") as pool:
-        yield from zip(tasks, pool(delayed(_judge)(task, learn) for task in tasks), strict=True)
-
-
 def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
     """Judge one log at all its instants; an error becomes the row's, so that no other row falls."""
     from loadlearn.log.readers import read_log
 
     try:
-        rig = Rig.from_toml(task.rig)
-        trace = read_log(task.log, rig=rig)
+        with at_hand(task.rig) as path:
+            rig = Rig.from_toml(path)
+        with at_hand(task.log) as path:
+            trace = read_log(path, rig=rig)
     except InputError as error:
         return [_Judgement(error=str(error))] * len(task.instants)
     except Exception as error:
@@ -645,8 +615,8 @@ def _resampled(sums: pd.DataFrame) -> dict[str, np.ndarray]:
 
 def _trajectories(rows: list[ManifestRow], outcome: list[_Judgement]) -> list[Trajectory]:
     """The longest run of each log and rig, where all its rows name one mass."""
-    longest: dict[tuple[Path, Path], tuple[ManifestRow, _Judgement]] = {}
-    masses: dict[tuple[Path, Path], set[float]] = {}
+    longest: dict[tuple[str, str], tuple[ManifestRow, _Judgement]] = {}
+    masses: dict[tuple[str, str], set[float]] = {}
     for row, judgement in zip(rows, outcome, strict=True):
         if judgement.time_s is None:
             continue

@@ -81,7 +81,10 @@ class Vehicle(_Table):
     """Gross combination mass on the plate; advice needs it. Without it GVM plus the towing rating
     stands in, else twice ``mass_kg``."""
     rated_towing_kg: Rating | None = None
-    """Towing rating on the plate; 0 for a vehicle that tows nothing."""
+    """Towing rating on the plate."""
+    rigid: bool = False
+    """Whether it carries its load itself and tows nothing: the load is then called its payload, and
+    where ``rated_gcm_kg`` is silent ``rated_gvm_kg`` is filled in."""
     tyre_radius_m: Annotated[float, Field(gt=0.1, lt=1.5)]
     """Rolling radius (m)."""
     wheel_inertia_kg_m2: Inertia = 5.0
@@ -97,6 +100,10 @@ class Vehicle(_Table):
             object.__setattr__(self, "mass_sd_kg", 0.04 * self.mass_kg)
         if self.drag_area_sd_m2 is None:
             object.__setattr__(self, "drag_area_sd_m2", self.drag_area_m2 / 3.0)
+        if self.rigid and self.rated_towing_kg is not None:
+            raise ValueError("rated_towing_kg is for what tows; remove it, or rigid")
+        if self.rigid and self.rated_gcm_kg is None:
+            object.__setattr__(self, "rated_gcm_kg", self.rated_gvm_kg)
         if self.rated_gcm_kg is not None and self.rated_gcm_kg <= self.mass_kg:
             raise ValueError(
                 f"rated_gcm_kg ({self.rated_gcm_kg:g}) must be greater than mass_kg "
@@ -464,6 +471,11 @@ class Rig(_Table):
         if vehicle.rated_towing_kg:
             return (vehicle.rated_gvm_kg or vehicle.mass_kg) + vehicle.rated_towing_kg
         return 2.0 * vehicle.mass_kg
+
+    @property
+    def load_name(self) -> str:
+        """What is carried beyond the vehicle itself: ``trailer`` or ``payload``."""
+        return "payload" if self.vehicle.rigid else "trailer"
 
     def overall_ratio(self, gear: int, low_range: bool = False) -> float:
         """Engine turns per wheel turn (xi) in a forward gear.

@@ -22,6 +22,7 @@ from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.figures.draw_policy import draw_advice
 from loadlearn.policy import advise_log
+from loadlearn.policy.advice_summary import limit_bars, summarise
 from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.reason import rig_warnings
 from loadlearn.policy.strategy import AXES, SETTINGS

@@ -251,6 +251,17 @@ def test_missing_keys(path: tuple[str, ...]) -> None:
     assert f"missing key '{'.'.join(path)}'" in error_of(table)
 
 
+def test_a_rigid_vehicle_carries_a_payload() -> None:
+    rigid = Rig.from_dict(changed("vehicle", rigid=True, rated_gvm_kg=7500.0))
+    assert rigid.load_name == "payload" and rigid.nominal_gcm_kg == 7500.0
+    assert Rig.from_dict(PLAIN).load_name == "trailer"
+    own = Rig.from_dict(changed("vehicle", rigid=True, rated_gvm_kg=7500.0, rated_gcm_kg=9000.0))
+    assert own.nominal_gcm_kg == 9000.0
+    assert "rated_towing_kg is for what tows" in error_of(
+        changed("vehicle", rigid=True, rated_towing_kg=3500.0)
+    )
+
+
 def test_all_faults_are_told_in_one_go() -> None:
     table = copy.deepcopy(PLAIN)
     table["vehicle"] = {"mas_kg": 2800.0, "tyre_radius_m": 9.0}
