@@ -21,7 +21,6 @@ from loadlearn.estimation.delays import Delays, Waiting, align, delays_of
 from loadlearn.estimation.grounds import MOST_GROUNDS
 from loadlearn.estimation.joint_belief import Posterior, posterior_of
 from loadlearn.estimation.learner import (
-    HISTORY_COLUMNS,
     LearnerState,
     Learnt,
     Setup,
@@ -518,7 +517,7 @@ class LoadEstimator:
                 self.learn(trial.copy())
         out = self.state.output[0]
         started = self.state.memory["started"][0] == 1
-        fine = not started or all(math.isfinite(out[name]) for name in HISTORY_COLUMNS)
+        fine = not started or all(math.isfinite(out[name]) for name in _FLOATS[:7])
         for name, value in arrays.items():
             value[...] = kept[name]
         if not fine:
