@@ -53,6 +53,8 @@ BLOCK_S, ALTITUDE_BLOCK_S = 10.0, 30.0
 LEAST_BLOCKS = 25
 SURE_SD = 3.0
 HALF, DOUBLE = 0.5, 2.0
+LEAST_SLOPE = 0.01
+"""On a road flatter than this the driver's answers to what is not seen outweigh the slope."""
 
 
 class Checked(NamedTuple):
@@ -228,9 +230,7 @@ def _full_load(
     return [], 1
 
 
-def _air(
-    trace: pd.DataFrame, rig: Rig, fuel: FloatArray, air: FloatArray
-) -> tuple[list[str], int]:
+def _air(trace: pd.DataFrame, rig: Rig, fuel: FloatArray, air: FloatArray) -> tuple[list[str], int]:
     known = np.isfinite(fuel) & np.isfinite(air) & (air > 1.0)
     if not known.any():
         return [], 0
@@ -301,13 +301,14 @@ def _slopes(rows: Records, height: int, mass_kg: float) -> tuple[list[str], list
     covariance = inverse @ (columns.T * left**2) @ columns @ inverse
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0) * len(table) / (len(table) - 4))
     (_, climbing, rolling, _), (_, climbing_sd, rolling_sd, _) = found, sd
-    said = []
+    said: list[str] = []
+    hilly = float(np.sqrt(np.mean((table[:, 2] / table[:, 3]) ** 2))) > LEAST_SLOPE
     if rolling + SURE_SD * rolling_sd < 0.0:
         said.append(
             "rolling and air cost less than nothing on this drive: check the force channel's scale "
             "and the sign of the slope"
         )
-    if climbing + SURE_SD * climbing_sd < HALF * mass_kg:
+    if hilly and climbing + SURE_SD * climbing_sd < HALF * mass_kg:
         way = "pays" if climbing + SURE_SD * climbing_sd < 0.0 else "costs next to nothing"
         said.append(
             f"climbing {way} on this drive, by its force and its slope: check the sign and the "
