@@ -258,7 +258,7 @@ def one_amiss(index: int, count: int, pool: fleet.Errors) -> list[dict[str, Any]
     for names in (False, True):
         for what, (wrong, step, change) in AMISS.items():
             known = known_of(made, change(made, fleet.stated(made, found, names, wrong=wrong)))
-            new = known.scale.of_a_new_drive(0)
+            new = known.log_scale
             error = new.mean - math.log(made.scales[-1] * (1.0 + step))
             rows.append(
                 {

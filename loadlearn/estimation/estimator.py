@@ -45,6 +45,7 @@ from loadlearn.vehicle.samples import SAMPLE, Samples, sample_of, samples_of
 
 FloatArray = NDArray[np.float64]
 
+_GROUND_NUMBERS = tuple(one.name for one in fields(Ground) if one.name != "name")
 STATE_FORMAT = 11
 """Version of what ``save`` writes."""
 UNTOLD_DELAY_SPREAD = 0.01
@@ -266,7 +267,7 @@ class LoadEstimator:
             trace,
             history,
             learnt.outputs[1:],
-            learnt.rows["time_s"],
+            learnt.rows,
             float(self.state.memory["learnt_s"][0]),
             wanted._asdict(),
             present_of(self.state.hypotheses, self.setup),
@@ -454,11 +455,15 @@ class LoadEstimator:
         """What :meth:`load` makes of a saved state; any of the usual errors where it is none."""
         noise, delays = document["given_noise"], document["given_delays"]
         initial_mass_kg, initial_mass_sd_kg = document["initial"]
-        grounds = tuple(Ground(**ground) for ground in document["grounds"])
+        grounds = tuple(
+            Ground(str(one["name"]), *(float(one[name]) for name in _GROUND_NUMBERS))
+            for one in document["grounds"]
+        )
         if not 1 <= len(grounds) <= MOST_GROUNDS:
             raise ValueError(f"{len(grounds)} grounds")
         for ground in grounds:
-            _check_numbers(f"ground {ground.name}", asdict(ground), 0.0, 1e4)
+            told = {name: value for name, value in asdict(ground).items() if name != "name"}
+            _check_numbers(f"ground {ground.name}", told, 0.0, 1e4)
         estimator = cls(
             rig,
             initial_mass_kg,
@@ -468,20 +473,16 @@ class LoadEstimator:
             delays_s=delays,
             refuse=document["refuse"],
         )
-        reason = document["last_reason"]
-        if not isinstance(reason, int) or not 0 <= reason < len(REASONS):
-            raise ValueError(f"last_reason is {reason!r}")
-        estimator._last_reason = reason
+        estimator._last_reason = _index_of(document["last_reason"], len(REASONS))
         last_s = document["last_s"]
         estimator._last_s = math.nan if last_s is None else float(last_s)
         estimator.gate.restore(document["gate"])
         if document["state"] is None:
             return estimator
-        spread = document["delay_spread"]
+        spread = float(document["delay_spread"])
         _check_numbers("state", {"delay_spread": spread}, 0.0, 1.0)
-        sources = Sources(**document["sources"])
-        if sources.force not in range(3) or sources.height not in range(3):
-            raise ValueError(f"sources are {tuple(sources)}")
+        told = document["sources"]
+        sources = Sources(_index_of(told["force"], 3), _index_of(told["height"], 3))
         estimator.begin(sources, _noise_of(document["noise"]), spread)
         assert estimator.state is not None and estimator.setup is not None
         for name, value in estimator.state.arrays().items():
@@ -490,9 +491,7 @@ class LoadEstimator:
         if estimator._waiting is not None:
             like = np.empty(1, SAMPLE)
             waiting = [_unpacked(one, like) for one in document["waiting"]]
-            passed = document["passed"]
-            if not isinstance(passed, int) or not 0 <= passed <= len(waiting):
-                raise ValueError(f"passed is {passed!r}")
+            passed = _index_of(document["passed"], len(waiting) + 1)
             stamps = np.array([one["time_s"][0] for one in waiting])
             if not np.isfinite(stamps).all() or (np.diff(stamps) <= 0.0).any():
                 raise ValueError("the waiting samples' stamps do not rise")
@@ -501,7 +500,28 @@ class LoadEstimator:
                     raise ValueError("a waiting sample is infinite")
             estimator._waiting.samples.extend(waiting)
             estimator._waiting.passed = passed
+        estimator._try_out()
         return estimator
+
+    def _try_out(self) -> None:
+        """Raise where a good sample after the last one would make a number that is none."""
+        assert self.state is not None and self.setup is not None
+        arrays = self.state.arrays()
+        kept = {name: value.copy() for name, value in arrays.items()}
+        trial = self.state.intervals.held.copy()
+        speed_m_s = float(self.state.intervals.memory["speed_m_s"][0])
+        time_s = float(self.state.intervals.memory["time_s"][0])
+        if self.state.intervals.memory["started"][0] == 1:
+            for step in (1.0, 2.0):
+                trial["time_s"], trial["speed_m_s"] = time_s + 0.2 * step, max(speed_m_s, 3.0)
+                self.learn(trial.copy())
+        out = self.state.output[0]
+        started = self.state.memory["started"][0] == 1
+        fine = not started or all(math.isfinite(out[name]) for name in _FLOATS[:7])
+        for name, value in arrays.items():
+            value[...] = kept[name]
+        if not fine:
+            raise ValueError("a sample after it makes no number")
 
 
 def rig_hash(rig: Rig) -> str:
@@ -546,9 +566,17 @@ def _check_numbers(what: str, values: Mapping[str, Any], low: float, high: float
 
 def _noise_of(values: Mapping[str, Any]) -> Noise:
     """Noise levels from a saved state."""
-    noise = Noise(**values)
-    _check_numbers("noise", noise._asdict(), 0.0, 1e9)
+    noise = Noise(**{name: float(value) for name, value in dict(values).items()})
+    for name, value in noise._asdict().items():
+        _check_numbers("noise", {name: value}, 1e-6 if "time_s" in name else 0.0, 1e9)
     return noise
+
+
+def _index_of(value: Any, count: int) -> int:
+    """A whole number from 0 to less than ``count``."""
+    if type(value) is not int or not 0 <= value < count:
+        raise ValueError(f"{value!r} is none of {count}")
+    return value
 
 
 def _sources_of(sample: Mapping[str, Any]) -> Sources:

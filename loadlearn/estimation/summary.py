@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from loadlearn._compile import Records
 from loadlearn.described import Named
 from loadlearn.estimation.beliefs import contradicted_beliefs
+from loadlearn.estimation.cross_checks import cross_checks
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
 from loadlearn.estimation.not_learnt import STEADY, NotLearnt, not_learnt_stretches
@@ -22,6 +23,9 @@ FloatArray = NDArray[np.float64]
 
 LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
+MOST_ROLLING = 0.5
+"""Beyond this a wheel does not roll but sink (common practice, no source)."""
+_ANSWERS = ("mass_", "rolling_resistance", "drag_area", "p_")
 WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
 MOST_STEADY = 0.9
@@ -67,6 +71,8 @@ class Trust(TypedDict):
     """False where there is a reason not to."""
     reasons: list[str]
     """Why not, one sentence each."""
+    unchecked: list[str]
+    """In what a wrong channel could hide, for no other channel knows; one sentence each."""
 
 
 class Surface(TypedDict):
@@ -308,7 +314,7 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[LoadChange]:
     Parameters
     ----------
     outputs : record array of ``OUTPUT``, shape (rows,)
-    row_times : ndarray, shape (rows,)
+    rows : record array of ``ROW``, shape (rows,)
         Time of each row (s).
 
     Returns
@@ -332,22 +338,32 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[LoadChange]:
 
 
 def _trust(
-    history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, trace: pd.DataFrame
+    history: pd.DataFrame,
+    outputs: Records,
+    rows: Records,
+    learnt_s: float,
+    rig: Rig,
+    trace: pd.DataFrame,
 ) -> Trust:
+    """Whether to rely on the result: it must have earned every point, and NaN earns none."""
     last = history.iloc[-1]
     reasons = list(trace.attrs.get("delay_doubts", []))
+    answer = last[[name for name in history.columns if name.startswith(_ANSWERS)]]
+    if not np.isfinite(answer.to_numpy(dtype=np.float64)).all():
+        reasons.append("the answer is not a finite number: check the rig file and the channels")
+        return {"ok": False, "reasons": reasons, "unchecked": []}
     steady = (history["not_learnt_because"] == STEADY).mean()
-    if steady > MOST_STEADY:
+    if not steady <= MOST_STEADY:
         reasons.append(
             f"the drive was steady for {100 * steady:.0f} % of its time, and the force did no more "
             "than answer gusts and slopes that are not seen: hills or changes of speed tell a mass"
         )
-    if learnt_s < LEAST_LEARNT_S:
+    if not learnt_s >= LEAST_LEARNT_S:
         reasons.append(
             f"only {learnt_s:.0f} s of the drive could be learnt from "
             f"(at least {LEAST_LEARNT_S:.0f} s are needed)"
         )
-    if last["mass_sd_kg"] > WIDEST_SD * last["mass_kg"]:
+    if not 0.0 < last["mass_sd_kg"] <= WIDEST_SD * last["mass_kg"]:
         reasons.append(
             f"the mass is known to {100 * last['mass_sd_kg'] / last['mass_kg']:.0f} % only "
             f"(1 sd; at most {100 * WIDEST_SD:.0f} % to be trusted)"
@@ -359,19 +375,26 @@ def _trust(
             f"(probability {changed:.2f}); drive on"
         )
     reasons += contradicted_beliefs(rig, trace, last, float(np.exp(outputs["log_scale"][-1])))
-    if last["mass_low95_kg"] > 1.5 * rig.nominal_gcm_kg:
+    if not last["mass_low95_kg"] <= 1.5 * rig.nominal_gcm_kg:
         reasons.append(
             f"the mass learnt ({last['mass_kg']:.0f} kg) is beyond one and a half times GCM: "
             "check the rig file or the force channel"
         )
+    if not 0.0 < last["rolling_resistance"] <= MOST_ROLLING:
+        reasons.append(
+            f"the rolling resistance learnt ({last['rolling_resistance']:.3f}) is none of any "
+            "ground: check the rig file or the force channel"
+        )
     nis = outputs["normalised_innovation"] ** 2
     nis = nis[np.isfinite(nis)]
-    if nis.size > 200 and np.mean(nis) > 3.0:
+    if nis.size > 200 and not np.mean(nis) <= 3.0:
         reasons.append(
             f"the log fits the model badly (mean normalised innovation squared {np.mean(nis):.1f}, "
             "about 1 when all is well): check channels, delays and the rig"
         )
-    return {"ok": not reasons, "reasons": reasons}
+    checked = cross_checks(rig, trace, rows, float(last["mass_given_scale_kg"]))
+    reasons += checked.contradictions
+    return {"ok": not reasons, "reasons": reasons, "unchecked": checked.unchecked}
 
 
 def summary_of(
@@ -379,7 +402,7 @@ def summary_of(
     trace: pd.DataFrame,
     history: pd.DataFrame,
     outputs: Records,
-    row_times: FloatArray,
+    rows: Records,
     learnt_s: float,
     delays: Mapping[str, float],
     present: Present,
@@ -394,7 +417,7 @@ def summary_of(
     history : DataFrame
         What ``run`` returns.
     outputs : record array of ``OUTPUT``, shape (rows,)
-    row_times : ndarray, shape (rows,)
+    rows : record array of ``ROW``, shape (rows,)
     learnt_s : float
         Driving time learnt from (s).
     delays : mapping
@@ -423,9 +446,9 @@ def summary_of(
             "sd": float(np.exp(log_scale) * log_scale_sd),
         },
         "probability_nothing_hitched": float(last["p_nothing_hitched"]),
-        "trust": _trust(history, outputs, learnt_s, rig, trace),
+        "trust": _trust(history, outputs, rows, learnt_s, rig, trace),
         "surfaces": surface_segments(history),
-        "load_changes": load_changes(outputs, row_times),
+        "load_changes": load_changes(outputs, rows["time_s"]),
         "learnt_s": float(learnt_s),
         "not_learnt": not_learnt_stretches(
             history["time_s"].to_numpy(),

@@ -82,8 +82,8 @@ def mass_plot(vehicle: VehicleSeen) -> dict[str, Any] | None:
     # An interval that knows nothing would press all others flat: it runs off the plot.
     ends = np.array([[one.low95_kg, one.high95_kg] for one in drives])
     told = np.array([one.mass_kg for one in drives] + weighed)
-    low = min(told.min(), np.quantile(ends[:, 0], 0.1))
-    high = max(told.max(), np.quantile(ends[:, 1], 0.9))
+    low = min(told.min(), np.quantile(ends[:, 0], 0.1, method="higher"))
+    high = max(told.max(), np.quantile(ends[:, 1], 0.9, method="lower"))
     heights = nice_ticks(max(low, 0.0) / 1e3, high / 1e3)
     span_t = heights[-1] - heights[0]
 

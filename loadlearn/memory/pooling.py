@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn.estimation.calibration import SPREAD_DRIVES, Belief, usual_and_seen
+from loadlearn.estimation.normal import Z95
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -117,9 +118,16 @@ class Joined:
     freedom: float
 
     def of_a_new_drive(self, index: int) -> Belief:
-        """An unknown as a drive yet to come will have it."""
+        """An unknown as a drive yet to come will have it.
+
+        How much drives differ is itself known from few: the sd is that of the normal law whose 95 %
+        interval is as wide as Student's t has it.
+        """
+        from scipy.stats import t
+
         variance = float(self.covariance[index, index]) + self.between_sd**2
-        return Belief(float(self.mean[index]), math.sqrt(variance))
+        wider = float(t.ppf(0.975, self.freedom)) / Z95
+        return Belief(float(self.mean[index]), wider * math.sqrt(variance))
 
 
 def _between(pool: Pool) -> tuple[float, float]:

@@ -76,8 +76,8 @@ class Known:
         Log tractive scale first, then log masses of the named loads.
     loads : tuple of str
         Their names, in that order.
-    scale_prior : Belief
-        What was believed of the log scale; its sd is large where the drives contradicted it.
+    stated_sd : float
+        What the rig file states of the scale's sd; infinite where the drives contradicted it.
     rolling_resistance, drag_area_m2 : Belief or None
         On sealed ground, in a drive yet to come; drag area with something hitched.
     delays_s : dict of str to Belief
@@ -93,7 +93,7 @@ class Known:
 
     scale: Joined
     loads: tuple[str, ...]
-    scale_prior: Belief
+    stated_sd: float
     rolling_resistance: Belief | None = None
     drag_area_m2: Belief | None = None
     delays_s: dict[str, Belief] = field(default_factory=dict)
@@ -103,10 +103,19 @@ class Known:
     notes: tuple[str, ...] = ()
 
     @property
+    def log_scale(self) -> Belief:
+        """Log tractive scale of a drive yet to come.
+
+        No less certain than the rig file states, unless the drives themselves scatter by more.
+        """
+        new = self.scale.of_a_new_drive(0)
+        seen = math.hypot(math.sqrt(float(self.scale.covariance[0, 0])), self.scale.between_sd)
+        return Belief(new.mean, max(seen, min(new.sd, self.stated_sd)))
+
+    @property
     def tractive_scale(self) -> Belief:
         """Of a drive yet to come; the sd is relative."""
-        new = self.scale.of_a_new_drive(0)
-        return Belief(math.exp(new.mean), new.sd)
+        return Belief(math.exp(self.log_scale.mean), self.log_scale.sd)
 
     def load_mass_kg(self, name: str) -> Belief | None:
         """Mass of a load by its name, as a drive yet to come will carry it."""
@@ -149,7 +158,7 @@ def what_is_known(vehicle: VehicleFile, leaving: str | None = None) -> Known:
     undated = [one for one in drives if one.date is None]
     if undated and vehicle.changes:
         notes.append(f"{len(undated)} drives have no date, and count as made before every change")
-    scale, loads, prior, said = _scale(drives, vehicle.changes, rig)
+    scale, loads, contradicted, said = _scale(drives, vehicle.changes, rig)
     findings += said
     rolling, said = _over_drives(
         drives, vehicle.changes, "rolling_resistance", ROLLING_SPREAD, "rolling resistance"
@@ -159,7 +168,7 @@ def what_is_known(vehicle: VehicleFile, leaving: str | None = None) -> Known:
     findings += said
     if area is not None:
         area = Belief(area.mean * math.exp(float(scale.mean[0])), area.sd)
-    if prior.sd == ANY_SD:
+    if contradicted:
         notes.append(
             f"the drives put the tractive scale at {math.exp(float(scale.mean[0])):.3f}, more than "
             f"{PRIOR_LEFT_OUT:g} sd from the rig's own: that belief was left out"
@@ -168,7 +177,7 @@ def what_is_known(vehicle: VehicleFile, leaving: str | None = None) -> Known:
     return Known(
         scale=scale,
         loads=loads,
-        scale_prior=prior,
+        stated_sd=math.inf if contradicted else rig.uncertainty.tractive_scale_sd,
         rolling_resistance=_relative_to_absolute(rolling),
         drag_area_m2=_relative_to_absolute(area),
         delays_s=delays,
@@ -234,8 +243,8 @@ def reopened_on(changes: tuple[Change, ...], what: str) -> int:
 # --- the scale -----------------------------------------------------------------------------------
 def _scale(
     drives: list[DriveRecord], changes: tuple[Change, ...], rig: Rig
-) -> tuple[Joined, tuple[str, ...], Belief, list[str]]:
-    """Scale and masses of loads, the belief they started from, and what was found."""
+) -> tuple[Joined, tuple[str, ...], bool, list[str]]:
+    """Scale and masses of loads, whether they contradict the rig file, and what was found."""
     findings = []
     steps = [
         (one.date.toordinal(), SCALE_STEP_SD[one.what])
@@ -274,8 +283,8 @@ def _scale(
     by_drives = join(alone)
     told = math.sqrt(by_drives.covariance[0, 0]) < prior.sd
     if told and abs(by_drives.mean[0] - prior.mean) > PRIOR_LEFT_OUT * prior.sd:
-        return by_drives, loads, alone.prior[0], findings
-    return join(pool), loads, prior, findings
+        return by_drives, loads, True, findings
+    return join(pool), loads, False, findings
 
 
 # --- numbers that each drive tells for itself ----------------------------------------------------

@@ -223,7 +223,7 @@ def initialiser(value: Any, kind: CType, indent: str = "") -> str:
         parts = [initialiser(one, kind.item, inner) for one in flat]
         if isinstance(kind.item, Struct):
             return "{\n" + "".join(f"{inner}{one},\n" for one in parts) + indent + "}"
-        rows = [", ".join(parts[i : i + 6]) for i in range(0, len(parts), 6)]
+        rows = [", ".join(parts[i : i + 4]) for i in range(0, len(parts), 4)]
         return "{" + f",\n{inner}".join(rows) + "}"
     made = [
         f"{inner}{initialiser(_part(value, name), of, inner)}, /* {name} */\n"

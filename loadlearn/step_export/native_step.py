@@ -21,7 +21,7 @@ from loadlearn.step_export.step_source import ESTIMATES, StepSource, filled, tem
 
 FloatArray = NDArray[np.float64]
 
-FLAGS = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-O2")
+FLAGS = ("-std=c99", "-Wall", "-Wextra", "-Wshadow", "-Wconversion", "-Werror", "-pedantic", "-O2")
 """The generated code is clean under these."""
 TOLD = (*ESTIMATES, "surface", "learning", "set_aside_because", "taken")
 COUNTED = ("add", "multiply", "divide", "compare", "function")

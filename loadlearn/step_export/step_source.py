@@ -29,6 +29,7 @@ from loadlearn.estimation.learner import Setup, initial_state
 from loadlearn.estimation.loads import LOAD, NO_WEIGHT
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import PART, ROW
+from loadlearn.log.channels import BY_NAME
 from loadlearn.policy.law_settings import load_known
 from loadlearn.step_export.c_types import (
     Array,
@@ -267,6 +268,8 @@ def step_source(
         "FORGET": _forget_text(held["hypotheses"]),
         "TOLD": "\n".join(f"    estimate->{name} = now->{name};" for name in ESTIMATES),
         "SHIFTS": _shift_text(),
+        "TIME_LOW": repr(BY_NAME["time_s"].lower),
+        "TIME_HIGH": repr(BY_NAME["time_s"].upper),
         "LONGEST_JUMP": repr(LONGEST_JUMP_S),
         "NEW_CLOCK_WITHIN": repr(NEW_CLOCK_WITHIN_S),
         "AFTER_NEW_CLOCK": repr(AFTER_NEW_CLOCK_S),
@@ -370,9 +373,10 @@ def _inside(into: Translation, held: dict[str, CType]) -> list[Struct]:
 
 
 def _data_text(name: str, kind: CType, value: Any) -> str:
+    data = initialiser(value, kind)
     if isinstance(kind, Array):
-        return f"static const {base_name(kind)} {name}[{kind.size}] = {initialiser(value, kind)};"
-    return f"static const {base_name(kind)} {name} = {initialiser(value, kind)};"
+        return f"static const {base_name(kind)} the_{name}[{kind.size}] = {data};"
+    return f"static const {base_name(kind)} the_{name} = {data};"
 
 
 def helpers_of(code: str, counting: bool = False) -> str:

@@ -215,7 +215,9 @@ class _Body:
                 parts.append(f"int {_safe(name)}_size")
                 handed.append(f"{_safe(name)}_size")
         result = "void" if self.result is None else declared(self.result, "").strip()
-        head = f"static {result} {self.name}({', '.join(parts) or 'void'})"
+        # A type and its name stay on one line.
+        whole = ", ".join(one.replace(" ", "\0") for one in parts) or "void"
+        head = f"static {result} {self.name}({whole})"
         body = [f"    {one}" for one in self._hoisted()] + self.lines[:]
         used = "\n".join(self.lines)
         # After the declarations, as some compilers want it.
@@ -248,7 +250,14 @@ class _Body:
     def emit(self, text: str, operations: Counter[str] | None = None) -> None:
         if self.into.counting and operations:
             self.lines.append("    " * self.depth + _count(operations))
-        self.lines.append("    " * self.depth + text)
+        self.lines += textwrap.wrap(
+            text,
+            100,
+            initial_indent="    " * self.depth,
+            subsequent_indent="    " * (self.depth + 1),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
 
     def block(self, statements: list[ast.stmt]) -> None:
         for one in statements:
@@ -298,6 +307,7 @@ class _Body:
         if isinstance(node.value, ast.Tuple):
             assert isinstance(self.result, Struct)
             value = self.built(self.result, [self.expression(one) for one in node.value.elts])
+        value = _fitted(value, self.result)
         self.emit(f"return {value.code};", value.operations)
 
     def on_if(self, node: ast.If) -> None:
@@ -387,6 +397,7 @@ class _Body:
     def on_augassign(self, node: ast.AugAssign) -> None:
         symbol = _SYMBOL[type(node.op)]
         target, value = self.expression(node.target), self.expression(node.value)
+        value = _fitted(value, target.kind)
         operations = value.operations + target.operations
         if target.kind == REAL:
             operations[_operation(symbol)] += 1
@@ -443,6 +454,7 @@ class _Body:
     def store(self, target: ast.expr, value: Expression, node: ast.expr | None = None) -> None:
         if not isinstance(target, ast.Name):
             place = self.expression(target)
+            value = _fitted(value, place.kind)
             self.emit(f"{place.code} = {value.code};", place.operations + value.operations)
             return
         name = target.id
@@ -459,7 +471,7 @@ class _Body:
                 self.declared.add(name)
                 self.emit(f"{_element(kind)} {at}[{kind.size}];")
             return
-        code = value.code
+        code = _fitted(value, kind).code
         if isinstance(kind, Struct) and not kind.value:
             code = _address(code)
         if first:
@@ -606,6 +618,7 @@ class _Body:
         if symbol == "/" and kind != REAL:
             left, kind = Expression(f"(real){left.within(10)}", REAL), REAL
         kind = INT if kind == BOOL else kind
+        left, right = _fitted(left, kind), _fitted(right, kind)
         operations = left.operations + right.operations
         if kind == REAL:
             operations[_operation(symbol)] += 1
@@ -680,7 +693,8 @@ class _Body:
         for one in parts:
             total += one.operations
         self.into.note(kind)
-        inside = ", ".join(one.code for one in parts)
+        pairs = zip(parts, kind.fields, strict=True)
+        inside = ", ".join(_fitted(one, of).code for one, (_, of) in pairs)
         return Expression(f"(struct {kind.name}){{{inside}}}", kind, operations=total)
 
     # --- calls -----------------------------------------------------------------------------
@@ -871,6 +885,14 @@ class _Places:
         self.stores[name] += stored
 
 
+def _fitted(value: Expression, kind: CType) -> Expression:
+    """A value for a place of some type: whole numbers become real by a word."""
+    if kind != REAL or value.kind == REAL or value.static is not None:
+        return value
+    code = f"(real){value.within(10)}"
+    return Expression(code, REAL, 10, operations=value.operations)
+
+
 def _size(owner: Expression, at: int) -> Expression:
     assert isinstance(owner.kind, Array)
     size = owner.kind.shape[at]
@@ -921,4 +943,4 @@ def _count(operations: Counter[str]) -> str:
 
 
 def _wrapped(head: str) -> str:
-    return "\n    ".join(textwrap.wrap(head, 96))
+    return "\n    ".join(textwrap.wrap(head, 96)).replace("\0", " ")

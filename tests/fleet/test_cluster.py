@@ -72,9 +72,10 @@ def wait_until(there: Callable[[], object], most_s: float = 240.0) -> None:
         time.sleep(0.02)
 
 
-@pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[Cluster]:
-    made = Cluster(tmp_path)
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    made = Cluster(tmp_path_factory.mktemp("cluster"))
+    made.worker()
     try:
         yield made
     finally:
@@ -84,7 +85,7 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
 def test_worker_and_client_killed_nothing_is_lost_and_nothing_doubled(
     cluster: Cluster, tmp_path: Path
 ) -> None:
-    victim, _ = cluster.worker(), cluster.worker()
+    victim = cluster.worker()
     manifest, out = write_fleet(tmp_path, DRIVES, duration_s=200.0), tmp_path / "out"
 
     def kept() -> set[Path]:
@@ -106,7 +107,7 @@ def test_worker_and_client_killed_nothing_is_lost_and_nothing_doubled(
     # Nothing kept was judged again, and each drive has one result.
     assert {path: path.stat().st_mtime_ns for path in before} == before
     assert len(kept()) == DRIVES
-    said = (tmp_path / f"log-{len(cluster.processes) - 1}.txt").read_text()
+    said = (cluster.folder / f"log-{len(cluster.processes) - 1}.txt").read_text()
     numbers = re.search(r"(\d+) logs worked on in this run, (\d+) kept", said)
     assert numbers is not None
     assert [int(one) for one in numbers.groups()] == [DRIVES - len(before), len(before)]
@@ -120,7 +121,6 @@ def test_validate_by_the_same_workers(cluster: Cluster, tmp_path: Path) -> None:
     """Rows as of one process, though another machine's workers read the logs."""
     from loadlearn.study.validation import validate_manifest
 
-    cluster.worker()
     manifest = write_fleet(tmp_path, 2, duration_s=60.0)
     rows = manifest.read_text().splitlines()
     weighed = [row + (",mass_kg" if number == 0 else ",5200") for number, row in enumerate(rows)]

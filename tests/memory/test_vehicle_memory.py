@@ -50,16 +50,20 @@ def test_weighed_drives_are_joined_as_calibrate_joins_them() -> None:
         for one in made
         if one.known_mass_kg is not None
     ]
-    joined = combine(seen, [Belief(0.0, known.scale_prior.sd)], spread=(0.015,))
+    # Of the 3 % that the rig file states 1.5 % are between drives.
+    joined = combine(seen, [Belief(0.0, math.sqrt(0.03**2 - 0.015**2))], spread=(0.015,))
     assert known.scale.mean[0] == pytest.approx(joined.mean[0], abs=2e-4)
-    assert known.scale.of_a_new_drive(0).sd == pytest.approx(joined.new_drive_sd[0], rel=0.02)
+    assert math.sqrt(known.scale.covariance[0, 0]) == pytest.approx(joined.common_sd[0], rel=0.02)
+    assert known.scale.between_sd == pytest.approx(joined.between_sd[0], rel=0.02)
+    # Student's t with 3 + 2 degrees of freedom: 2.571 (tables) in place of 1.960.
+    assert known.log_scale.sd == pytest.approx(2.571 / 1.960 * joined.new_drive_sd[0], rel=0.02)
 
 
 def test_the_scale_is_found_and_loads_that_repeat_narrow_it() -> None:
     plain = what_is_known(vehicle(*drives(4, named=False)))
     named = what_is_known(vehicle(*drives(4)))
     for known in (plain, named):
-        new = known.scale.of_a_new_drive(0)
+        new = known.log_scale
         assert abs(new.mean - math.log(1.05)) < 2.0 * new.sd
         assert known.findings == ()
     assert named.scale.covariance[0, 0] < plain.scale.covariance[0, 0]
@@ -72,7 +76,7 @@ def test_nothing_hitched_is_a_load_whose_mass_the_rig_states() -> None:
     solo = [drive(at, 2600.0 / 1.03, load=SOLO) for at in range(6)]
     known = what_is_known(vehicle(*solo))
     # 6 drives, one mass: no better than that mass is known, 100 of 2600 kg, and the prior.
-    together = 1.0 / math.sqrt((2600.0 / 100.0) ** 2 + known.scale_prior.sd**-2)
+    together = 1.0 / math.sqrt((2600.0 / 100.0) ** 2 + 1.0 / (0.03**2 - 0.015**2))
     assert math.sqrt(known.scale.covariance[0, 0]) == pytest.approx(together, rel=0.1)
     told_alone = drive(9, 2600.0 / 1.03, nothing_hitched=0.99)
     assert told_alone.load_name == SOLO
@@ -118,7 +122,7 @@ def test_a_changed_scale_is_found_and_not_averaged_in() -> None:
     known = what_is_known(vehicle(*made))
     assert any("the tractive scale is" in one for one in known.findings)
     assert any(day(at).isoformat() in known.findings[0] for at in (9, 10, 11))
-    new = known.scale.of_a_new_drive(0)
+    new = known.log_scale
     assert abs(new.mean - math.log(1.08)) < 2.5 * new.sd
 
 
@@ -127,7 +131,7 @@ def test_a_dated_change_is_not_found_again_and_reopens_what_it_says() -> None:
     dated = vehicle(*made).with_change(Change(date=day(10), what="engine"))
     known = what_is_known(dated)
     assert known.findings == ()
-    new = known.scale.of_a_new_drive(0)
+    new = known.log_scale
     assert abs(new.mean - math.log(1.08)) < 2.5 * new.sd
 
 
@@ -197,7 +201,7 @@ def test_the_interval_of_a_new_drive_covers_it() -> None:
     for seed in range(count):
         scale = math.exp(rng.normal(0.0, 0.026))
         made = drives(1000 + seed, scale, count=8, weighed=(0, 3, 6), named=seed % 2 == 0)
-        new = what_is_known(vehicle(*made)).scale.of_a_new_drive(0)
+        new = what_is_known(vehicle(*made)).log_scale
         inside += abs(math.log(scale) + rng.normal(0.0, 0.01) - new.mean) <= 1.96 * new.sd
     assert inside / count >= 0.90
 

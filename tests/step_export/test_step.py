@@ -126,6 +126,18 @@ def test_a_clock_that_was_set_is_followed_from_its_second_stamp_on(to_s: float) 
     assert LONGEST_JUMP_S < 1e7
 
 
+def test_a_first_stamp_from_another_age_does_not_stay() -> None:
+    log, step = drive("demo").log.iloc[:3000], native("reduced", "demo")
+    clean = step.run(log).estimates.iloc[-1]
+    for first in (9e11, -9e11, 1e13):
+        step.start()
+        step.run(log.iloc[:1].assign(time_s=first))
+        run = step.run(log)
+        assert run.counts["refused"] == 1
+        last = run.estimates.iloc[-1]
+        assert last["mass_kg"] == pytest.approx(clean["mass_kg"], rel=0.01)
+
+
 def test_values_that_cannot_be_count_as_absent() -> None:
     log, step = drive("demo").log.iloc[:3000].copy(), native("reduced", "demo")
     absent, spoilt = log.copy(), log.copy()

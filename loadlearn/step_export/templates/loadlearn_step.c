@@ -55,9 +55,9 @@ static void forget(struct loadlearn_step *step)
     static const struct load no_load;
     static const struct filter_memory no_memory;
     int i;
-    step->intervals = intervals_at_start;
+    step->intervals = the_intervals_at_start;
     step->memory[0] = no_memory;
-    step->outputs[0] = output_at_start;
+    step->outputs[0] = the_output_at_start;
     for (i = 0; i < 2 * @GROUND_COUNT@; i++) {
         step->surface_probability[i] = R(0.0);
     }
@@ -82,12 +82,11 @@ void loadlearn_start(struct loadlearn_step *step)
 /* Whether the time can be taken. A clock that was set is believed at its second stamp. */
 static int time_is_taken(struct loadlearn_step *step, double time_s)
 {
-    double ahead_s;
-    if (!isfinite(time_s)) {
+    const double ahead_s = time_s - step->last_s;
+    if (!(time_s >= @TIME_LOW@ && time_s <= @TIME_HIGH@)) {
         step->refused++;
         return 0;
     }
-    ahead_s = time_s - step->last_s;
     if (!step->begun) {
         step->base_s = time_s;
         step->begun = 1;
@@ -98,7 +97,7 @@ static int time_is_taken(struct loadlearn_step *step, double time_s)
             step->refused++;
             return 0;
         }
-        step->base_s += ahead_s - @AFTER_NEW_CLOCK@;
+        step->base_s = time_s - (step->last_s - step->base_s + @AFTER_NEW_CLOCK@);
         step->clocks_set++;
     }
     step->refused_s = NAN;
@@ -122,47 +121,47 @@ static void shift_instants(struct loadlearn_step *step)
 }
 #endif
 
-int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels *now_given,
+int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels *given,
     struct loadlearn_estimate *estimate)
 {
-    struct channels_in now_in;
+    struct channels_in within;
     struct sample sample;
     struct row row;
     real force_n[1];
     int row_of_sample[1], reason[1], i, taken;
-    const real *given = &now_given->speed_m_s;
-    real *seen = (real *)&now_in;
+    const real *channels = &given->speed_m_s;
+    real *seen = (real *)&within;
     const struct output *now = &step->outputs[0];
-    taken = time_is_taken(step, now_given->time_s);
+    taken = time_is_taken(step, given->time_s);
     if (taken) {
         step->taken++;
         for (i = 0; i < @CHANNELS_COUNT@; i++) {
-            seen[i] = given[i];
-            if (!isnan(given[i]) && !(given[i] >= limits[i][0] && given[i] <= limits[i][1])) {
+            seen[i] = channels[i];
+            if (!isnan(channels[i]) && !(channels[i] >= limits[i][0] && channels[i] <= limits[i][1])) {
                 seen[i] = NAN;
                 step->impossible++;
             }
         }
-        @TAKE_CHANNELS@(&now_in, &step->surroundings, &sample);
+        @TAKE_CHANNELS@(&within, &step->surroundings, &sample);
 #ifdef LOADLEARN_SINGLE
-        while (now_given->time_s - step->base_s >= @SHIFT_EVERY@ &&
+        while (given->time_s - step->base_s >= @SHIFT_EVERY@ &&
                step->intervals.memory[0].time_s >= R(@SHIFT_EVERY@)) {
             shift_instants(step);
         }
 #endif
-        sample.time_s = (real)(now_given->time_s - step->base_s);
+        sample.time_s = (real)(given->time_s - step->base_s);
         if (@TO_ROWS@(&step->intervals, (real *)step->intervals.held, (real *)step->intervals.row,
-                may_be_held, &rig, @FORCE@, @HEIGHT@, @SHORTEST@, (real *)&sample, (real *)&row,
+                the_may_be_held, &the_rig, @FORCE@, @HEIGHT@, @SHORTEST@, (real *)&sample, (real *)&row,
                 row_of_sample, reason, force_n) > 0) {
-            @TO_ESTIMATES@(&row, step->memory, &step->hypotheses, grounds, &prior, &noise,
-                &evidence, step->outputs, step->surface_probability, 1);
+            @TO_ESTIMATES@(&row, step->memory, &step->hypotheses, the_grounds, &the_prior, &the_noise,
+                &the_evidence, step->outputs, step->surface_probability, 1);
             step->outputs[0] = step->outputs[1];
             for (i = 0; i < @GROUND_COUNT@; i++) {
                 step->surface_probability[i] = step->surface_probability[@GROUND_COUNT@ + i];
             }
             if (!isfinite(now->mass_kg) || !isfinite(now->mass_sd_kg)) {
                 forget(step);
-                step->base_s = now_given->time_s;
+                step->base_s = given->time_s;
                 step->begun_anew++;
             }
         }

@@ -61,7 +61,7 @@ void loadlearn_start(struct loadlearn_step *step);
 
 /* Take one sample. Returns 1 if it was taken and 0 if it was refused, which changes nothing but a
    count; in either case *estimate is what is known now. */
-int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels *now,
+int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels *given,
     struct loadlearn_estimate *estimate);
 @LOOK_UP_HEAD@@COUNTED@
 #endif

@@ -10,7 +10,7 @@ int loadlearn_look_up(struct loadlearn_step *step, real grade_percent, real spee
     settings->load_known = step->load_known > R(0.5);
     settings->power_retention = settings->full_share_time_s = settings->economy = R(0.0);
     if (asked && settings->load_known) {
-        const struct tuple_rrr found = @SETTINGS_FOR@(now, draws, &grid, &rig_belief, points,
+        const struct tuple_rrr found = @SETTINGS_FOR@(now, draws, &the_grid, &the_rig_belief, the_points,
             grade_percent, speed_m_s, step->intervals.memory[0].density_kg_m3);
         settings->power_retention = found.at0;
         settings->full_share_time_s = found.at1;
