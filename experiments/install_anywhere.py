@@ -215,7 +215,7 @@ def main() -> int:
                 for words, what, lowest in kinds:
                     if lowest and python != pythons[0]:
                         continue  # wheels as old as that are for the oldest Python only
-                    here = place / f"{python}-{len(rows)}"
+                    here = place / f"install_{len(rows) + 1}"
                     here.mkdir()
                     own = install(here, what, python, lowest)
                     read_only(here / "env")
