@@ -489,15 +489,17 @@ def test_the_readme_names_only_commands_and_options_that_exist() -> None:
 )
 def test_a_misused_command_line_is_one_sentence(
     monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    capfd: pytest.CaptureFixture[str],
     arguments: list[str],
     part: str,
 ) -> None:
     monkeypatch.setattr(sys, "argv", ["loadlearn", *arguments])
+    for name in ("stdout", "stderr"):  # main puts its own in their place
+        monkeypatch.setattr(sys, name, getattr(sys, name))
     with pytest.raises(SystemExit) as stopped:
         cli.main()
     assert stopped.value.code == 2
-    said = capsys.readouterr()
+    said = capfd.readouterr()
     assert said.out == ""
     assert said.err.startswith("loadlearn: ")
     assert said.err.count("\n") == 1
