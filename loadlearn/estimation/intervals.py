@@ -16,7 +16,7 @@ from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.model import ROW
 from loadlearn.log.units import WHOLE_KMH_M_S, WHOLE_MPH_M_S
 from loadlearn.vehicle.engine_force import RigArrays
-from loadlearn.vehicle.gating import NEVER, REASON, retarded, traction_memory
+from loadlearn.vehicle.gating import NEVER, REASON, beyond_tyres, retarded, traction_memory
 from loadlearn.vehicle.roadload import (
     CORNERING_STIFFNESS_1_RAD,
     GRAVITY_M_S2,
@@ -53,7 +53,7 @@ practice, no source)."""
 HOLD_S = 1.6
 """A channel that is absent for longer than this is not known."""
 _NOT_HELD = ("time_s", "speed_m_s", "altitude_m", "force_channel_mean", "speed_half_width_m_s")
-_HELD = np.array([name not in _NOT_HELD for name in SAMPLE.names or ()])
+MAY_BE_HELD = np.array([name not in _NOT_HELD for name in SAMPLE.names or ()])
 USUAL_DENSITY_KG_M3 = 1.2
 STILL_M_S, MOVING_M_S = 0.3, 1.0
 ENGINE_OFF_GAP_S, HIDDEN_STOP_S = 20.0, 60.0
@@ -89,6 +89,7 @@ INTERVAL_MEMORY = np.dtype(
         ("tracked_accel_m_s2", np.float64),
         ("pull_n", np.float64),  # force at the tread, lagged
         ("tread_force_n", np.float64),
+        ("impossible", np.int64),  # 1 while speeds are set aside that tyres cannot follow
     ]
 )
 """What is remembered from sample to sample: last values, times of events, trackers."""
@@ -121,7 +122,7 @@ def interval_state() -> IntervalState:
         memory,
         np.zeros(2, FORCE),
         np.full(1, np.nan, SAMPLE),
-        np.full(len(_HELD), NEVER),
+        np.full(len(MAY_BE_HELD), NEVER),
         np.zeros(1, ROW),
     )
 
@@ -394,6 +395,11 @@ def _take_sample(
     if math.isnan(speed):
         # Without a speed there is no interval; the next one reaches back to the last speed.
         return force.reason, False
+    if memory.started == 1 and beyond_tyres(speed - memory.speed_m_s, time_s - memory.time_s):
+        memory.impossible = 1
+        return REASON.impossible_speed, False
+    broken = memory.impossible == 1
+    memory.impossible = 0
     half_width_m_s = _half_width(memory, speed)
     if not math.isnan(sample.speed_half_width_m_s):
         half_width_m_s = sample.speed_half_width_m_s
@@ -431,7 +437,7 @@ def _take_sample(
         now_ok = reason == REASON.known or (slow and reason == REASON.gear_change)
         was_ok = memory.reason == REASON.known or (slow and memory.reason == REASON.gear_change)
         gap = _is_gap(memory, dt_s)
-        if not gap and now_ok and was_ok:
+        if not gap and not broken and now_ok and was_ok:
             reason = REASON.known
             _integrate_force(
                 row, memory, force, before, sample, channel, source, dt_s, expected_m_s
@@ -440,6 +446,8 @@ def _take_sample(
             row.known = 0.0
             if gap:
                 reason = REASON.gap
+            elif broken:
+                reason = REASON.impossible_speed
             elif reason == REASON.known:
                 reason = memory.reason
         distance_m = 0.0 if gap else 0.5 * (speed + memory.speed_m_s) * dt_s
@@ -461,7 +469,7 @@ def _take_sample(
 
 
 @jit
-def _samples_to_rows(
+def samples_to_rows(
     state: IntervalState,
     held: FloatArray,
     row: FloatArray,
@@ -501,7 +509,7 @@ def _samples_to_rows(
             shortest_row_s,
         )
         reason_of_sample[index], force_n[index] = reason, force.force_n
-        if not math.isnan(sample.speed_m_s):
+        if not math.isnan(sample.speed_m_s) and memory.impossible == 0:
             state.forces[1] = force
         if complete:
             for column in range(row.size):
@@ -558,11 +566,11 @@ def rows_of(
     count = len(samples)
     rows, force_n = np.empty(count, ROW), np.empty(count)
     row_of_sample, reason = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
-    made = _samples_to_rows(
+    made = samples_to_rows(
         state,
         state.held.view(np.float64),
         state.row.view(np.float64),
-        _HELD,
+        MAY_BE_HELD,
         rig,
         source,
         height_source,

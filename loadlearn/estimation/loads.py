@@ -83,14 +83,14 @@ class Hypotheses(NamedTuple):
     covariances: FloatArray
 
 
-def no_hypotheses(modes: int) -> Hypotheses:
+def no_hypotheses(modes: int, most_loads: int = MOST_LOADS) -> Hypotheses:
     """Room for hypotheses, none of them active."""
     return Hypotheses(
-        np.zeros(MOST_LOADS, LOAD),
-        np.full((MOST_LOADS, modes), NO_WEIGHT),
-        np.zeros((MOST_LOADS, modes)),
-        np.zeros((MOST_LOADS, modes, N_STATES)),
-        np.zeros((MOST_LOADS, modes, N_STATES, N_STATES)),
+        np.zeros(most_loads, LOAD),
+        np.full((most_loads, modes), NO_WEIGHT),
+        np.zeros((most_loads, modes)),
+        np.zeros((most_loads, modes, N_STATES)),
+        np.zeros((most_loads, modes, N_STATES, N_STATES)),
     )
 
 
@@ -442,7 +442,7 @@ def spawn(
     modes = grounds.size
     log_scale, scale_variance = _pooled_scale(hypotheses, prior)
     best = 0
-    for slot in range(MOST_LOADS):
+    for slot in range(loads.size):
         if loads[slot].weight > loads[best].weight:
             best = slot
     was_solo = loads[best].solo == 1
@@ -452,7 +452,7 @@ def spawn(
     people_kg = PEOPLE_KG * (1.0 - math.exp(-still_s / PEOPLE_TIME_S))
     tyres = TYRES_SD * (1.0 - math.exp(-still_s / TYRES_TIME_S))
     mass, roll = STATE.inverse_mass_per_kg, STATE.rolling_resistance
-    for slot in range(MOST_LOADS):
+    for slot in range(loads.size):
         if loads[slot].active == 0:
             continue
         loads[slot].changed = 0
@@ -473,9 +473,9 @@ def spawn(
         odds_sum += odds[part]
     for part in range(odds.size):
         slot = 0
-        while slot < MOST_LOADS and loads[slot].active == 1:
+        while slot < loads.size and loads[slot].active == 1:
             slot += 1
-        if odds[part] == 0.0 or slot == MOST_LOADS:
+        if odds[part] == 0.0 or slot == loads.size:
             continue
         _start_load(slot, part, hypotheses, grounds, prior, noise, log_scale, scale_variance)
         loads[slot].changed = 1
@@ -513,7 +513,7 @@ CHARGE_EVERY_S = 20.0
 def loose_probability(hypotheses: Hypotheses, grounds: Grounds) -> float:
     """Probability of loose ground."""
     loose = 0.0
-    for slot in range(MOST_LOADS):
+    for slot in range(hypotheses.loads.size):
         if hypotheses.loads[slot].active == 1:
             for mode in range(grounds.size):
                 if grounds[mode].mean > LOOSE_RESISTANCE:
@@ -544,7 +544,7 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, share: float) -> bo
         Whether anything was done.
     """
     total, average, several = 0.0, 0.0, 0
-    for slot in range(MOST_LOADS):
+    for slot in range(hypotheses.loads.size):
         after = hypotheses.loads[slot].weight
         if before[slot] > 0.0 and after > 0.0:
             several += 1
@@ -552,7 +552,7 @@ def temper_loads(hypotheses: Hypotheses, before: FloatArray, share: float) -> bo
             average += before[slot] * math.log(after / before[slot])
     if several < 2:
         return False
-    for slot in range(MOST_LOADS):
+    for slot in range(hypotheses.loads.size):
         after = hypotheses.loads[slot].weight
         if before[slot] > 0.0 and after > 0.0:
             gained = math.log(after / before[slot]) - average / total
@@ -583,7 +583,7 @@ def charge_changes(hypotheses: Hypotheses, grounds: Grounds, driven_s: float, sh
     """
     loads, log_weights = hypotheses.loads, hypotheses.log_weights
     now = np.empty(MOST_GROUNDS)
-    for slot in range(MOST_LOADS):
+    for slot in range(loads.size):
         if loads[slot].active == 0:
             continue
         ground_shares(log_weights[slot], grounds, now)
@@ -680,7 +680,7 @@ def _merge_loads(hypotheses: Hypotheses, first: int, second: int) -> None:
 @jit
 def note_blocks(hypotheses: Hypotheses) -> None:
     """Note the steps of loads whose stretch of driving is over, in place."""
-    for slot in range(MOST_LOADS):
+    for slot in range(hypotheses.loads.size):
         load = hypotheses.loads[slot]
         if load.active == 1 and load.driven_s - load.block_from_s >= BLOCK_S:
             mean, variance = log_implied_pooled(
@@ -698,19 +698,19 @@ def tidy(hypotheses: Hypotheses, most_mass_kg: float) -> None:
     """
     loads, log_weights, _, states, covariances = hypotheses
     active = 0
-    for slot in range(MOST_LOADS):
+    for slot in range(loads.size):
         if loads[slot].since_s > RULED_OUT_AFTER_S and loads[slot].weight < RULED_OUT:
             loads[slot].active = 0
         active += loads[slot].active
-    for slot in range(MOST_LOADS):
+    for slot in range(loads.size):
         load = loads[slot]
         if active > 1 and load.active * load.changed == 1 and load.since_s > TOO_HEAVY_AFTER_S:
             mean, variance = log_implied_pooled(states[slot], covariances[slot], log_weights[slot])
             if mean + load.log_scale - math.sqrt(variance) > math.log(most_mass_kg):
                 load.active = 0
                 active -= 1
-    for first in range(MOST_LOADS):
-        for second in range(first + 1, MOST_LOADS):
+    for first in range(loads.size):
+        for second in range(first + 1, loads.size):
             one, other = loads[first], loads[second]
             if one.active * other.active == 0 or one.solo + other.solo > 0:
                 continue

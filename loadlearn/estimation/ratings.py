@@ -1,18 +1,31 @@
-"""What was learnt beside the ratings, and what was recorded beside the limits."""
+"""What was learnt against the ratings of the vehicle, and the log against the rig's limits."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
-import pandas as pd
+from loadlearn.log.exceedances import Exceedance, exceedances
 
-from loadlearn.log.exceedances import exceedances
-from loadlearn.vehicle.rig import Rig
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadlearn.vehicle.rig import Rig
 
 
-def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> dict[str, Any]:
+class Ratings(TypedDict):
+    """Ratings and limits, probably or surely passed."""
+
+    probability_over_gcm: float | None
+    """That the combined mass is above the rating; null without one."""
+    probability_over_towing: float | None
+    """That the trailer is above the towing rating; null without one."""
+    limits_exceeded: list[Exceedance]
+    """Recorded temperatures that stayed above a limit of the rig for more than 2 s."""
+
+
+def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> Ratings:
     """Compare what was learnt with the ratings, and the log with the limits.
 
     Parameters
@@ -26,10 +39,10 @@ def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -
 
     Returns
     -------
-    dict
-        ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
+    Ratings
     """
     vehicle = rig.vehicle
+    exceeded: list[Any] = [asdict(one) for one in exceedances(trace, rig)]
     return {
         "probability_over_gcm": summary.get(
             "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
@@ -38,7 +51,7 @@ def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -
             "probability_over_towing",
             _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
         ),
-        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
+        "limits_exceeded": exceeded,
     }
 
 

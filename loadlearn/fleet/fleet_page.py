@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,13 +20,13 @@ WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 760, 170, 52, 12, 12, 30
 """Of a plot and its margins (px)."""
 
 
-def fleet_page(overview: Overview, about: dict[str, Any]) -> str:
+def fleet_page(overview: Overview, about: Mapping[str, Any]) -> str:
     """Make the page.
 
     Parameters
     ----------
     overview : Overview
-    about : dict
+    about : mapping
         Provenance.
 
     Returns

@@ -20,7 +20,12 @@ def is_address(place: str) -> bool:
 
 def placed(folder: Path, place: str) -> str:
     """A place as it is spelled in a file of a folder: paths are relative to that folder."""
-    return place if is_address(place) else str((folder / place).resolve())
+    if is_address(place):
+        return place
+    try:
+        return str((folder / place).resolve())
+    except (OSError, RuntimeError, ValueError):  # a loop of links, a NUL: reading it will say
+        return str(folder / place)
 
 
 def state_of(place: str) -> str:

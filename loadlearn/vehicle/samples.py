@@ -62,6 +62,18 @@ def _logged(trace: pd.DataFrame, column: str) -> bool:
     return column in trace.columns and bool(trace[column].notna().any())
 
 
+def without_attrs(trace: pd.DataFrame) -> pd.DataFrame:
+    """The same columns without ``attrs``, which every look at a column would copy deeply.
+
+    Parameters
+    ----------
+    trace : DataFrame
+    """
+    plain = trace.copy(deep=False)
+    plain.attrs = {}
+    return plain
+
+
 def force_source(trace: pd.DataFrame) -> int:
     """Which channel the force is taken from: measured tread force, else torque, else fuelling.
 
@@ -115,6 +127,18 @@ def height_source(trace: pd.DataFrame) -> int:
     )
 
 
+def sine_of_grade(grade_percent: Any) -> Any:
+    """Sine of the road's angle.
+
+    Parameters
+    ----------
+    grade_percent : float or ndarray
+        100 tan(theta), positive uphill.
+    """
+    tangent = grade_percent / 100.0
+    return tangent / np.sqrt(1.0 + tangent * tangent)
+
+
 def samples_of(trace: pd.DataFrame) -> Samples:
     """The samples of a trace.
 
@@ -129,13 +153,13 @@ def samples_of(trace: pd.DataFrame) -> Samples:
         The air density comes from ambient channels, else from the standard atmosphere at the
         altitude.
     """
+    trace = without_attrs(trace)
     samples = np.full(len(trace), np.nan, SAMPLE)
     for name in SAMPLE.names or ():
         if name in trace.columns:
             samples[name] = trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
     if "grade_percent" in trace.columns:
-        tangent = trace["grade_percent"].to_numpy(dtype=np.float64) / 100.0
-        samples["slope_sin"] = tangent / np.sqrt(1.0 + tangent * tangent)
+        samples["slope_sin"] = sine_of_grade(trace["grade_percent"].to_numpy(dtype=np.float64))
     samples["air_density_kg_m3"] = _density_of(trace)
     return samples
 
@@ -162,8 +186,7 @@ def sample_of(values: Mapping[str, Any]) -> Samples:
     samples = np.array(found, dtype=np.float64).view(SAMPLE)
     grade = get("grade_percent")
     if grade is not None:
-        tangent = grade / 100.0
-        samples["slope_sin"] = tangent / math.sqrt(1.0 + tangent * tangent)
+        samples["slope_sin"] = sine_of_grade(grade)
     # NaN is a channel that did not report now: the density is held, as over a whole trace.
     pressure, altitude = get("ambient_pressure_kpa"), get("altitude_m")
     if altitude is None:
