@@ -127,7 +127,7 @@ def handing_out(folder: Path, row: dict[str, Any], count: int) -> tuple[float, f
         run_fleet(manifest, folder / f"timed-{count}")
         took = time.perf_counter() - start
         tracemalloc.start()
-        with mock.patch("os.fsync"):
+        with mock.patch("os.fsync", lambda number: None):
             run_fleet(manifest, folder / f"traced-{count}")
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
