@@ -223,6 +223,14 @@ def _validation() -> Schema:
     )
 
 
+@functools.cache
+def _fleet() -> Schema:
+    from loadlearn.fleet.columns_of_fleet import FleetDrive
+
+    what = "many drives of many vehicles"
+    return Schema("fleet", what, (Part("dataset", "drive by drive", tuple(entries(FleetDrive))),))
+
+
 def _origin() -> list[Entry]:
     return [Entry("provenance", "table", "", "What made it: see 'loadlearn schema provenance'.")]
 
@@ -306,6 +314,7 @@ _MAKERS = {
     "summary": _summary,
     "provenance": _provenance,
     "validation": _validation,
+    "fleet": _fleet,
     "advice": _advice,
     "compared": _compared,
     "dyno": _dyno,

@@ -85,16 +85,42 @@ def _spread(
     tasks: Iterator[Task],
     workers: Callable[[], int],
 ) -> Iterator[tuple[Task, futures.Future[Result]]]:
-    """Finished calls, of which no more than a few per worker are under way."""
+    """Finished calls, of which no more than a few per worker are under way.
+
+    Once the pool is broken no further task is taken: calls under way then end with its error.
+    """
     under_way: dict[futures.Future[Result], Task] = {}
+    broken = False
     while True:
-        for task in islice(tasks, max(0, AHEAD * workers() - len(under_way))):
-            under_way[executor.submit(function, task)] = task
+        wanted = 0 if broken else max(0, AHEAD * workers() - len(under_way))
+        for task in islice(tasks, wanted):
+            call = _submitted(executor, function, task)
+            under_way[call] = task
+            if broken := _is_broken(call):
+                break
         if not under_way:
             return
         done, _ = futures.wait(under_way, timeout=COUNT_AGAIN_S, return_when="FIRST_COMPLETED")
         for one in done:
+            broken = broken or _is_broken(one)
             yield under_way.pop(one), one
+
+
+def _submitted(
+    executor: futures.Executor, function: Callable[[Task], Result], task: Task
+) -> futures.Future[Result]:
+    """A call; where the pool broke meanwhile, one that has ended with that error."""
+    try:
+        return executor.submit(function, task)
+    except futures.BrokenExecutor as error:
+        call: futures.Future[Result] = futures.Future()
+        call.set_exception(error)
+        return call
+
+
+def _is_broken(call: futures.Future[Any]) -> bool:
+    ended = call.done() and not call.cancelled()
+    return ended and isinstance(call.exception(), futures.BrokenExecutor)
 
 
 def _on_this_machine(

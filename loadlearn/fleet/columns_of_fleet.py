@@ -2,68 +2,108 @@
 
 from __future__ import annotations
 
-from typing import Any
+from datetime import datetime
+from typing import Annotated, Any, TypedDict, get_type_hints
 
 import numpy as np
 import pandas as pd
 
+from loadlearn.described import Unit
 from loadlearn.estimation.ratings import ratings_and_limits
 from loadlearn.vehicle.rig import Rig
 
-TEXT, WHOLE, NUMBER, TRUTH, WORDS, TIME = "text", "whole", "number", "truth", "words", "time"
 
-COLUMNS = {
-    # of the manifest
-    "vehicle_id": TEXT,
-    "log": TEXT,
-    "line": WHOLE,
-    "start": TIME,
-    "weighed_mass_kg": NUMBER,
-    # what it was made from
-    "key": TEXT,
-    "log_sha256": TEXT,
-    "rig_sha256": TEXT,
-    "rig": TEXT,
-    "version": TEXT,
-    # of the drive
-    "duration_s": NUMBER,
-    "distance_m": NUMBER,
-    "learnt_s": NUMBER,
-    # what was learnt by its end
-    "mass_kg": NUMBER,
-    "mass_sd_kg": NUMBER,
-    "mass_sd_given_scale_kg": NUMBER,
-    "mass_low95_kg": NUMBER,
-    "mass_high95_kg": NUMBER,
-    "trailer_mass_kg": NUMBER,
-    "trailer_mass_sd_kg": NUMBER,
-    "trailer_mass_low95_kg": NUMBER,
-    "trailer_mass_high95_kg": NUMBER,
-    "rolling_resistance": NUMBER,
-    "rolling_resistance_sd": NUMBER,
-    "drag_area_m2": NUMBER,
-    "drag_area_sd_m2": NUMBER,
-    "tractive_scale": NUMBER,
-    "tractive_scale_sd": NUMBER,
-    "probability_nothing_hitched": NUMBER,
-    "probability_over_gcm": NUMBER,
-    "probability_over_towing": NUMBER,
-    "surfaces": WORDS,
-    "load_changes": WHOLE,
-    "limits_exceeded": WORDS,
-    "trusted": TRUTH,
-    "not_trusted_because": WORDS,
-    "warnings": WORDS,
-    # beside the weighed mass
-    "error_percent": NUMBER,
-    "z": NUMBER,
-    "inside95": TRUTH,
-    # of the condition, where asked for
-    "baseline": TRUTH,
-    "findings": WORDS,
-}
-"""Name to kind. The partition's ``vehicle`` is what ``vehicle_id`` says; a reader may take the
-former for a number."""
+class FleetDrive(TypedDict):
+    """Columns of a fleet's data set, one row per drive."""
+
+    vehicle_id: str
+    """As the manifest names it; the partition ``vehicle`` says the same, escaped."""
+    log: str
+    """As the manifest spells it."""
+    line: Annotated[int, Unit("1")]
+    """Of the manifest, the header being line 1."""
+    start: datetime
+    """When the drive began, UTC; null where the manifest does not say."""
+    weighed_mass_kg: float
+    """Combined mass, weighed; null without."""
+    key: str
+    """Hash of all that decides the result."""
+    log_sha256: str
+    """Hash of the log's bytes."""
+    rig_sha256: str
+    """Hash of every key of the rig."""
+    rig: str
+    """Name of the rig."""
+    version: str
+    """Of the package, with a hash of its sources."""
+    duration_s: float
+    """From the first sample to the last."""
+    distance_m: float
+    """Driven."""
+    learnt_s: float
+    """Driving time learnt from."""
+    mass_kg: float
+    """Combined mass at the end, mean."""
+    mass_sd_kg: float
+    """Its standard deviation, in all."""
+    mass_sd_given_scale_kg: float
+    """Its standard deviation were the tractive scale known."""
+    mass_low95_kg: float
+    """Lower end of its 95 % interval."""
+    mass_high95_kg: float
+    """Upper end of its 95 % interval."""
+    trailer_mass_kg: float
+    """Combined mass less the tow vehicle's, mean; it may be negative."""
+    trailer_mass_sd_kg: float
+    """Its standard deviation."""
+    trailer_mass_low95_kg: float
+    """Lower end of its 95 % interval."""
+    trailer_mass_high95_kg: float
+    """Upper end of its 95 % interval."""
+    rolling_resistance: Annotated[float, Unit("1")]
+    """At 20 m/s, on the last ground, mean."""
+    rolling_resistance_sd: Annotated[float, Unit("1")]
+    """Its standard deviation."""
+    drag_area_m2: float
+    """Drag area, mean."""
+    drag_area_sd_m2: float
+    """Its standard deviation."""
+    tractive_scale: Annotated[float, Unit("1")]
+    """True force at the tread over the force computed from the log, mean."""
+    tractive_scale_sd: Annotated[float, Unit("1")]
+    """Its standard deviation."""
+    probability_nothing_hitched: Annotated[float, Unit("1")]
+    """At the end of the drive."""
+    probability_over_gcm: Annotated[float, Unit("1")]
+    """That the mass is above the rated gross combination mass; null without a rating."""
+    probability_over_towing: Annotated[float, Unit("1")]
+    """That what is towed is above its rating; null without a rating."""
+    surfaces: list[str]
+    """Grounds met, in order of appearance."""
+    load_changes: Annotated[int, Unit("1")]
+    """How many the drive speaks for."""
+    limits_exceeded: list[str]
+    """Channels that passed their limit."""
+    trusted: bool
+    """Whether the result is to be trusted."""
+    not_trusted_because: list[str]
+    """Why not."""
+    warnings: list[str]
+    """What was put right or is to be known."""
+    error_percent: float
+    """Estimated less weighed, in per cent of weighed; null without a weighing, as the next two."""
+    z: Annotated[float, Unit("1")]
+    """Estimated less weighed, over the standard deviation."""
+    inside95: bool
+    """Whether the interval, its ends included, holds the weighed mass."""
+    baseline: bool
+    """Whether the vehicle is known to have been well on this drive."""
+    findings: list[str]
+    """Of the condition, strongest evidence first; null for a baseline drive and where not asked."""
+
+
+COLUMNS: dict[str, Any] = get_type_hints(FleetDrive)
+"""Type by name. ``vehicle_id`` is text; a reader may take the partition's name for a number."""
 
 
 def drive_row(trace: pd.DataFrame, history: pd.DataFrame, rig: Rig) -> dict[str, Any]:

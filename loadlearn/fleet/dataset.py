@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from loadlearn.fleet.columns_of_fleet import COLUMNS, TIME
+from loadlearn.fleet.columns_of_fleet import COLUMNS
 
 BATCH_ROWS = 1000
 """Rows in memory at a time."""
@@ -35,12 +35,12 @@ def write_partition(folder: Path, vehicle: str, rows: Iterable[dict[str, Any]]) 
     from pyarrow import parquet
 
     kinds = {
-        "text": pa.string(),
-        "whole": pa.int64(),
-        "number": pa.float64(),
-        "truth": pa.bool_(),
-        "words": pa.list_(pa.string()),
-        "time": pa.timestamp("us", tz="UTC"),
+        str: pa.string(),
+        int: pa.int64(),
+        float: pa.float64(),
+        bool: pa.bool_(),
+        list[str]: pa.list_(pa.string()),
+        datetime: pa.timestamp("us", tz="UTC"),
     }
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
     writer = None
@@ -60,4 +60,6 @@ def write_partition(folder: Path, vehicle: str, rows: Iterable[dict[str, Any]]) 
 
 def _cell(row: dict[str, Any], name: str) -> Any:
     value = row.get(name)
-    return datetime.fromisoformat(value) if COLUMNS[name] == TIME and value is not None else value
+    return (
+        datetime.fromisoformat(value) if COLUMNS[name] is datetime and value is not None else value
+    )
