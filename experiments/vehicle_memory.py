@@ -51,6 +51,7 @@ from loadlearn.memory.drive_record import DriveRecord, Told, record_drive
 from loadlearn.memory.vehicle_file import VehicleFile
 from loadlearn.memory.vehicle_memory import (
     Known,
+    remembered_estimator,
     remembered_rig,
     what_is_known,
 )
