@@ -56,7 +56,6 @@ from loadlearn.memory.vehicle_memory import (
     what_is_known,
 )
 from loadlearn.simulation.scenarios import shipped_rig, with_scale_sd
-from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 
 Z95 = 1.959963984540054
 STATED_SD = math.hypot(fleet.SCALE_SD, SCALE_SPREAD)
@@ -200,8 +199,8 @@ def remembered(index: int, count: int, folder: Path) -> list[dict[str, Any]]:
     made = fleet.plan(index, count)
     rig = rig_of(made)
     known = known_of(made, fleet.stated(made, fleet.records(made, folder), names=True))
-    vehicle, sealed = rig.vehicle, HANDBOOK_GROUNDS[0]
-    scale = known.tractive_scale
+    # What drives show of rolling resistance has cold tyres in it: there is no one truth of it.
+    vehicle, scale = rig.vehicle, known.tractive_scale
     quantities: dict[str, tuple[float, Belief | None, float]] = {
         "tractive scale": (
             rig.uncertainty.tractive_scale_sd,
@@ -210,11 +209,6 @@ def remembered(index: int, count: int, folder: Path) -> list[dict[str, Any]]:
         ),
         "tow vehicle, kg": (vehicle.mass_sd_kg or 0.0, known.load_mass_kg(SOLO), made.tow_kg),
         "drag area, m²": (vehicle.drag_area_sd_m2 or 0.0, known.drag_area_m2, made.hitched_m2),
-        "rolling resistance": (
-            sealed.rolling_resistance_sd,
-            known.rolling_resistance,
-            made.rolls[-1],
-        ),
     }
     return [
         {"quantity": name, "sd_before": before, "sd": one.sd, "z": (true - one.mean) / one.sd}
