@@ -62,8 +62,8 @@ class Known:
     stated_sd : float
         What the rig file states of the scale's sd; infinite where the drives contradicted it.
     rolling_resistance, drag_area_m2 : Belief or None
-        On sealed ground, tyres as warm as they were, in a drive yet to come (told, and watched for a
-        change; no estimate starts from it); drag area with something hitched.
+        In a drive yet to come: on sealed ground, tyres as warm as they were (told, and watched for
+        a change; no estimate starts from it); drag area with something hitched.
     delays_s : dict of str to Belief
     noise : dict of str to float
         Levels of the logger's noise, geometric means.
