@@ -34,7 +34,6 @@ import json
 import math
 import sys
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -381,12 +380,16 @@ def amiss_table(rows: pd.DataFrame) -> pd.DataFrame:
 AS_USUAL = "driver and instruments"
 
 
-@cache
+_TRIPS: dict[str, DriveRecord] = {}
+
+
 def trip_record(name: str) -> DriveRecord:
-    """What is remembered of a trip."""
-    number = int(name[1:])
-    date = datetime.date(2030, 1, 1) + datetime.timedelta(days=number)
-    return record_drive(car_trips.read(name), car_trips.rig(), name, date, with_condition=False)
+    """What is remembered of a trip (learnt once a process)."""
+    if name not in _TRIPS:
+        date = datetime.date(2030, 1, 1) + datetime.timedelta(days=int(name[1:]))
+        trace, rig = car_trips.read(name), car_trips.rig()
+        _TRIPS[name] = record_drive(trace, rig, name, date, with_condition=False)
+    return _TRIPS[name]
 
 
 def stated_trips(
