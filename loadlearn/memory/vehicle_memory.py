@@ -205,7 +205,7 @@ def remembered_estimator(known: Known, rig: Rig) -> LoadEstimator:
     """An estimator for a drive sample by sample, with the logger's noise besides.
 
     Not with its channels' delays: they are told, and a whole log finds its own; taken as known
-    online they made masses more than twice as wrong on vehicles off the model.
+    online they made masses worse on vehicles off the model.
 
     Parameters
     ----------
