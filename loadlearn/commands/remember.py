@@ -260,7 +260,10 @@ def print_memory(memory: VehicleFile, known: Known, skipped: list[str]) -> None:
             lines.append(f"load '{name}': {of_load.mean:,.0f} ± {of_load.sd:,.0f} kg in all")
     if known.rolling_resistance is not None:
         roll = known.rolling_resistance
-        lines.append(f"rolling resistance on sealed ground {roll.mean:.4f} ± {roll.sd:.4f}")
+        lines.append(
+            f"rolling resistance on sealed ground, tyres as warm as they were: {roll.mean:.4f} ± "
+            f"{roll.sd:.4f}"
+        )
     if known.drag_area_m2 is not None:
         area = known.drag_area_m2
         lines.append(f"drag area with something hitched {area.mean:.2f} ± {area.sd:.2f} m²")

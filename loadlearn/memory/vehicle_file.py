@@ -171,12 +171,8 @@ class VehicleFile(Record):
 
         table = self.model_dump(exclude_none=True)
         document = tomlkit.document()
-        document.add(
-            tomlkit.comment("Written by loadlearn remember. Changes may be added by hand:")
-        )
-        document.add(tomlkit.comment('[[changes]]  date = 2030-01-31  what = "tyres"'))
-        document.add(tomlkit.comment(f"(or one of {', '.join(WHATS[1:])}). What is known follows"))
-        document.add(tomlkit.comment("from the drives below whenever the file is read."))
+        for line in _HEAD:
+            document.add(tomlkit.comment(line))
         document.add("format", tomlkit.item(table["format"]))
         document.add("rig", tomlkit.item(table["rig"]))
         for name in ("changes", "drives"):
@@ -185,6 +181,13 @@ class VehicleFile(Record):
         return tomlkit.dumps(document)
 
 
+_HEAD = (
+    "Written by loadlearn remember. What is known of the vehicle follows from the drives whenever",
+    "the file is read. A change may be dated by hand, before the first [[drives]]:",
+    "[[changes]]",
+    "date = 2030-01-31",
+    f'what = "tyres"   (or {", ".join(WHATS[1:])})',
+)
 _STATED = ("date", "load", "known_mass_kg", "known_mass_sd_kg")
 
 

@@ -79,7 +79,8 @@ class Known:
     stated_sd : float
         What the rig file states of the scale's sd; infinite where the drives contradicted it.
     rolling_resistance, drag_area_m2 : Belief or None
-        On sealed ground, in a drive yet to come; drag area with something hitched.
+        In a drive yet to come: on sealed ground, tyres as warm as they were (told, and watched for
+        a change; no estimate starts from it); drag area with something hitched.
     delays_s : dict of str to Belief
     noise : dict of str to float
         Levels of the logger's noise, geometric means.
@@ -218,7 +219,10 @@ def remembered_rig(known: Known, rig: Rig) -> Rig:
 
 
 def remembered_estimator(known: Known, rig: Rig) -> LoadEstimator:
-    """An estimator for a drive sample by sample, with the logger's delays and noise besides.
+    """An estimator for a drive sample by sample, with the logger's noise besides.
+
+    Not with its channels' delays: they are told, and a whole log finds its own; taken as known
+    online they made masses worse on vehicles off the model.
 
     Parameters
     ----------
@@ -226,12 +230,8 @@ def remembered_estimator(known: Known, rig: Rig) -> LoadEstimator:
     rig : Rig
         That the memory began from.
     """
-    delays = {name: one.mean for name, one in known.delays_s.items()}
-    return LoadEstimator(
-        remembered_rig(known, rig),
-        noise=Noise(**known.noise) if known.noise else None,
-        delays_s=delays or None,
-    )
+    noise = Noise(**known.noise) if known.noise else None
+    return LoadEstimator(remembered_rig(known, rig), noise=noise)
 
 
 def reopened_on(changes: tuple[Change, ...], what: str) -> int:

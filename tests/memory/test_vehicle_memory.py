@@ -206,7 +206,7 @@ def test_the_interval_of_a_new_drive_covers_it() -> None:
     assert inside / count >= 0.90
 
 
-def test_an_online_estimator_starts_with_delays_and_noise() -> None:
+def test_delays_and_noise_are_those_of_the_logger() -> None:
     known = what_is_known(vehicle(*drives(15)))
     assert known.delays_s["force"].mean == pytest.approx(0.21, abs=0.01)
     assert known.noise["white"] == pytest.approx(0.001)
