@@ -35,10 +35,10 @@ ORDER = (
     "dyno",
     "condition",
     "memory",
+    "file_schemas",
     "figures",
     "report",
     "fleet",
-    "file_schemas",
     "commands",
     "cli",
 )
