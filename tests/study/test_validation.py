@@ -260,7 +260,7 @@ def test_a_manifest_may_have_more_columns_and_blank_lines(tmp_path: Path) -> Non
     path = tmp_path / "m.csv"
     path.write_bytes(b"\xef\xbb\xbflog , rig,mass_kg,note\r\n\r\na.csv,r.toml, 5000 ,x\r\n")
     rows = read_manifest(path)
-    assert [(row.line, row.log.name, row.mass_kg, row.group) for row in rows] == [
+    assert [(row.line, Path(row.log).name, row.mass_kg, row.group) for row in rows] == [
         (3, "a.csv", 5000.0, "")
     ]
 
