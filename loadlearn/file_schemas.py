@@ -225,7 +225,7 @@ def _validation() -> Schema:
 
 @functools.cache
 def _fleet() -> Schema:
-    from loadlearn.fleet.columns_of_fleet import FleetDrive
+    from loadlearn.study.columns_of_fleet import FleetDrive
 
     what = "many drives of many vehicles"
     return Schema("fleet", what, (Part("dataset", "drive by drive", tuple(entries(FleetDrive))),))

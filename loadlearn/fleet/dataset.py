@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from loadlearn.fleet.columns_of_fleet import COLUMNS
+from loadlearn.study.columns_of_fleet import COLUMNS
 
 BATCH_ROWS = 1000
 """Rows in memory at a time."""

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 from loadlearn.errors import InputError
-from loadlearn.fleet.columns_of_fleet import beside_weighing
 from loadlearn.fleet.dataset import partition, write_partition
 from loadlearn.fleet.fleet_manifest import FleetRow, fleet_rows
 from loadlearn.fleet.fleet_page import fleet_page
@@ -40,6 +39,7 @@ from loadlearn.log.column_plan import load_channel_map
 from loadlearn.log.places import at_hand
 from loadlearn.outputs import OutputFolder, provenance, write_json
 from loadlearn.runner import Lost, run_tasks
+from loadlearn.study.columns_of_fleet import beside_weighing
 from loadlearn.vehicle.rig import Rig
 
 OWN_FILES = ("dataset", "estimates", "left_out.csv", "fleet.html", "fleet.json")

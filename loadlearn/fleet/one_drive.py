@@ -13,10 +13,10 @@ from typing import Any
 from loadlearn import __version__
 from loadlearn._compile import sources_hash
 from loadlearn.errors import InputError
-from loadlearn.fleet.columns_of_fleet import drive_row
 from loadlearn.fleet.fleet_manifest import FleetRow
 from loadlearn.log.places import at_hand, state_of
 from loadlearn.outputs import file_hash, plain, write_parquet
+from loadlearn.study.columns_of_fleet import drive_row
 from loadlearn.vehicle.rig import Rig
 
 THE_LOG = "{log}"

@@ -22,8 +22,8 @@ from loadlearn import estimate
 from loadlearn.cli import app
 from loadlearn.errors import InputError
 from loadlearn.fleet import fleet_run, one_drive
-from loadlearn.fleet.columns_of_fleet import COLUMNS
 from loadlearn.fleet.fleet_run import run_fleet
+from loadlearn.study.columns_of_fleet import COLUMNS
 from loadlearn.study.validation import validate_manifest
 
 
