@@ -225,7 +225,7 @@ def _table(cost: dict[str, Any], over: str) -> Any:
     for name, counts in rows:
         table.add_row(name, *(f"{counts[kind]:,.0f}" for kind in kinds))
     table.caption = (
-        f"over the {cost['samples']:,} samples of {over}; remembered: {cost['state_bytes']:,} bytes "
+        f"over the {cost['samples']:,} samples of {over}; kept: {cost['state_bytes']:,} bytes "
         f"in double, {cost['state_bytes_single']:,} in single; arrays on the stack: "
         f"{cost['stack_bytes']:,} and {cost['stack_bytes_single']:,}"
     )
