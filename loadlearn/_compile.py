@@ -11,6 +11,9 @@ import functools
 import gc
 import hashlib
 import os
+import pickle
+import re
+import stat
 import sys
 import tempfile
 import types
@@ -29,14 +32,19 @@ Records = Any
 
 _PACKAGE = Path(__file__).resolve().parent
 _announced = False
+_NUMBERS = re.compile(r"None|(float|int|bool)|tuple\[((float|int|bool)(, |\]))+")
 
 
 def sources_hash() -> str:
-    """Hash of every source file of the package (hexadecimal, 16 characters)."""
+    """Hash of every source file of the package (hexadecimal, 16 characters).
+
+    The same on every system: files in the order of their names, line ends as Unix writes them.
+    """
     digest = hashlib.sha256()
-    for path in sorted(_PACKAGE.rglob("*.py")):
-        digest.update(path.relative_to(_PACKAGE).as_posix().encode())
-        digest.update(path.read_bytes())
+    files = {path.relative_to(_PACKAGE).as_posix(): path for path in _PACKAGE.rglob("*.py")}
+    for name, path in sorted(files.items()):
+        digest.update(name.encode())
+        digest.update(path.read_bytes().replace(b"\r\n", b"\n"))
     return digest.hexdigest()[:16]
 
 
@@ -58,7 +66,101 @@ def cache_directory() -> Path:
             pass
         return folder
     except (OSError, RuntimeError):
-        return Path(tempfile.mkdtemp(prefix="loadlearn-cache-"))
+        return _fallback_directory(name)
+
+
+def _fallback_directory(name: str) -> Path:
+    """Without a home to write to: the same temporary folder each time, if it is ours alone."""
+    whose = f"-{os.getuid()}" if hasattr(os, "getuid") else ""
+    root = Path(tempfile.gettempdir()) / f"loadlearn-cache{whose}"
+    try:
+        root.mkdir(mode=0o700, exist_ok=True)
+        held = root.lstat()
+        mine = not whose or (held.st_uid == os.getuid() and not held.st_mode & 0o022)
+        if mine and stat.S_ISDIR(held.st_mode):
+            (root / name).mkdir(exist_ok=True)
+            with tempfile.TemporaryFile(dir=root / name):
+                pass
+            return root / name
+    except OSError:
+        pass
+    return Path(tempfile.mkdtemp(prefix="loadlearn-cache-"))
+
+
+def _say(sentence: str) -> None:
+    if sys.stderr is not None:
+        sys.stderr.write(f"loadlearn: {sentence}\n")
+        sys.stderr.flush()
+
+
+@functools.cache
+def _say_once(sentence: str) -> None:
+    _say(sentence)
+
+
+@functools.cache
+def _checked_cache_file() -> type:
+    """The compiler's cache file, with a digest before what it holds.
+
+    Machine code that was cut or changed on the disk would be run as it is; so it is not read, and
+    made anew. One that cannot be kept is used all the same.
+    """
+    from numba.core.caching import IndexDataCacheFile
+
+    class CheckedCacheFile(IndexDataCacheFile):
+        def _dump(self, obj: Any) -> bytes:
+            data: bytes = super()._dump(obj)
+            return hashlib.sha256(data).digest() + data
+
+        def _read(self, path: str) -> bytes:
+            with open(path, "rb") as file:
+                data = file.read()
+            if hashlib.sha256(data[32:]).digest() != data[:32]:
+                raise OSError("damaged")
+            return data[32:]
+
+        def _load_index(self) -> dict[Any, Any]:
+            try:
+                version, stamp, overloads = pickle.loads(self._read(self._index_path))
+            except FileNotFoundError:
+                return {}
+            except Exception:
+                _say_once("the kept compiled kernels are damaged; they are made anew")
+                return {}
+            fresh = version == self._version and stamp == self._source_stamp
+            return overloads if fresh else {}
+
+        def _save_index(self, overloads: dict[Any, Any]) -> None:
+            data = self._dump((self._version, self._source_stamp, overloads))
+            with self._open_for_write(self._index_path) as file:
+                file.write(data)
+
+        def _load_data(self, name: str) -> Any:
+            try:
+                return pickle.loads(self._read(self._data_path(name)))
+            except FileNotFoundError:
+                raise
+            except Exception as error:
+                _say_once("the kept compiled kernels are damaged; they are made anew")
+                raise OSError(str(error)) from None
+
+        def save(self, key: Any, data: Any) -> None:
+            try:
+                super().save(key, data)
+            except OSError as error:
+                _say_once(
+                    f"compiled kernels cannot be kept ({error.strerror or error}); they will be "
+                    "compiled again next time"
+                )
+
+    return CheckedCacheFile
+
+
+def _check_cache(compiled: Any) -> None:
+    """Have a dispatcher keep its machine code in checked files."""
+    cache_file = getattr(compiled._cache, "_cache_file", None)
+    if cache_file is not None:  # there is none where nothing is kept
+        cache_file.__class__ = _checked_cache_file()
 
 
 class LazyKernel:
@@ -99,6 +201,26 @@ class LazyKernel:
             self._inner = self._dispatcher(no_cpython_wrapper=True, no_cfunc_wrapper=True)
         return self._inner
 
+    def counts_holders(self) -> bool:
+        """Whether it may make or be handed an array that it has to free, and so counts holders.
+
+        Other arrays belong to the caller while a kernel runs. Counting, an atomic operation for
+        each view of an array, took a third of the filter's time.
+        """
+        code, scope = self.py_func.__code__, self.py_func.__globals__
+        if "np" in code.co_names:
+            return True
+        called = (_as_kernel(scope.get(name)) for name in code.co_names)
+        return any(
+            kernel is not None and kernel.counts_holders() and not kernel.returns_numbers()
+            for kernel in called
+        )
+
+    def returns_numbers(self) -> bool:
+        """Whether nothing but numbers is returned, by its annotation."""
+        told = self.py_func.__annotations__.get("return", "")
+        return _NUMBERS.fullmatch(str(told)) is not None
+
     def _dispatcher(self, **options: Any) -> Callable[..., Any]:
         import numba
 
@@ -122,8 +244,12 @@ class LazyKernel:
             # Products and sums in one rounding, where the machine can.
             fastmath={"contract"},
             error_model="numpy",
+            nogil=True,
+            _nrt=self.counts_holders(),
             **options,
         )(_with_globals(self.py_func, {**scope, **resolved}))
+        if "cache" in options:
+            _check_cache(compiled)
         return compiled
 
     def __call__(self, *args: Any) -> Any:
@@ -276,8 +402,7 @@ def _announce_while(compiled: Any, args: tuple[Any, ...]) -> Any:
     global _announced
     if not _announced and not any(cache_directory().rglob("*.nbc")):
         _announced = True
-        sys.stderr.write("loadlearn: compiling once for this machine, some 10 to 20 s\n")
-        sys.stderr.flush()
+        _say("compiling once for this machine, some 10 to 20 s")
     # The compiler makes millions of small objects that live on; looking through them for garbage
     # again and again takes a tenth of its time.
     usual = gc.get_threshold()

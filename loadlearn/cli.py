@@ -4,7 +4,6 @@ Command bodies import what they need when they run, so that ``--help`` is quick.
 """
 
 import contextlib
-import io
 import signal
 import sys
 from typing import Annotated, Any
@@ -15,7 +14,7 @@ from loadlearn import __version__
 from loadlearn.commands.advise import advise
 from loadlearn.commands.calibrate import calibrate
 from loadlearn.commands.check import check
-from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register
+from loadlearn.commands.common import CAUTION, CAUTION_ADVICE, UNUSABLE, register, settle_streams
 from loadlearn.commands.compare import compare
 from loadlearn.commands.condition import condition
 from loadlearn.commands.demo import demo
@@ -23,9 +22,12 @@ from loadlearn.commands.diff import diff
 from loadlearn.commands.dyno import dyno
 from loadlearn.commands.estimate import estimate
 from loadlearn.commands.export_step import export_step
+from loadlearn.commands.fleet import fleet
 from loadlearn.commands.inspect import inspect_command
+from loadlearn.commands.remember import remember
 from loadlearn.commands.report import report
 from loadlearn.commands.schedule import schedule
+from loadlearn.commands.schema import schema_command
 from loadlearn.commands.simulate import simulate_command
 from loadlearn.commands.validate import validate
 
@@ -34,7 +36,9 @@ COMMANDS = (
     inspect_command,
     estimate,
     validate,
+    fleet,
     calibrate,
+    remember,
     advise,
     schedule,
     check,
@@ -45,6 +49,7 @@ COMMANDS = (
     simulate_command,
     export_step,
     report,
+    schema_command,
 )
 
 app = typer.Typer(
@@ -85,9 +90,7 @@ def _stop(number: int, frame: Any) -> None:
 
 def main() -> None:
     """Entry point of the command ``loadlearn``."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks ± shows something else
-            stream.reconfigure(errors="replace")
+    settle_streams()
     with contextlib.suppress(ValueError, AttributeError):  # not the main thread, or no such signal
         signal.signal(signal.SIGTERM, _stop)
     try:

@@ -1,12 +1,14 @@
 """Files a command leaves behind: all of them or none, fast, and the same for the same input.
 
 A command writes into a temporary folder beside its output folder, on the same file system. Only
-when everything is written are the files renamed into place, the JSON that marks completion last.
+when everything is written does it take the output folder's place, in one step, with what other
+commands left there. One writer at a time: a lock beside the folder.
 """
 
 from __future__ import annotations
 
 import errno
+import glob
 import hashlib
 import json
 import math
@@ -17,9 +19,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Annotated, Any, Self, TypedDict
 
-from loadlearn.errors import InputError, OutputExistsError
+from loadlearn.described import Named
+from loadlearn.errors import InputError, OutputExistsError, printable
+from loadlearn.files import FolderLock, exchange, sync_file, sync_folder
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,6 +52,10 @@ _DECIMALS = (
     ("_sd", 7),
     ("_n", 2),
 )
+
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""A cell of text that begins so is a formula to a spreadsheet."""
 
 
 class OutputFolder:
@@ -124,12 +132,27 @@ class OutputFolder:
             raise _place_error(self.folder, PermissionError(errno.EACCES, "permission denied"))
 
     def __enter__(self) -> Self:
-        self._refuse_existing()
         try:
-            self._temporary = self._make_temporary()
+            self._lock = FolderLock(self.folder)
         except OSError as error:
             raise _place_error(self.folder, error) from None
+        try:
+            self._refuse_existing()
+            self._temporary = self._make_temporary()
+        except OSError as error:
+            self._lock.release()
+            raise _place_error(self.folder, error) from None
+        except InputError:
+            self._lock.release()
+            raise
         return self
+
+    @property
+    def temporary(self) -> Path:
+        """The folder that is being filled; it bears the name of the output folder."""
+        if self._temporary is None:
+            raise ValueError("the output folder is not open")
+        return self._temporary
 
     def __exit__(
         self,
@@ -146,8 +169,9 @@ class OutputFolder:
         except OSError as fault:
             raise _place_error(self.folder, fault) from None
         finally:
-            shutil.rmtree(self._temporary, ignore_errors=True)
+            shutil.rmtree(self._temporary.parent, ignore_errors=True)
             self._temporary = None
+            self._lock.release()
 
     def _refuse_existing(self) -> None:
         try:
@@ -166,34 +190,67 @@ class OutputFolder:
 
     def _make_temporary(self) -> Path:
         folder = self.folder.absolute()
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        beside = folder.parent
-        if folder.is_dir() and (
-            folder.stat().st_dev != beside.stat().st_dev or not os.access(beside, os.W_OK)
-        ):
-            beside = folder  # a mount point, or a folder whose parent is not ours
-        temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}.partial-", dir=beside))
-        # mkdtemp makes a private folder; it may become the output folder itself.
-        mask = os.umask(0)
-        os.umask(mask)
-        temporary.chmod(0o777 & ~mask)
+        beside = self._lock.beside
+        # Nobody but the one that holds the lock writes: what lies there was left by a kill.
+        for left in beside.glob(f".{glob.escape(folder.name)}.partial-*"):
+            shutil.rmtree(left, ignore_errors=True)
+        holder = Path(tempfile.mkdtemp(prefix=f".{folder.name}.partial-", dir=beside))
+        temporary = holder / folder.name
+        temporary.mkdir()
         return temporary
 
     def _move_into_place(self) -> None:
-        assert self._temporary is not None
-        written = sorted(
-            (path.name for path in self._temporary.iterdir()), key=lambda name: name == self.mark
-        )
+        new = self.temporary
+        for path in new.iterdir():
+            if path.is_file():
+                sync_file(path)
+        sync_folder(new)
         if not self.folder.exists():
-            self._temporary.rename(self.folder)
-            return
-        self._refuse_existing()
+            new.rename(self.folder)
+        else:
+            self._refuse_existing()
+            if not self._exchange():
+                self._replace_one_by_one()
+        sync_folder(self.folder.absolute().parent)
+
+    def _exchange(self) -> bool:
+        """Swap the folder for one that holds the new files and all that is not ours, at once.
+
+        Killed at any instant, either the old result is there or the new one.
+        """
+        new, old = self.temporary, self.folder.resolve()
+        others = [path for path in old.iterdir() if path.name not in self.own]
+        # Whoever stands in a folder that is swapped finds himself in the one that is removed.
+        standing = Path.cwd()
+        if (
+            len(self.own) == 1
+            or self._lock.beside != old.parent
+            or standing == old
+            or old in standing.parents
+            or any(path.is_dir() and not path.is_symlink() for path in others)
+        ):
+            return False
+        try:
+            for path in others:
+                if not path.name.startswith(f".{old.name}."):
+                    os.link(path, new / path.name, follow_symlinks=False)
+            new.chmod(old.stat().st_mode & 0o7777)
+            return exchange(new, old)
+        except (OSError, NotImplementedError):
+            return False
+
+    def _replace_one_by_one(self) -> None:
+        """The same where folders cannot be swapped: a mount, folders inside, other systems."""
+        written = sorted(
+            (path.name for path in self.temporary.iterdir() if path.name in self.own),
+            key=lambda name: name == self.mark,
+        )
         # The mark goes first: from here until its successor is in place nothing claims completion.
         for name in (self.mark, *self.own):
-            if name == self.mark or name not in written:
+            if name not in written or (name == self.mark and len(written) > 1):
                 (self.folder / name).unlink(missing_ok=True)
         for name in written:
-            (self._temporary / name).replace(self.folder / name)
+            (self.temporary / name).replace(self.folder / name)
 
     def _ours(self, error: OSError) -> bool:
         """Whether a fault came from writing into the temporary folder."""
@@ -201,7 +258,7 @@ class OutputFolder:
             return False
         if error.filename is None:
             return error.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-        return str(self._temporary) in str(error.filename)
+        return str(self.temporary.parent) in str(error.filename)
 
 
 def _place_error(folder: Path, error: OSError) -> InputError:
@@ -225,7 +282,9 @@ def plain(value: Any) -> Any:
         Dictionaries with text keys, lists, text, numbers, true, false and null. Numbers that are
         not finite become null.
     """
-    if value is None or isinstance(value, str | bool | int):
+    if isinstance(value, str):
+        return printable(value)
+    if value is None or isinstance(value, bool | int):
         return value
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None
@@ -273,8 +332,7 @@ def write_csv(path: Path, frame: pd.DataFrame, *, round_numbers: bool = True) ->
     from pyarrow import csv
 
     arrays = []
-    for name in frame.columns:
-        column = frame[name]
+    for name, column in _columns(frame):
         if not isinstance(column.dtype, np.dtype) and column.dtype.kind in "iufb":
             arrays.append(pa.array(column))  # whole numbers with missing values
         elif column.dtype.kind == "f":
@@ -286,13 +344,25 @@ def write_csv(path: Path, frame: pd.DataFrame, *, round_numbers: bool = True) ->
         elif column.dtype.kind in "iub":
             arrays.append(pa.array(column.to_numpy()))
         else:
-            arrays.append(pa.array(column.astype(object), type=pa.string(), from_pandas=True))
+            # The same word stands in many rows.
+            words = {one: as_text(one) for one in column.dropna().unique()}
+            texts = [words.get(one) for one in column]
+            arrays.append(pa.array(texts, type=pa.string(), from_pandas=True))
     table = pa.Table.from_arrays(arrays, names=[str(name) for name in frame.columns])
     # pyarrow quotes every name of the header and every text; we quote only what needs it.
     quoting = "needed" if any(_needs_quotes(array) for array in arrays) else "none"
     with pa.OSFile(str(path), "wb") as file:
-        file.write((",".join(_quoted(name) for name in table.column_names) + "\n").encode())
+        file.write(
+            (",".join(_quoted(as_text(name)) for name in table.column_names) + "\n").encode()
+        )
         csv.write_csv(table, file, csv.WriteOptions(include_header=False, quoting_style=quoting))
+
+
+def _columns(frame: pd.DataFrame) -> list[tuple[Any, pd.Series]]:
+    """Columns by name, without ``attrs``, which each of them would be given a deep copy of."""
+    plain = frame.copy(deep=False)
+    plain.attrs = {}
+    return [(name, plain[name]) for name in plain.columns]
 
 
 def _decimals(name: str) -> int | None:
@@ -300,6 +370,23 @@ def _decimals(name: str) -> int | None:
         if name.endswith(ending):
             return decimals
     return 7
+
+
+def as_text(word: str) -> str:
+    """A word from outside as a cell of a table that people open in a spreadsheet.
+
+    Parameters
+    ----------
+    word : str
+
+    Returns
+    -------
+    str
+        What a spreadsheet would take for a formula has an apostrophe before it, which makes it text
+        there (common practice, no source).
+    """
+    text = printable(str(word))
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def _quoted(name: str) -> str:
@@ -331,8 +418,7 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     from pyarrow import parquet
 
     arrays, words = [], []
-    for name in frame.columns:
-        column = frame[name]
+    for name, column in _columns(frame):
         if column.dtype.kind in "fiub":
             arrays.append(pa.array(column.to_numpy()))
         else:
@@ -377,12 +463,38 @@ def file_hash(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+class Input(TypedDict):
+    """A file that was read."""
+
+    file: str
+    """Its name, without folders."""
+    sha256: str
+    """Hash of its bytes."""
+
+
+class Provenance(TypedDict):
+    """What made the files: enough to make them again."""
+
+    command: str
+    """Which of the commands."""
+    inputs: Annotated[dict[str, Input], Named("<role>")]
+    """Files read, by their role."""
+    options: Annotated[dict[str, Any], Named("<option>")]
+    """What else decides the result."""
+    seeds: Annotated[dict[str, int], Named("<name>")]
+    """Seeds of random numbers."""
+    sources: str
+    """Hash of this package's source files: tells apart what the version does not."""
+    versions: Annotated[dict[str, str], Named("<library>")]
+    """Of this package, of Python and of the libraries that compute."""
+
+
 def provenance(
     command: str,
     inputs: Mapping[str, Path | None],
     options: Mapping[str, Any],
     seeds: Mapping[str, int] | None = None,
-) -> dict[str, Any]:
+) -> Provenance:
     """What made these outputs: enough to make them again, and nothing that differs between runs.
 
     Parameters
@@ -398,14 +510,14 @@ def provenance(
 
     Returns
     -------
-    dict
-        File names (never folders), SHA-256 of each input, options, seeds, and the versions of this
-        package, of Python and of the libraries that compute. No clock, no machine.
+    Provenance
+        No folder names, no clock, no machine.
     """
     import platform
     from importlib.metadata import PackageNotFoundError, version
 
     from loadlearn import __version__
+    from loadlearn._compile import sources_hash
 
     versions = {"loadlearn": __version__, "python": platform.python_version()}
     for library in ("numba", "numpy", "pandas", "pyarrow", "scipy"):
@@ -422,6 +534,7 @@ def provenance(
         },
         "options": dict(options),
         "seeds": dict(seeds or {}),
+        "sources": sources_hash(),
         "versions": versions,
     }
 

@@ -30,9 +30,10 @@ from loadlearn.commands.common import (
     progress,
     register,
 )
-from loadlearn.commands.estimate import OWN_FILES, ratings_and_limits, run_estimate
+from loadlearn.commands.estimate import OWN_FILES, run_estimate
 from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError
+from loadlearn.estimation.ratings import ratings_and_limits
 from loadlearn.log.exceedances import exceedances
 from loadlearn.vehicle.rig import Rig
 
@@ -215,8 +216,10 @@ def test_an_interruption_leaves_nothing_behind(
     tmp_path: Path, number: signal.Signals, status: int
 ) -> None:
     script = (
-        "import sys, time, typer\n"
+        "import signal, sys, time, typer\n"
         "from pathlib import Path\n"
+        # Started in the background, a shell has its children ignore it.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from loadlearn import cli\n"
         "from loadlearn.commands.common import register\n"
         "from loadlearn.outputs import OutputFolder\n"
@@ -415,15 +418,37 @@ def test_validate_marks_a_failed_row(log: Path, tmp_path: Path) -> None:
     manifest.write_text(
         f"log,rig,mass_kg,tractive_scale\n{log},{RIG},{MASS_KG},1.0\nnone.csv,{RIG},1,\n"
     )
-    result = run("validate", manifest, "--out", tmp_path / "out")
+    result = run("validate", manifest, "--out", tmp_path / "out", "--format", "svg")
     assert result.exit_code == DOUBTFUL, result.stderr
     assert "FAILED none.csv" in result.stdout
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    assert names == {"validation.csv", "validation.json", "validation.png"}
+    assert names == {"validation.csv", "validation.json", "validation.svg"}
     summary = json.loads((tmp_path / "out" / "validation.json").read_text())
+    assert summary["provenance"]["options"]["estimator"] == summary["estimator"] == "loadlearn"
     assert (summary["overall"]["n"], summary["failed"]) == (1, 1)
     table = pd.read_csv(tmp_path / "out" / "validation.csv")
     assert abs(table["error_given_scale_percent"].iloc[0]) < 10.0
+
+
+def test_groups_are_rows_and_no_name_is_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    from loadlearn.commands.validate import print_validation
+    from loadlearn.study.validation import INTERVALS, Validation
+
+    of = {"n": 6, "vehicles": 3, "rmse_percent": 1.25, "bias_percent": -0.5, "rms_z": 0.9}
+    of |= {"coverage95": 1.0, "coverage50": 0.5}
+    of |= {"difference_low95_percent": -3.0, "difference_high95_percent": 2.0}
+    of["interval95"] = {"rmse_percent": [1.0, 1.5], "bias_percent": [-1.0, 0.25]}
+    names = [f"a group with a rather long name, number {number}" for number in range(14)]
+    summary = {"estimator": "plain_ekf", "overall": of, "groups": dict.fromkeys(names, of)}
+    summary["intervals"] = INTERVALS
+    print_validation(Validation(pd.DataFrame({"log": [], "error": []}), summary, []))
+    told = capsys.readouterr().out
+    assert "plain_ekf against weighed masses" in told and "…" not in told
+    rows = [line for line in told.splitlines() if "6 of 3" in line]
+    assert len(rows) == 15 and all("1.25" in row and "-3.0 to 2.0" in row for row in rows)
+    assert told.count("1.00 to 1.50") == 15
+    letters = "".join("".join(line[:18].split()) for line in told.splitlines())
+    assert all("".join(name.split()) in letters for name in names)
 
 
 def test_demo_does_the_whole_job(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from schema_bench import held_together, keys_of, part_of
 
 from loadlearn.condition import assess, learn_baseline, measures
 from loadlearn.condition.assessment import condense
@@ -550,6 +551,8 @@ def test_command_writes_the_report(tmp_path, baseline_logs, test_drive):
     assert "no odds better than one drive in 3" in " ".join(done.output.split())
     result = json.loads((tmp_path / "out" / "condition.json").read_text())
     assert "boost_at_rest" in {finding["check"] for finding in result["findings"]}
+    written = keys_of(tmp_path / "out" / "condition.json")
+    held_together(part_of("condition", "condition.json"), written)
     assert "not judged, " in done.output
     assert ("Outside what 95 %" in done.output) == bool(result["outside95"])
     again = [*arguments, "--force", "--baseline", str(tmp_path / "today.csv")]

@@ -19,6 +19,7 @@ from dyno_bench import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from schema_bench import held_together, part_of
 
 from loadlearn.dyno import (
     ComparisonSettings,
@@ -447,10 +448,44 @@ def test_local_line_is_exact_on_a_line_and_its_sd_is_right():
     assert np.std(fits) == pytest.approx(np.mean(sds), rel=0.1)
 
 
+def test_errors_that_follow_one_another_widen_the_local_line():
+    """First-order errors of 0.6: the variance of a mean is (1 + 0.6)/(1 - 0.6) times as large.
+
+    That is the textbook's effective sample size (Bartlett, 1946, from memory).
+    """
+    rng = np.random.default_rng(23)
+    x = np.linspace(1000.0, 4000.0, 1200)
+    grid = np.arange(1200.0, 3800.0, 50.0)
+    fits, sds = [], []
+    for _ in range(60):
+        # Started as it goes on.
+        error = np.empty(x.size)
+        error[0] = rng.standard_normal() / np.sqrt(1.0 - 0.6**2)
+        for row in range(1, x.size):
+            error[row] = 0.6 * error[row - 1] + rng.standard_normal()
+        value, sd = local_line(x, error, grid, 80.0)
+        fits.append(value)
+        sds.append(sd)
+    assert np.std(fits) == pytest.approx(np.mean(sds), rel=0.1)
+
+
 def test_angular_acceleration_of_a_ramp_with_uneven_stamps():
     rng = np.random.default_rng(19)
     time = np.sort(rng.uniform(0.0, 10.0, 300))
     np.testing.assert_allclose(angular_acceleration(time, 5.0 + 21.0 * time), 21.0, rtol=1e-6)
+
+
+def test_angular_acceleration_is_the_line_through_the_window():
+    """numpy's polynomial fit to what lies within 0.3 s on either side, three samples at least."""
+    rng = np.random.default_rng(24)
+    time = np.sort(rng.uniform(0.0, 6.0, 120))
+    omega = 200.0 + 30.0 * np.sin(2.0 * time) + rng.standard_normal(time.size)
+    found = angular_acceleration(time, omega)
+    for row in range(5, time.size - 5):
+        inside = np.abs(time - time[row]) <= 0.3
+        assert inside.sum() >= 3
+        expected = np.polyfit(time[inside], omega[inside], 1)[0]
+        assert found[row] == pytest.approx(expected, rel=1e-6)
 
 
 def test_files_with_repeats_conditions_and_foreign_headers(tmp_path):
@@ -519,6 +554,10 @@ def test_a_column_that_does_not_say_where_is_told(tmp_path):
         (lambda t: t.rename(columns={"speed_kmh": "speed_furlong"}), "no known unit"),
         (lambda t: t.assign(ambient_pressure_hpa=5.0), "row 2: 0.5 .* is impossible"),
         (lambda t: t.assign(time_s=-t["time_s"]), "time runs backwards at sample 2"),
+        (
+            lambda t: t.assign(time_s=t["time_s"].where(t.index < 30, t["time_s"] - 9.0)),
+            "time runs backwards at sample 31",
+        ),
         (lambda t: t.iloc[:50], "samples of a rising pull"),
         (
             lambda t: t.drop(columns="time_s").sample(frac=1.0, random_state=3),
@@ -610,7 +649,9 @@ def test_command_writes_everything_or_nothing(tmp_path):
     assert names == ["dyno.csv", "dyno.json", "dyno.png", "full_load.toml"]
     result = json.loads((out / "dyno.json").read_text())
     assert result["peaks"]["power"]["gain_percent"]["mean"] == pytest.approx(30.0, abs=1.5)
-    assert len(pd.read_csv(out / "dyno.csv")) > 40
+    table = pd.read_csv(out / "dyno.csv")
+    assert len(table) > 40
+    held_together(part_of("dyno", "dyno.csv"), set(table.columns))
     assert result["correction"]["sources"]["ignition"] == "assumed"
     assert result["correction"]["basis"]
     assert any(w.startswith("full_load.toml holds") for w in result["warnings"])

@@ -52,10 +52,12 @@ def test_estimates_name_quantity_and_unit_on_every_axis(
         "drag area (m²)",
         "ground believed (–)",
         "true",
+        *("resistance (–)", "mass (t)", "believed (–)"),
     }
     assert {axes.get_xlabel() for axes in figure.axes} - {""} == {
         "from the start (s)",
         "time (min)",
+        "from the change of ground (s)",
     }
     ratio = figure.get_figwidth() / figure.get_figheight()
     assert ratio == pytest.approx(16 / 9, rel=0.01) if wide else ratio < 1.0
@@ -111,6 +113,60 @@ def test_labels_of_load_changes_collide_with_nothing(made_result: MadeResult, wi
     for at, box in enumerate(boxes):
         assert not any(box.overlaps(other) for other in boxes[at + 1 :] + others)
         assert figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1
+
+
+@pytest.mark.parametrize("with_truth", [False, True])
+def test_a_change_of_ground_is_looked_at_closely(made_result: MadeResult, with_truth: bool) -> None:
+    made = made_result
+    truth = made.truth.assign(surface=made.history["surface"]) if with_truth else None
+    figure = draw_estimates(made.prepared, made.history, made.summary, truth)
+    resistance, mass, believed = (
+        panel(figure, label, 0) for label in ("resistance (–)", "mass (t)", "believed (–)")
+    )
+    assert resistance.get_title(loc="left") == (
+        "sealed → gravel, 21:00 min" if with_truth else "sealed → gravel, 20:59 min"
+    )
+    low, high = mass.get_xlim()
+    assert -15.0 <= low < -5.0 and 20.0 <= high <= 60.0
+    assert resistance.get_yscale() == "log"
+    # Seconds from the change: the step of the made resistance is at 0.
+    line = resistance.lines[0]
+    time, value = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
+    step = time[1:][np.diff(value) > 0.005]
+    assert step == pytest.approx([0.0], abs=0.2)
+    bottom, top = mass.get_ylim()
+    inside = made.history["time_s"].between(1250.0, 1290.0)
+    assert bottom < made.history["mass_low95_kg"][inside].min() / 1e3
+    assert top > made.history["mass_high95_kg"][inside].max() / 1e3
+    assert len(believed.collections) >= 2
+
+
+def test_of_many_changes_of_ground_the_greatest_are_looked_at(made_result: MadeResult) -> None:
+    made = made_result
+    ends = (300.0, 500.0, 700.0, 900.0, 1100.0, 1799.9)
+    level = (0.012, 0.013, 0.024, 0.020, 0.090, 0.080)
+    names = ("sealed", "coarse", "gravel", "earth", "sand", "beach")
+    part = np.searchsorted(ends, made.history["time_s"])
+    part = np.minimum(part, len(ends) - 1)
+    history = made.history.assign(rolling_resistance=np.array(level)[part])
+    surfaces = [
+        {"surface": name, "start_s": start, "end_s": end}
+        for name, start, end in zip(names, (0.0, *ends[:-1]), ends, strict=True)
+    ]
+    figure = draw_estimates(made.prepared, history, {**made.summary, "surfaces": surfaces})
+    titles = [axes.get_title(loc="left") for axes in figure.axes]
+    # ln 24/13 = 0.61, ln 90/20 = 1.50, ln 24/20 = 0.18; the others are smaller; in order of time.
+    assert [one for one in titles if one] == [
+        "coarse → gravel, 8:20 min",
+        "gravel → earth, 11:40 min",
+        "earth → sand, 15:00 min",
+    ]
+    said = "from the change of ground (s); the 3 greatest of 5"
+    assert said in {axes.get_xlabel() for axes in figure.axes}
+    calm = {**made.summary, "surfaces": surfaces[:1]}
+    plain = draw_estimates(made.prepared, history, calm)
+    assert plain.get_figheight() < figure.get_figheight()
+    assert not [one for one in plain.axes if one.get_title(loc="left")]
 
 
 def test_a_stretch_that_taught_nothing_is_shaded(made_result: MadeResult) -> None:
@@ -245,7 +301,7 @@ def test_validation_draws_four_panels(drives: int, tmp_path: Path) -> None:
         "error of the combined mass (%)",
         "estimated combined mass (t)",
         "truth inside it (% of rows)",
-        "estimated − weighed (kg)",
+        "estimated − weighed (% of their mean)",
     ]
     save(figure, tmp_path / "v.png")
     assert (tmp_path / "v.png").stat().st_size > 10_000

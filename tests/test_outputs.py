@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -16,6 +17,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loadlearn import __version__, files, outputs
+from loadlearn._compile import sources_hash
 from loadlearn.errors import InputError, OutputExistsError
 from loadlearn.outputs import (
     OutputFolder,
@@ -105,9 +108,105 @@ def test_the_mark_is_in_place_last(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         return real(self, target)
 
     monkeypatch.setattr(Path, "replace", watched)
+    monkeypatch.setattr(outputs, "exchange", lambda first, second: False)
     fill(place, "new", force=True)
     assert seen[-1][0] == "result.json"
     assert not any(marked for _, marked in seen)
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from loadlearn import files, outputs
+
+place, others = Path(sys.argv[1]), {"other.json": "theirs"}
+
+def fill(text):
+    with outputs.OutputFolder(place, own=("a.csv", "a.json"), mark="a.json", force=True) as out:
+        for name in ("a.csv", "a.json"):
+            out.path(name).write_text(text)
+
+def killed_at(step):
+    calls = 0
+    def counted(real):
+        def call(*args, **options):
+            nonlocal calls
+            calls += 1
+            if calls == step:
+                os._exit(9)
+            return real(*args, **options)
+        return call
+    for owner, name in ((Path, "rename"), (Path, "replace"), (Path, "unlink"), (os, "link"),
+                        (outputs, "exchange"), (outputs.shutil, "rmtree"), (os, "fsync")):
+        setattr(owner, name, counted(getattr(owner, name)))
+    fill("new")
+    os._exit(0)
+
+place.mkdir()
+(place / "other.json").write_text("theirs")
+fill("old")
+for step in range(1, 60):
+    child = os.fork()
+    if child == 0:
+        killed_at(step)
+    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    found = {one.name: one.read_text() for one in place.iterdir()}
+    ours = {name: found.pop(name, "missing") for name in ("a.csv", "a.json")}
+    print(step, status, *sorted(set(ours.values())), found == others)
+    if status == 0:
+        break
+    fill("old")
+print(*sorted(one.name for one in place.parent.iterdir()))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="folders are swapped on Linux")
+def test_killed_at_any_step_the_old_result_or_the_new_one_is_there(tmp_path: Path) -> None:
+    """Kill the process at each call that changes the file system, as kill -9 does."""
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    *steps, left = done.stdout.splitlines()
+    assert len(steps) > 5
+    assert {line.split(maxsplit=2)[2] for line in steps} == {"old True", "new True"}, done.stdout
+    assert steps[-1].split()[1:3] == ["0", "new"]
+    assert left == "out"  # what the kills left was cleared away
+
+
+def test_two_writers_to_one_folder_wait_or_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(files, "PATIENCE_S", 0.1)
+    with folder(tmp_path / "out") as first:
+        with pytest.raises(InputError, match="another loadlearn"), folder(tmp_path / "out"):
+            pass
+        first.path("result.json").write_text("first")
+    fill(tmp_path / "out", "second", force=True)
+    assert [one.name for one in tmp_path.iterdir()] == ["out"]
+
+
+def test_the_folder_one_stands_in_is_not_swapped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "out"
+    fill(place, "old")
+    monkeypatch.chdir(place)
+    before = place.stat().st_ino
+    fill(Path("."), "new", force=True)
+    assert place.stat().st_ino == before
+    assert {path.read_text() for path in place.iterdir()} == {"new"}
+
+
+def test_words_from_outside_do_nothing_to_a_spreadsheet_or_a_terminal(tmp_path: Path) -> None:
+    table = pd.DataFrame({"log": ["=1+1", "a\x1b[2Jb", "plain", None], "mass_kg": [-1.0] * 4})
+    write_csv(tmp_path / "a.csv", table)
+    text = (tmp_path / "a.csv").read_text()
+    assert text.splitlines()[1:3] == ["'=1+1,-1", "a\\x1b[2Jb,-1"]
+    write_json(tmp_path / "a.json", {"name": "half \udc80 \x1b[2J"})
+    assert json.loads((tmp_path / "a.json").read_text())["name"] == "half \\udc80 \\x1b[2J"
 
 
 def test_a_place_that_is_a_file_is_refused(tmp_path: Path) -> None:
@@ -219,6 +318,7 @@ def test_provenance_tells_what_decides_the_result_and_nothing_else(tmp_path: Pat
     assert first["inputs"]["log"]["file"] == "drive.csv"
     assert "channels" not in first["inputs"]
     assert first["seeds"] == {"draws": 7}
+    assert first["sources"] == sources_hash() and first["versions"]["loadlearn"] == __version__
     assert first["versions"]["python"] == sys.version.split()[0].rstrip("+")
     assert str(tmp_path) not in json.dumps(first)
 

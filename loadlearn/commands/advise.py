@@ -19,12 +19,16 @@ from loadlearn.commands.common import (
     Log,
     NoFigure,
     OutFolder,
-    RigFile,
+    RigOrVehicle,
+    Vehicle,
     WeighedMassSd,
     console,
     exceeded_lines,
     new_table,
     progress,
+    read_rig,
+    remembered_lines,
+    start_from,
     strategy_inputs,
 )
 
@@ -62,9 +66,10 @@ class AdviceRun:
 
 def run_advise(
     log: Path | str,
-    rig: Path | str,
+    rig: Path | str | None,
     out: Path | str,
     *,
+    vehicle: Path | str | None = None,
     strategy: Path | str | None = None,
     weighed_mass_kg: float | None = None,
     weighed_mass_sd_kg: float | None = None,
@@ -78,7 +83,7 @@ def run_advise(
 
     Parameters
     ----------
-    log, rig, out, channels, force, figure, every_s, on_stage
+    log, rig, out, vehicle, channels, force, figure, every_s, on_stage
         As for :func:`loadlearn.commands.estimate.run_estimate`.
     strategy : path or str, optional
         Strategy file, or a rule of one's own as ``rules.py:function``; default the one made for
@@ -91,34 +96,36 @@ def run_advise(
     InputError
         An input or the output place cannot be used; nothing has then been written.
     """
-    from loadlearn.commands.estimate import ratings_and_limits
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, thin, write_csv, write_json
     from loadlearn.policy import advise_log
+    from loadlearn.policy.advice_summary import summarise
     from loadlearn.policy.choose import choose_strategy
     from loadlearn.policy.weighing import weighed_mass
-    from loadlearn.vehicle.rig import Rig
 
     say = on_stage or (lambda stage: None)
-    log, rig = Path(log), Path(rig)
+    log = Path(log)
     channels = None if channels is None else Path(channels)
     outputs = OutputFolder(Path(out), own=OWN_FILES, mark="advice.json", force=force)
     outputs.check()
 
     say("reading the log")
-    the_rig = Rig.from_toml(rig)
+    the_rig, memory = read_rig(rig, vehicle)
     chosen = choose_strategy(strategy, the_rig)
     weighed = weighed_mass(weighed_mass_kg, weighed_mass_sd_kg)
     trace = read_log(log, rig=the_rig, channels=channels)
+    # The load is learnt from what is remembered; a strategy belongs to the rig as it is described.
+    start, remembered = start_from(the_rig, memory, trace)
     say("preparing")
-    prepared = prepare(trace, the_rig)
+    prepared = prepare(trace, start)
     say("learning the load")
-    history = LoadEstimator(the_rig, *(weighed or (None, None))).run(prepared)
+    history = LoadEstimator(start, *(weighed or (None, None))).run(prepared)
     say("advising")
     advice = advise_log(trace, the_rig, history, chosen.rule or chosen.strategy, weighed=weighed)
     load = dict(history.attrs.get("summary", {}))
-    summary = summarise(advice, the_rig)
+    summary: dict[str, Any] = {**summarise(advice, the_rig), "caution": CAUTION_ADVICE}
     summary["strategy"] = chosen.name
     summary["warnings"] += chosen.warnings
     summary["trust"] = load.get("trust", {"ok": True, "reasons": []})
@@ -130,7 +137,14 @@ def run_advise(
         from loadlearn.log.exceedances import exceedances
 
         summary["limits_exceeded"] = [asdict(one) for one in exceedances(trace, the_rig)]
-    inputs = {"log": log, "rig": rig, "channels": channels}
+    if remembered is not None:
+        summary["remembered"] = remembered
+    inputs = {
+        "log": log,
+        "rig": None if rig is None else Path(rig),
+        "vehicle": None if vehicle is None else Path(vehicle),
+        "channels": channels,
+    }
     if strategy is not None:
         inputs |= strategy_inputs(strategy, "strategy")
     options = {
@@ -159,69 +173,6 @@ def run_advise(
     return AdviceRun(Path(out), the_rig, advice, summary, DOUBTFUL if doubtful else DONE)
 
 
-def summarise(advice: pd.DataFrame, rig: Rig) -> dict[str, Any]:
-    """The advice at the end of the drive, and what happened on the way.
-
-    Parameters
-    ----------
-    advice : DataFrame
-        One row per sample.
-    rig : Rig
-
-    Returns
-    -------
-    dict
-        ``at_end``, ``seconds_limited`` by protection, ``setting_changes`` and their rate,
-        ``seconds_with_extra_torque``, ``warnings`` and ``caution``.
-    """
-    import numpy as np
-
-    from loadlearn.figures.draw_policy import limit_bars
-    from loadlearn.policy.reason import rig_warnings
-
-    time = advice["time_s"].to_numpy(dtype=float)
-    interval = np.diff(time, append=time[-1])
-    last = advice.iloc[-1]
-    names = (
-        "power_retention",
-        "full_share_time_s",
-        "economy",
-        "extra_torque",
-        "torque_factor",
-        "reference_speed_m_s",
-        "grade_asked_percent",
-        "retention_asked",
-        "sustainable_share",
-        "mass_kg",
-        "mass_sd_kg",
-        "rolling_resistance",
-    )
-    at_end: dict[str, Any] = {name: float(last[name]) for name in names}
-    at_end["surface"] = str(last["surface"])
-    at_end["active_limits"] = [name for name in str(last["active_limits"]).split(";") if name]
-    at_end["reason"] = str(last["reason"])
-    changes = int(last["setting_changes"])
-    hours = max((time[-1] - time[0]) / 3600.0, 1e-9)
-    warnings = rig_warnings(rig)
-    highest = float(np.nanmax(np.append(advice["rating_probability"].to_numpy(dtype=float), 0.0)))
-    if highest >= 0.05:
-        warnings.append(f"above a rating with probability up to {highest:.2f}: weigh the load")
-    return {
-        "rig": rig.name,
-        "at_end": at_end,
-        "seconds_limited": {
-            name: float(sum(length for _, length in spans))
-            for name, spans in limit_bars(advice).items()
-        },
-        "setting_changes": changes,
-        "setting_changes_per_hour": changes / hours,
-        "seconds_with_extra_torque": float(interval[advice["extra_torque"] > 0.01].sum()),
-        "seconds_wanted": float(interval[advice["wanted_share"] > 0.01].sum()),
-        "warnings": warnings,
-        "caution": CAUTION_ADVICE,
-    }
-
-
 def print_advice(run: AdviceRun) -> None:
     """Print the advice at the end and what held it back on the way."""
     out, summary = console(), run.summary
@@ -240,6 +191,8 @@ def print_advice(run: AdviceRun) -> None:
     for name, seconds in sorted(summary["seconds_limited"].items(), key=lambda item: -item[1]):
         table.add_row(f"limit: {name.replace('_', ' ')}", f"{seconds:.0f} s")
     out.print(table)
+    for line in remembered_lines(summary.get("remembered")):
+        out.print(line)
     for line in exceeded_lines(summary["limits_exceeded"]):
         out.print(f"WARNING: {line}")
     for warning in summary["warnings"]:
@@ -266,8 +219,10 @@ WeighedMass = Annotated[
 
 def advise(
     log: Log,
-    rig: RigFile,
+    *,
+    rig: RigOrVehicle = None,
     out: OutFolder,
+    vehicle: Vehicle = None,
     strategy: StrategyFile = None,
     weighed_mass: WeighedMass = None,
     weighed_mass_sd: WeighedMassSd = None,
@@ -290,6 +245,7 @@ def advise(
             log,
             rig,
             out,
+            vehicle=vehicle,
             strategy=strategy,
             weighed_mass_kg=weighed_mass,
             weighed_mass_sd_kg=weighed_mass_sd,

@@ -5,6 +5,7 @@ Imports nothing heavy: ``loadlearn --help`` reads this file.
 
 import contextlib
 import inspect
+import io
 import os
 import sys
 import threading
@@ -15,11 +16,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from loadlearn.errors import InputError
+from loadlearn.errors import InputError, printable
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
     from rich.table import Table
+
+    from loadlearn.memory.vehicle_file import VehicleFile
+    from loadlearn.memory.vehicle_memory import Remembered
+    from loadlearn.vehicle.rig import Rig
 
 DONE, DOUBTFUL, UNUSABLE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -36,6 +42,18 @@ Log = Annotated[
     Path, typer.Argument(metavar="LOG", help="Drive log: .csv, .csv.gz, .parquet or .mf4.")
 ]
 RigFile = Annotated[Path, typer.Option("--rig", metavar="RIG", help="Rig file (TOML).")]
+RigOrVehicle = Annotated[
+    Path | None,
+    typer.Option("--rig", metavar="RIG", help="Rig file (TOML); not needed with --vehicle."),
+]
+Vehicle = Annotated[
+    Path | None,
+    typer.Option(
+        "--vehicle",
+        metavar="FILE",
+        help="Start from what is remembered of the vehicle (loadlearn remember).",
+    ),
+]
 OutFolder = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Folder for the outputs; made if missing.")
 ]
@@ -52,6 +70,15 @@ Every = Annotated[
         metavar="SECONDS",
         min=0.0,
         help="Interval of the rows in CSV files; 0 keeps every sample.",
+    ),
+]
+Jobs = Annotated[int, typer.Option("--jobs", metavar="N", min=1, help="Worker processes.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Of a Dask scheduler whose workers do the work, in place of --jobs.",
     ),
 ]
 _Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
@@ -117,10 +144,6 @@ def run_guarded(work: Callable[[], int | None], *, debug: bool = False) -> int:
         return _say(str(error), UNUSABLE, debug)
     except KeyboardInterrupt:
         return _say("interrupted; no output was left half-written", INTERRUPTED, debug)
-    except BrokenPipeError:
-        # The reader of our output (head, say) has gone. Nothing more can be said there.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
     except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
@@ -137,9 +160,43 @@ def _say(sentence: str, status: int, debug: bool) -> int:
         import traceback
 
         traceback.print_exc()
-    text = " ".join(sentence.split())
+    text = printable(" ".join(sentence.split()))
     sys.stderr.write(f"loadlearn: {text}\n")
     return status
+
+
+class _Unbreakable(io.FileIO):
+    """A standard stream whose reader may be gone: what cannot be written is dropped."""
+
+    def write(self, data: Any) -> int:
+        try:
+            return super().write(data)
+        except OSError:
+            return len(data)
+
+
+def settle_streams() -> None:
+    """See to it that what is printed, and to whom, never decides a command's exit status.
+
+    A stream that was closed is opened on nothing, so that no output file gets its number; one whose
+    reader leaves (``head``), or whose disk is full, drops what it is given.
+    """
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+    for name, number in (("stdout", 1), ("stderr", 2)):
+        stream = getattr(sys, name)
+        if stream is None or isinstance(stream, io.TextIOWrapper):
+            raw = _Unbreakable(number, "w", closefd=False)
+            made = io.TextIOWrapper(
+                io.BufferedWriter(raw),
+                encoding=stream.encoding if stream is not None else "utf-8",
+                errors="replace",  # a terminal that lacks ± shows something else
+                line_buffering=number == 2 or raw.isatty(),
+            )
+            setattr(sys, name, made)
 
 
 def console() -> "Console":
@@ -152,11 +209,17 @@ def console() -> "Console":
     """
     from rich.console import Console
 
+    class Plain(Console):
+        """Words from files do nothing to the terminal."""
+
+        def render_str(self, text: str, **options: Any) -> Any:
+            return super().render_str(printable(text), **options)
+
     # Words from files are printed as they are: brackets and colons in them mean nothing.
     as_they_are: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False}
     if sys.stdout.isatty():
-        return Console(**as_they_are)
-    return Console(width=max(100, _columns()), color_system=None, **as_they_are)
+        return Plain(**as_they_are)
+    return Plain(width=max(100, _columns()), color_system=None, **as_they_are)
 
 
 def new_table(*headings: str, title: str | None = None) -> "Table":
@@ -221,10 +284,11 @@ class Progress:
         from rich.console import Console
         from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as Bar
+        from rich.progress import TimeRemainingColumn as Left
 
         columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
         if self._total is not None:
-            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+            columns += [BarColumn(), TextColumn("{task.completed}/{task.total}, left"), Left()]
         with self._lock:
             self._bar = Bar(
                 *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
@@ -338,3 +402,91 @@ def strategy_inputs(spec: Path | str, role: str) -> dict[str, Path]:
         role + (f"_part_{number + 1}" if number else ""): path
         for number, path in enumerate(strategy_files(spec))
     }
+
+
+def read_rig(
+    rig: Path | str | None, vehicle: Path | str | None
+) -> tuple["Rig", "VehicleFile | None"]:
+    """The rig as its owner describes it, and what is remembered of the vehicle.
+
+    Parameters
+    ----------
+    rig : path, optional
+        Rig file; with a vehicle file, it must be the one that the memory began from.
+    vehicle : path, optional
+        Vehicle file.
+
+    Raises
+    ------
+    InputError
+        Neither is given, one cannot be read, or they do not belong together.
+    """
+    from loadlearn.vehicle.rig import Rig
+
+    if vehicle is None:
+        if rig is None:
+            raise InputError("give the rig file with --rig, or a vehicle file with --vehicle")
+        return Rig.from_toml(rig), None
+    from loadlearn.memory.vehicle_file import VehicleFile
+
+    memory = VehicleFile.read(vehicle)
+    if rig is None:
+        return memory.own_rig, memory
+    the_rig = Rig.from_toml(rig)
+    memory.check_rig(the_rig, vehicle)
+    return the_rig, memory
+
+
+def start_from(
+    rig: "Rig", memory: "VehicleFile | None", trace: "pd.DataFrame"
+) -> tuple["Rig", "Remembered | None"]:
+    """The rig that an estimate starts from, and what of it is remembered.
+
+    Parameters
+    ----------
+    rig : Rig
+        From :func:`read_rig`.
+    memory : VehicleFile or None
+    trace : DataFrame
+        The drive in question: where it is remembered itself, the others count.
+
+    Returns
+    -------
+    Rig
+    Remembered or None
+        For the summary, without a memory None.
+    """
+    if memory is None:
+        return rig, None
+    from loadlearn.memory.drive_record import content_hash
+    from loadlearn.memory.vehicle_memory import remembered_rig, what_is_known
+
+    this = content_hash(trace)
+    known = what_is_known(memory, leaving=this)
+    scale = known.tractive_scale
+    return remembered_rig(known, rig), {
+        "drives": len(known.counted),
+        "without_this_drive": any(one.hash == this for one in memory.drives),
+        "tractive_scale": {"mean": scale.mean, "sd": scale.mean * scale.sd},
+        "findings": list(known.findings),
+        "notes": list(known.notes),
+    }
+
+
+def remembered_lines(remembered: "Remembered | None") -> list[str]:
+    """What a command says of the memory that it started from.
+
+    Parameters
+    ----------
+    remembered : Remembered or None
+        From :func:`start_from`.
+    """
+    if remembered is None:
+        return []
+    scale = remembered["tractive_scale"]
+    itself = ", this one left aside" if remembered["without_this_drive"] else ""
+    return [
+        f"started from {remembered['drives']} remembered drives{itself}: tractive scale "
+        f"{scale['mean']:.3f} ± {scale['sd']:.3f}",
+        *(f"note: remembered: {one}" for one in remembered["findings"]),
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,10 +13,12 @@ from loadlearn.commands.common import (
     Channels,
     Force,
     Log,
-    RigFile,
+    RigOrVehicle,
+    Vehicle,
     console,
     new_table,
     progress,
+    read_rig,
 )
 
 if TYPE_CHECKING:
@@ -63,8 +65,9 @@ Out = Annotated[
 
 def condition(
     log: Log,
-    rig: RigFile,
+    rig: RigOrVehicle = None,
     out: Out = Path("."),
+    vehicle: Vehicle = None,
     baseline: Baselines = None,
     known_mass: KnownMass = None,
     baseline_mass: BaselineMass = None,
@@ -73,11 +76,13 @@ def condition(
 ) -> int:
     """Tell whether engine, brakes and tyres are still what they were, and what to inspect.
 
-    Compares a log with baseline logs of the same rig (five or more tell most); without any, with
-    what the rig file leads to expect. The channels come first: what leans on one that is missing or
-    stands still is withheld. Prints findings, strongest evidence first, and the table of checks;
-    writes condition.json. Exit status: 0 no finding, 1 findings. A finding advises an inspection by
-    a licensed technician; it diagnoses nothing.
+    Compares a log with baseline logs of the same rig (five or more tell most), with remembered
+    drives (--vehicle), or with both; without any, with what the rig file leads to expect. Boost,
+    air flow, rail pressure and exhaust temperature are compared over the engine's operating map and
+    need baseline logs. The channels come first: what leans on one that is missing or stands still
+    is withheld. Prints findings, strongest evidence first, and the table of checks; writes
+    condition.json. Exit status: 0 no finding, 1 findings. A finding advises an inspection by a
+    licensed technician; it diagnoses nothing.
 
     Example: loadlearn condition today.csv --rig rig.toml --baseline may.csv --baseline june.csv
     """
@@ -87,7 +92,6 @@ def condition(
     from loadlearn.errors import InputError
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import OutputFolder, provenance, write_json
-    from loadlearn.vehicle.rig import Rig
 
     outputs = OutputFolder(out, own=OWN_FILES, mark="condition.json", force=force)
     outputs.check()
@@ -103,19 +107,27 @@ def condition(
             "once per --baseline, or not at all"
         )
     with progress("reading the logs", total=len(logs) + 1) as shown:
-        the_rig = Rig.from_toml(rig)
+        the_rig, memory = read_rig(rig, vehicle)
         drives = []
         for path, mass in zip([*logs, log], [*masses, known_mass], strict=True):
             trace = read_log(path, rig=the_rig, channels=channels)
             drives.append(condense(trace, the_rig, mass))
             shown.advance()
+        remembered = []
+        if memory is not None:
+            from loadlearn.memory.drive_record import content_hash
+            from loadlearn.memory.healthy_drives import healthy_drives
+
+            remembered = healthy_drives(memory, leaving=content_hash(trace))
         shown.stage("comparing")
-        report = assess(drives[-1], the_rig, learn_baseline(drives[:-1], the_rig))
+        report = assess(drives[-1], the_rig, learn_baseline([*remembered, *drives[:-1]], the_rig))
     inputs = {f"baseline_{number + 1}": path for number, path in enumerate(logs)}
     options = {"known_mass_kg": known_mass, "baseline_mass_kg": baseline_mass}
-    result = report.to_dict()
+    result: dict[str, Any] = {**report.to_dict()}
     result["provenance"] = provenance(
-        "condition", {"log": log, "rig": rig, "channels": channels, **inputs}, options
+        "condition",
+        {"log": log, "rig": rig, "vehicle": vehicle, "channels": channels, **inputs},
+        options,
     )
     with outputs:
         write_json(outputs.path("condition.json"), result)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 from loadlearn.commands.advise import OWN_FILES as ADVICE_FILES
 from loadlearn.commands.advise import run_advise
 from loadlearn.commands.common import CAUTION_ADVICE, Force, NoFigure, console, progress
+from loadlearn.commands.estimate import OWN_FILES as ESTIMATE_FILES
 from loadlearn.commands.estimate import print_summary, run_estimate
 from loadlearn.commands.report import OWN_FILES as REPORT_FILES
 from loadlearn.commands.report import run_report
@@ -37,27 +39,28 @@ def demo(
     from loadlearn.outputs import OutputFolder
 
     files = demo_files()
-    for own in (ADVICE_FILES, SCHEDULE_FILES, REPORT_FILES):
-        OutputFolder(out, own=own, mark=own[-1], force=force).check()
+    own = (*ESTIMATE_FILES, *ADVICE_FILES, *SCHEDULE_FILES, *REPORT_FILES)
+    outputs = OutputFolder(out, own=own, mark=REPORT_FILES[0], force=force)
+    outputs.check()
     figure = not no_figure
-    with progress("reading the log") as shown:
+    # All of it or nothing: no interruption leaves half of an old demonstration with half of a new.
+    with progress("reading the log") as shown, outputs:
+        place = outputs.temporary
         run = run_estimate(
             files.log,
             files.rig,
-            out,
-            force=force,
+            place,
             figure=figure,
             truth=files.truth,
             beside="plain_ekf",
             on_stage=shown.stage,
         )
-        advice = run_advise(
-            files.log, files.rig, out, force=force, figure=figure, on_stage=shown.stage
-        )
+        advice = run_advise(files.log, files.rig, place, figure=figure, on_stage=shown.stage)
         shown.stage("computing the table")
-        run_schedule(files.rig, out, force=force, figure=figure)
+        run_schedule(files.rig, place, figure=figure)
         shown.stage("writing the report")
-        run_report(out, force=force)
+        run_report(place)
+    run = replace(run, folder=out)
     print_summary(run)
     console().print(advice.summary["at_end"]["reason"])
     console().print(CAUTION_ADVICE)

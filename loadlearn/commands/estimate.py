@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,12 +20,16 @@ from loadlearn.commands.common import (
     Log,
     NoFigure,
     OutFolder,
-    RigFile,
+    RigOrVehicle,
+    Vehicle,
     console,
     exceeded_lines,
     new_table,
     plus_minus,
     progress,
+    read_rig,
+    remembered_lines,
+    start_from,
 )
 from loadlearn.errors import InputError
 
@@ -62,7 +66,12 @@ OWN_FILES = (
     "provenance.json",
     "summary.json",
 )
-_ANY_FILES = (*OWN_FILES, *(f"estimates.{ending}" for ending in FORMATS[1:]))
+_ANY_FILES = (
+    *OWN_FILES,
+    "truth.parquet",
+    "beside.parquet",
+    *(f"estimates.{ending}" for ending in FORMATS[1:]),
+)
 
 
 @dataclass(frozen=True)
@@ -94,9 +103,10 @@ class EstimateRun:
 
 def run_estimate(
     log: Path | str,
-    rig: Path | str,
+    rig: Path | str | None,
     out: Path | str,
     *,
+    vehicle: Path | str | None = None,
     channels: Path | str | None = None,
     force: bool = False,
     figure: bool = True,
@@ -112,9 +122,11 @@ def run_estimate(
     Parameters
     ----------
     log, rig : path
-        Drive log and rig file.
+        Drive log and rig file; no rig file is needed with a vehicle file.
     out : path
         Folder for the outputs.
+    vehicle : path, optional
+        Vehicle file, whose memory is started from.
     channels : path, optional
         Channel map.
     force : bool
@@ -125,9 +137,10 @@ def run_estimate(
         Interval of the rows of ``estimates.csv`` (s); 0 keeps every sample.
     truth : path, optional
         CSV with what was true over ``time_s``: any of ``mass_kg``, ``rolling_resistance``,
-        ``drag_area_m2`` and ``surface``; it is drawn, and learns nothing.
+        ``drag_area_m2`` and ``surface``; it is drawn and kept beside, and learns nothing.
     beside : str, optional
-        A baseline, one of ``loadlearn.BASELINES``, to be drawn beside: what it would have said.
+        A baseline, one of ``loadlearn.BASELINES``: what it would have said is drawn and kept
+        beside.
     wide : bool
         Whether the figure is laid out for a slide, 16:9.
     picture_format : str
@@ -141,6 +154,7 @@ def run_estimate(
         An input or the output place cannot be used; nothing has then been written.
     """
     from loadlearn.estimation import LoadEstimator, prepare
+    from loadlearn.estimation.ratings import ratings_and_limits
     from loadlearn.log.quality import log_quality
     from loadlearn.log.readers import read_log
     from loadlearn.outputs import (
@@ -151,7 +165,6 @@ def run_estimate(
         write_json,
         write_parquet,
     )
-    from loadlearn.vehicle.rig import Rig
 
     if not 0.0 <= every_s < math.inf:
         raise InputError(f"--every is {every_s:g}; give seconds, 0 for every sample")
@@ -163,19 +176,20 @@ def run_estimate(
 
         known = read_truth(Path(truth))
     say = on_stage or (lambda stage: None)
-    log, rig = Path(log), Path(rig)
+    log = Path(log)
     channels = None if channels is None else Path(channels)
     outputs = OutputFolder(Path(out), own=_ANY_FILES, mark="summary.json", force=force)
     outputs.check()
 
     say("reading the log")
-    the_rig = Rig.from_toml(rig)
+    the_rig, memory = read_rig(rig, vehicle)
     other = None
     if beside is not None:
         from loadlearn.study.baselines import baseline
 
         other = baseline(beside, the_rig)
     trace = read_log(log, rig=the_rig, channels=channels)
+    the_rig, remembered = start_from(the_rig, memory, trace)
     say("preparing")
     prepared = prepare(trace, the_rig)
     say("learning the load")
@@ -184,6 +198,8 @@ def run_estimate(
     # The folder of the log is not part of the result: elsewhere the same log gives the same.
     summary["log_quality"] = log_quality(trace, the_rig).to_dict() | {"source": log.name}
     summary |= ratings_and_limits(trace, the_rig, summary)
+    if remembered is not None:
+        summary["remembered"] = remembered
 
     with outputs:
         say("writing")
@@ -191,12 +207,18 @@ def run_estimate(
         write_csv(outputs.path("estimates.csv"), history[kept])
         write_parquet(outputs.path("estimates.parquet"), history)
         write_parquet(outputs.path("trace.parquet"), trace)
+        if known is not None:
+            write_parquet(outputs.path("truth.parquet"), known)
+        also = None if other is None or beside is None else (beside, other.run(prepared))
+        if also is not None:
+            write_parquet(outputs.path("beside.parquet"), also[1])
         options: dict[str, Any] = {"every_s": every_s, "figure": figure}
         if beside is not None:
             options["beside"] = beside
         inputs = {
             "log": log,
-            "rig": rig,
+            "rig": None if rig is None else Path(rig),
+            "vehicle": None if vehicle is None else Path(vehicle),
             "channels": channels,
             "truth": None if truth is None else Path(truth),
         }
@@ -205,7 +227,6 @@ def run_estimate(
             say("drawing")
             from loadlearn.figures import draw_estimates, save
 
-            also = None if other is None or beside is None else (beside, other.run(prepared))
             picture = draw_estimates(prepared, history, summary, known, also, wide)
             save(picture, outputs.path(f"estimates.{picture_format}"))
         write_json(outputs.path("summary.json"), summary)
@@ -219,45 +240,10 @@ def run_estimate(
     return EstimateRun(Path(out), the_rig, trace, prepared, history, summary, status)
 
 
-def ratings_and_limits(trace: pd.DataFrame, rig: Rig, summary: dict[str, Any]) -> dict[str, Any]:
-    """Compare what was learnt with the ratings, and the log with the limits.
-
-    Parameters
-    ----------
-    trace : DataFrame
-        Canonical columns.
-    rig : Rig
-        Ratings and limits; a rating not given makes its probability None.
-    summary : dict
-        With ``mass_kg`` and ``trailer_mass_kg``; probabilities already there are kept.
-
-    Returns
-    -------
-    dict
-        ``probability_over_gcm``, ``probability_over_towing`` and ``limits_exceeded``.
-    """
-    from loadlearn.log.exceedances import exceedances
-
-    vehicle = rig.vehicle
-    return {
-        "probability_over_gcm": summary.get(
-            "probability_over_gcm", _probability_above(summary["mass_kg"], vehicle.rated_gcm_kg)
-        ),
-        "probability_over_towing": summary.get(
-            "probability_over_towing",
-            _probability_above(summary["trailer_mass_kg"], vehicle.rated_towing_kg),
-        ),
-        "limits_exceeded": [asdict(one) for one in exceedances(trace, rig)],
-    }
-
-
-def _probability_above(belief: dict[str, Any], rating: float | None) -> float | None:
-    """P(quantity > rating) under the normal distribution with the belief's mean and sd."""
-    if rating is None:
-        return None
-    if not belief["sd"] > 0.0:
-        return float(belief["mean"] > rating)
-    return 0.5 * math.erfc((rating - belief["mean"]) / (belief["sd"] * math.sqrt(2.0)))
+_LOADS = {
+    "trailer": "trailer mass (combined − tow vehicle)",
+    "payload": "payload (combined − vehicle)",
+}
 
 
 def print_summary(run: EstimateRun) -> None:
@@ -274,7 +260,7 @@ def print_summary(run: EstimateRun) -> None:
     )
     rows = [
         ("combined mass", "mass_kg", 0, "kg"),
-        ("trailer mass (combined − tow vehicle)", "trailer_mass_kg", 0, "kg"),
+        (_LOADS[summary["load_is"]], "trailer_mass_kg", 0, "kg"),
         ("rolling resistance at 20 m/s", "rolling_resistance", 4, ""),
         ("drag area", "drag_area_m2", 2, "m²"),
     ]
@@ -285,6 +271,8 @@ def print_summary(run: EstimateRun) -> None:
     out.print(table)
     scale = 100.0 * run.rig.uncertainty.tractive_scale_sd
     out.print(f"* were the scale between fuelling and force, now known to {scale:.1f} %, exact")
+    for line in remembered_lines(summary.get("remembered")):
+        out.print(line)
     for segment in _merged(summary["surfaces"]):
         out.print(
             f"ground from {segment['start_s']:.0f} s to {segment['end_s']:.0f} s: "
@@ -328,8 +316,10 @@ def _merged(surfaces: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def estimate(
     log: Log,
-    rig: RigFile,
+    *,
+    rig: RigOrVehicle = None,
     out: OutFolder,
+    vehicle: Vehicle = None,
     channels: Channels = None,
     force: Force = False,
     no_figure: NoFigure = False,
@@ -354,6 +344,7 @@ def estimate(
             log,
             rig,
             out,
+            vehicle=vehicle,
             channels=channels,
             force=force,
             figure=not no_figure,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from typing import Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from loadlearn.condition.evidence import (
     holm,
 )
 from loadlearn.condition.points import operating_points, without_channels
+from loadlearn.described import Unit
 from loadlearn.estimation.find_delays import on_one_clock
 from loadlearn.log.channel_faults import frozen_stretches
 from loadlearn.vehicle.rig import Rig
@@ -128,8 +129,9 @@ class Finding:
     inspect : tuple of str
         Parts, likeliest first.
     deviation : float
-        In ``unit``; of a channel, the share of the drive in which it is at fault.
+        How far off, in ``unit``; of a channel, the share of the drive in which it is at fault.
     unit : str
+        Of the deviation.
     healthy_interval95 : tuple of float or None
         Where 95 % of healthy drives would lie, as a deviation.
     chance_if_healthy : float or None
@@ -145,12 +147,73 @@ class Finding:
     check: str
     sentence: str
     inspect: tuple[str, ...]
-    deviation: float
+    deviation: Annotated[float, Unit("unit")]
     unit: str
-    healthy_interval95: tuple[float, float] | None
+    healthy_interval95: Annotated[tuple[float, float] | None, Unit("unit")]
     chance_if_healthy: float | None
     model_chance: float | None
     evidence: str
+
+
+class CheckTold(TypedDict):
+    """What is told of every check."""
+
+    check: str
+    """Name of the check."""
+    what: str
+    """What it looks at."""
+    unit: str
+    """Of the deviation and of where healthy drives lie."""
+    chance: float | None
+    """That a healthy drive deviates as much; null where it could not be judged."""
+
+
+class CheckRow(CheckTold, total=False):
+    """What is told where it could be judged, or why it could not."""
+
+    not_judged_because: str
+    """Why not; absent where it was judged, and all that follows absent where it was not."""
+    measured: Annotated[float, Unit("of the check")]
+    """What the drive shows."""
+    measured_sd: Annotated[float, Unit("of the check")]
+    """Its standard deviation; not of counts."""
+    expected: Annotated[float, Unit("of the check")]
+    """What a healthy drive would show here."""
+    deviation: Annotated[float, Unit("unit")]
+    """How far off that is."""
+    healthy_interval95: Annotated[list[float], Unit("unit")]
+    """Where 95 % of healthy drives would lie, as a deviation."""
+    expected_from: str
+    """``baseline``, or ``rig`` where there are no drives to compare with."""
+    large_enough: bool
+    """Whether the deviation is so large that it matters."""
+    samples: int
+    """Operating points, or events, that count."""
+    baseline_drives: int
+    """Baseline drives that show it."""
+    chance_any: float
+    """That any of the checks deviates as much in a healthy drive (Holm)."""
+
+
+class ConditionFile(TypedDict):
+    """What was found of the engine's condition."""
+
+    findings: list[Finding]
+    """Deviations and channels not to be believed, strongest evidence first."""
+    together: list[str]
+    """What several findings say together."""
+    checks: list[CheckRow]
+    """Every check."""
+    warnings: list[str]
+    """What was noticed, one sentence each."""
+    outside95: list[str]
+    """Checks outside what 95 % of healthy drives show, though no finding."""
+    outside95_chance: float
+    """That a healthy drive has as many out there."""
+    odds: str
+    """What the odds rest on."""
+    advice: str
+    """What a finding is, and is not."""
 
 
 @dataclass
@@ -181,12 +244,14 @@ class ConditionReport:
     outside95: list[str] = field(default_factory=list)
     outside95_chance: float = 1.0
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> ConditionFile:
         """The content of ``condition.json``."""
+        findings: list[Any] = [asdict(finding) for finding in self.findings]
+        checks: list[Any] = self.checks
         return {
-            "findings": [asdict(finding) for finding in self.findings],
+            "findings": findings,
             "together": self.together,
-            "checks": self.checks,
+            "checks": checks,
             "warnings": self.warnings,
             "outside95": self.outside95,
             "outside95_chance": self.outside95_chance,
@@ -212,7 +277,7 @@ def condense(
         Weighed combined mass (kg) and its standard deviation (default 1 %).
     """
     points = operating_points(on_one_clock(trace, rig), rig)
-    drive = _condensed(points, rig)
+    drive = from_points(points, rig)
     drive.frozen_s.update(
         {
             name: sum(end - start for start, end in frozen_stretches(trace, name))
@@ -228,7 +293,15 @@ def condense(
     return drive
 
 
-def _condensed(points: pd.DataFrame, rig: Rig) -> DrivePoints:
+def from_points(points: pd.DataFrame, rig: Rig) -> DrivePoints:
+    """A drive of which only the operating points are at hand.
+
+    Parameters
+    ----------
+    points : DataFrame
+        From :func:`~loadlearn.condition.points.operating_points`.
+    rig : Rig
+    """
     tables = {chart.name: maps.map_points(points, chart, rig) for chart in maps.MAPS}
     scalars = {name: measure(points, rig) for name, measure in _SCALARS.items()}
     conditions = points[["ambient_temp_degc", "ambient_pressure_kpa"]].mean().to_numpy()
@@ -249,7 +322,7 @@ def _without(drive: DrivePoints, faults: list[ChannelFault], rig: Rig) -> DriveP
     if not faults:
         return drive
     withheld = {check: fault.channel for fault in faults for check in fault.leaning}
-    again = _condensed(without_channels(drive.points, [f.channel for f in faults]), rig)
+    again = from_points(without_channels(drive.points, [f.channel for f in faults]), rig)
     weighed = {k: v for k, v in drive.scalars.items() if k == "tractive_efficiency"}
     return replace(
         again,
@@ -330,7 +403,11 @@ def assess(
     if not isinstance(baseline, Baseline):
         baseline = learn_baseline([condense(trace, rig) for trace in baseline], rig)
     faults = channel_faults(
-        drive.points, drive.frozen_s, rig, [one.points for one in baseline.drives]
+        # A remembered drive has no points; it shows nothing of channels.
+        drive.points,
+        drive.frozen_s,
+        rig,
+        [one.points for one in baseline.drives if len(one.points)],
     )
     drive = _without(drive, faults, rig)
     found = _drive_measures(drive, baseline, rig)

@@ -8,7 +8,7 @@ gain in power and in torque the same number.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -85,6 +85,63 @@ class DynoComparison:
             "warnings": self.warnings,
             "settings": self.settings,
         }
+
+
+class CurveRow(TypedDict):
+    """Columns of ``dyno.csv``: at one engine speed, corrected to standard air.
+
+    Torque and power are those at the wheels, referred to engine speed. An sd is one standard
+    deviation; ``low95`` and ``high95`` are the ends of a 95 % interval.
+    """
+
+    engine_speed_rpm: float
+    """Engine speed."""
+    torque_before_n_m: float
+    """Torque before."""
+    torque_before_sd_n_m: float
+    """Its sd, from the scatter of the runs."""
+    power_before_kw: float
+    """Power before."""
+    power_before_sd_kw: float
+    """Its sd."""
+    torque_after_n_m: float
+    """Torque after."""
+    torque_after_sd_n_m: float
+    """Its sd."""
+    power_after_kw: float
+    """Power after."""
+    power_after_sd_kw: float
+    """Its sd."""
+    gain_percent: float
+    """Gain of either, relative to before."""
+    gain_low95_percent: float
+    """Lower end of its interval, with all that is not stated."""
+    gain_high95_percent: float
+    """Upper end."""
+    gain_low95_if_unstated_equal_percent: float
+    """Lower end, were all that is not stated alike in both."""
+    gain_high95_if_unstated_equal_percent: float
+    """Upper end, likewise."""
+    gain_torque_n_m: float
+    """Gain of torque."""
+    gain_torque_low95_n_m: float
+    """Lower end of its interval."""
+    gain_torque_high95_n_m: float
+    """Upper end."""
+    gain_power_kw: float
+    """Gain of power."""
+    gain_power_low95_kw: float
+    """Lower end of its interval."""
+    gain_power_high95_kw: float
+    """Upper end."""
+    engine_torque_before_n_m: float
+    """Torque of the engine before: for ``full_load_torque_n_m`` of a rig."""
+    engine_torque_before_sd_n_m: float
+    """Its sd, the driveline's efficiency included."""
+    engine_torque_after_n_m: float
+    """Torque of the engine after."""
+    engine_torque_after_sd_n_m: float
+    """Its sd."""
 
 
 def compare(
@@ -312,6 +369,7 @@ def _curves(
             settings.driveline_efficiency_sd / settings.driveline_efficiency,
         )
         columns[f"engine_torque_{name}_sd_n_m"] = at * relative
+    assert list(columns) == list(CurveRow.__annotations__)
     return pd.DataFrame(columns)
 
 

@@ -17,7 +17,7 @@ def _toml(path: Path, what: str) -> dict[str, Any]:
         raise InputError(f"{path}: no such {what}; check the path") from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: the {what} cannot be read ({error})") from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML: {error}; mend that line") from None
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 from loadlearn.log.alignment import make_grid
 from loadlearn.log.contradictions import accelerometer_off, no_gear_fits
 from loadlearn.vehicle.rig import Rig
-from loadlearn.vehicle.samples import HEIGHT_FROM_ACCELEROMETER, height_source
+from loadlearn.vehicle.samples import HEIGHT_FROM_ACCELEROMETER, height_source, without_attrs
 
 CONTRADICTED_SD = 2.5
 """Standard deviations of a belief beyond which what was learnt contradicts it."""
@@ -38,6 +38,7 @@ def contradicted_beliefs(
     list of str
         A sentence each.
     """
+    trace = without_attrs(trace)
     found = no_gear_fits(trace, rig)
     if height_source(trace) == HEIGHT_FROM_ACCELEROMETER:
         found += accelerometer_off(trace, make_grid(trace))

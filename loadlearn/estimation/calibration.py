@@ -170,6 +170,126 @@ class Calibration:
     doubts: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class ImpliedMass:
+    """What one drive says of the mass that its computed force implies.
+
+    Attributes
+    ----------
+    log_mass, sd : float
+        Natural logarithm of it (kg) at the drive's end, and its sd.
+    mass_kg : float
+        Its mean (kg).
+    learnt_s : float
+        Driving time learnt from (s).
+    doubts : tuple of str
+        Why the drive may mislead, a sentence each.
+    estimator : LoadEstimator
+        As it stands after the drive.
+    prepared : DataFrame
+        The trace as it was learnt from.
+    summary : dict
+        Of the run.
+    last : Series
+        The last row of the estimates.
+    """
+
+    log_mass: float
+    sd: float
+    mass_kg: float
+    learnt_s: float
+    doubts: tuple[str, ...]
+    estimator: LoadEstimator
+    prepared: pd.DataFrame
+    summary: dict[str, Any]
+    last: pd.Series
+
+
+def learn_implied_mass(trace: pd.DataFrame, rig: Rig, name: str = "drive") -> ImpliedMass:
+    """Learn from one drive the mass that its computed force implies.
+
+    Parameters
+    ----------
+    trace : DataFrame
+        Canonical columns.
+    rig : Rig
+    name : str
+        Names the drive in messages.
+
+    Raises
+    ------
+    InputError
+        The drive tells too little.
+    """
+    estimator, prepared = LoadEstimator(rig), prepare(trace, rig)
+    history = estimator.run(prepared)
+    summary, last = history.attrs["summary"], history.iloc[-1]
+    learnt_s = float(summary["learnt_s"])
+    if learnt_s < LEAST_LEARNT_S:
+        raise InputError(
+            f"{name}: only {learnt_s:.0f} s of the drive could be learnt from; leave it out or "
+            f"give one with at least {LEAST_LEARNT_S:.0f} s"
+        )
+    implied = float(last["mass_given_scale_kg"])
+    # The sd given the scale is that of m' at the mean scale.
+    relative = float(last["mass_sd_given_scale_kg"]) / (
+        implied * float(summary["tractive_scale"]["mean"])
+    )
+    if not relative <= WIDEST_IMPLIED_SD:
+        raise InputError(
+            f"{name}: tells too little, the mass that its force implies is known to "
+            f"{100 * relative:.0f} % only (at most {100 * WIDEST_IMPLIED_SD:.0f} %); give a longer "
+            "drive with climbs and pulls, or leave it out"
+        )
+    return ImpliedMass(
+        # Mean of a log-normal: E[m'] = exp(E[ln m'] + var / 2).
+        log_mass=math.log(implied) - 0.5 * relative**2,
+        sd=relative,
+        mass_kg=implied,
+        learnt_s=learnt_s,
+        doubts=tuple(
+            f"{name}: {reason}"
+            for reason in summary["trust"]["reasons"]
+            # A wide or wrong scale is what calibration is for.
+            if not reason.startswith(_FOR_CALIBRATION)
+        ),
+        estimator=estimator,
+        prepared=prepared,
+        summary=summary,
+        last=last,
+    )
+
+
+def slight_load_changes(told: ImpliedMass, name: str = "drive") -> tuple[str, ...]:
+    """Doubts whether one known mass holds throughout a drive.
+
+    Parameters
+    ----------
+    told : ImpliedMass
+    name : str
+        Names the drive in messages.
+
+    Raises
+    ------
+    InputError
+        It does not: the load changed by more than ``WIDEST_IMPLIED_SD``.
+    """
+    slight = []
+    for change in told.summary["load_changes"]:
+        before, after = change["before_kg"], change["after_kg"]
+        what = f"{name}: the load changed at {change['time_s']:.0f} s"
+        if abs(after / before - 1.0) > WIDEST_IMPLIED_SD:
+            raise InputError(
+                f"{what}, so one known mass does not hold throughout; leave the drive out or cut "
+                "the log there"
+            )
+        slight.append(
+            f"{what}, if only from {before:.0f} to {after:.0f} kg: leave the drive out if that may "
+            "be so"
+        )
+    return tuple(slight)
+
+
 def observe_drive(
     trace: pd.DataFrame,
     rig: Rig,
@@ -203,59 +323,27 @@ def observe_drive(
             f"the weighing's sd is {known_mass_sd_kg:g} kg for {known_mass_kg:g} kg; give 0 to 5 % "
             "of the mass (a mass known less well calibrates nothing)"
         )
-    estimator = LoadEstimator(rig)
-    history = estimator.run(prepare(trace, rig))
-    summary, last = history.attrs["summary"], history.iloc[-1]
-    learnt_s = float(summary["learnt_s"])
-    if learnt_s < LEAST_LEARNT_S:
-        raise InputError(
-            f"{name}: only {learnt_s:.0f} s of the drive could be learnt from; leave it out or "
-            f"give one with at least {LEAST_LEARNT_S:.0f} s"
-        )
-    slight = []
-    for change in summary["load_changes"]:
-        what = f"{name}: the load changed at {change['time_s']:.0f} s"
-        if abs(change["after_kg"] / change["before_kg"] - 1.0) > WIDEST_IMPLIED_SD:
-            raise InputError(
-                f"{what}, so one known mass does not hold throughout; leave the drive out or cut "
-                "the log there"
-            )
-        slight.append(f"{what}, if only from {change['before_kg']:.0f} to {change['after_kg']:.0f}")
-    implied = float(last["mass_given_scale_kg"])
-    # The sd given the scale is that of m' at the mean scale.
-    relative = float(last["mass_sd_given_scale_kg"]) / (
-        implied * float(summary["tractive_scale"]["mean"])
-    )
-    if not relative <= WIDEST_IMPLIED_SD:
-        raise InputError(
-            f"{name}: tells too little, the mass that its force implies is known to "
-            f"{100 * relative:.0f} % only (at most {100 * WIDEST_IMPLIED_SD:.0f} %); give a longer "
-            "drive with climbs and pulls, or leave it out"
-        )
-    # Mean of a log-normal: E[m'] = exp(E[ln m'] + var / 2).
-    log_scale = math.log(known_mass_kg / implied) + 0.5 * relative**2
+    told = learn_implied_mass(trace, rig, name)
+    slight = slight_load_changes(told, name)
+    implied = told.mass_kg
+    log_scale = math.log(known_mass_kg) - told.log_mass
     if not math.log(0.5) < log_scale < math.log(2.0):
         raise InputError(
             f"{name}: its force implies {implied:.0f} kg against {known_mass_kg:.0f} kg known, "
             "more than a factor of two; check the known mass, the rig file and the force channel"
         )
-    doubts = tuple(
-        f"{name}: {reason}"
-        for reason in summary["trust"]["reasons"]
-        # A wide or wrong scale is what calibration is for.
-        if not reason.startswith(_FOR_CALIBRATION)
-    ) + tuple(f"{one} kg: leave the drive out if that may be so" for one in slight)
+    doubts = told.doubts + slight
     extra_s = extra_torque_time_s(trace)
-    mean, covariance = np.array([log_scale]), np.array([[relative**2]])
+    mean, covariance = np.array([log_scale]), np.array([[told.sd**2]])
     if extra_s >= LEAST_SHARE_S:
-        mean, covariance = _with_share(trace, rig, estimator, mean, covariance)
+        mean, covariance = _with_share(trace, rig, told.estimator, mean, covariance)
     return DriveObservation(
         name=name,
         log_scale=log_scale,
-        estimate_sd=relative,
+        estimate_sd=told.sd,
         weighing_sd=known_mass_sd_kg / known_mass_kg,
         implied_mass_kg=implied,
-        learnt_s=learnt_s,
+        learnt_s=told.learnt_s,
         extra_torque_s=extra_s,
         mean=mean,
         covariance=covariance,
@@ -366,11 +454,7 @@ def combine(
         told = [one for one in observations if one[0].size > index]
         value = np.array([mean[index] for mean, _ in told])
         variance = np.array([covariance[index, index] for _, covariance in told])
-        others = max(value.size - 1, 0)
-        seen_spread = others * between_variance(value, variance)
-        between[index] = (spread_drives * spread[index] ** 2 + seen_spread) / max(
-            spread_drives + others, 1e-9
-        )
+        between[index] = usual_and_seen([(value, variance)], spread[index], spread_drives)
     # The shared error is one more unknown, with mean 0, seen together with the first value.
     precision = np.diag([*(belief.sd**-2 for belief in prior), max(shared_sd, 1e-9) ** -2])
     information = precision @ np.array([*(belief.mean for belief in prior), 0.0])
@@ -395,24 +479,46 @@ def combine(
     )
 
 
-def between_variance(value: FloatArray, variance: FloatArray) -> float:
+def usual_and_seen(
+    groups: Sequence[tuple[FloatArray, FloatArray]], usual_sd: float, usual_drives: float
+) -> float:
+    """Variance between drives: the usual one and the one seen, by the drives behind each.
+
+    Parameters
+    ----------
+    groups : sequence of (ndarray, ndarray)
+        As :func:`between_variance` takes them.
+    usual_sd, usual_drives : float
+        What is usual, and how many drives that counts for.
+    """
+    seen = sum(max(value.size - 1, 0) for value, _ in groups)
+    spread = usual_drives * usual_sd**2 + seen * between_variance(groups)
+    return spread / max(usual_drives + seen, 1e-9)
+
+
+def between_variance(groups: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     """Moment estimate of the variance between observations (DerSimonian & Laird, 1986).
 
     Parameters
     ----------
-    value, variance : ndarray, shape (k,)
-        Observations and the variances of their own errors.
+    groups : sequence of (ndarray, ndarray), each of shape (k,)
+        Observations and the variances of their own errors, in groups that each have a mean of
+        their own: squares and their expectations add up.
 
     Returns
     -------
     float
-        0 for one observation, and where they differ no more than their errors explain.
+        0 without two observations in one group, and where they differ no more than their errors
+        explain.
     """
-    weight = 1.0 / variance
-    mean = np.sum(weight * value) / np.sum(weight)
-    heterogeneity = float(np.sum(weight * (value - mean) ** 2))
-    scale = float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))
-    return max(0.0, (heterogeneity - (value.size - 1)) / scale) if value.size > 1 else 0.0
+    excess = expected = 0.0
+    for value, variance in groups:
+        if value.size > 1:
+            weight = 1.0 / variance
+            mean = np.sum(weight * value) / np.sum(weight)
+            excess += float(np.sum(weight * (value - mean) ** 2)) - (value.size - 1)
+            expected += float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))
+    return max(0.0, excess / expected) if expected > 0.0 else 0.0
 
 
 def calibrate(drives: Sequence[DriveObservation], rig: Rig) -> Calibration:

@@ -190,7 +190,7 @@ class Waiting:
 
     def __init__(self, force: int, height: int, delays: Delays) -> None:
         self._sources = force, height
-        self._delays = delays
+        self.delays = delays
         self._reach_s = max(0.0, *delays)
         self._back_s = MEMORY_S - min(0.0, *delays)
         self.samples: deque[Samples] = deque()
@@ -227,7 +227,7 @@ class Waiting:
             ready += 1
         if ready == self.passed:
             return np.empty(0, SAMPLE)
-        aligned = align(np.concatenate(self.samples), *self._sources, self._delays)
+        aligned = align(np.concatenate(self.samples), *self._sources, self.delays)
         found = aligned[self.passed : ready]
         self.passed = ready
         # The sample before the next one bounds its interval: that one stays in any case.

@@ -16,7 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn.errors import InputError
+from loadlearn.estimation.check_state import check_state
 from loadlearn.estimation.delays import Delays, Waiting, align, delays_of
+from loadlearn.estimation.grounds import MOST_GROUNDS
 from loadlearn.estimation.joint_belief import Posterior, posterior_of
 from loadlearn.estimation.learner import (
     LearnerState,
@@ -34,6 +36,8 @@ from loadlearn.estimation.not_learnt import WHY, why_not_learnt
 from loadlearn.estimation.prepare import prepare as prepare_log
 from loadlearn.estimation.smoothing import smoothed, smoothed_summary
 from loadlearn.estimation.summary import summary_of
+from loadlearn.files import write_whole
+from loadlearn.log.sample_gate import Refuse, SampleGate, checked_trace
 from loadlearn.vehicle.gating import REASON, REASONS
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS, Ground
@@ -41,7 +45,8 @@ from loadlearn.vehicle.samples import SAMPLE, Samples, sample_of, samples_of
 
 FloatArray = NDArray[np.float64]
 
-STATE_FORMAT = 10
+_GROUND_NUMBERS = tuple(one.name for one in fields(Ground) if one.name != "name")
+STATE_FORMAT = 11
 """Version of what ``save`` writes."""
 UNTOLD_DELAY_SPREAD = 0.01
 """What delays that nobody has told leave in the mass, relative: a fifth of a second (common
@@ -117,11 +122,21 @@ class LoadEstimator:
         log where it was prepared. :meth:`step` answers that much later; without them it takes all
         channels to be of one instant, and considers an error of ``UNTOLD_DELAY_SPREAD`` in the
         mass: half a second makes some per cent, a second may make anything.
+    refuse : {"raise", "count"}
+        What :meth:`step` does with a sample that is wrong (text, infinite, impossible, without a
+        stamp): an error, or a count in ``gate.refused``, and what is right of it is used.
+
+    Attributes
+    ----------
+    gate : SampleGate
+        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
+        stamp that repeats, goes back or is out of line.
 
     Raises
     ------
     InputError
-        The initial belief is not positive, or a delay is not a number of seconds.
+        The initial belief is not positive, a delay is not a number of seconds, or ``refuse`` is
+        another word.
 
     References
     ----------
@@ -137,6 +152,7 @@ class LoadEstimator:
         grounds: tuple[Ground, ...] = HANDBOOK_GROUNDS,
         noise: Noise | None = None,
         delays_s: Mapping[str, float] | None = None,
+        refuse: Refuse = "raise",
     ) -> None:
         for name, value in (
             ("initial_mass_kg", initial_mass_kg),
@@ -145,6 +161,7 @@ class LoadEstimator:
             if value is not None and not (math.isfinite(value) and value > 0.0):
                 raise InputError(f"{name} is {value!r}; give a positive number of kilograms")
         self.rig = rig
+        self.gate = SampleGate(rig, refuse)
         self.grounds = tuple(grounds)
         self._initial = (initial_mass_kg, initial_mass_sd_kg)
         self._given_noise = noise
@@ -152,6 +169,7 @@ class LoadEstimator:
         self._waiting: Waiting | None = None
         self._delay_spread = 0.0
         self._last_reason = REASON.no_force
+        self._last_s = math.nan
         self.setup: Setup | None = None
         self.state: LearnerState | None = None
 
@@ -223,15 +241,17 @@ class LoadEstimator:
         Raises
         ------
         InputError
-            No force or no grade channel.
+            No force or no grade channel, or the trace breaks a rule of
+            :func:`~loadlearn.log.trace.validate_trace`.
         """
+        trace = checked_trace(trace)
         if prepare and "delays_s" not in trace.attrs:
             trace = prepare_log(trace, self.rig, self._given_delays)
-        told = trace.attrs.get("noise")
+        attrs = trace.attrs
+        told = attrs.get("noise")
         sources = Sources.of(trace)
-        spread = trace.attrs.get("delay_spread")
-        self.begin(sources, None if told is None else Noise(**told), spread)
-        moved = delays_of(trace.attrs.get("delays_s"))
+        self.begin(sources, None if told is None else Noise(**told), attrs.get("delay_spread"))
+        moved = delays_of(attrs.get("delays_s"))
         wanted = moved if self._given_delays is None else self._given_delays
         left = Delays(*(one - other for one, other in zip(wanted, moved, strict=True)))
         samples = align(samples_of(trace), *sources, left)
@@ -247,7 +267,7 @@ class LoadEstimator:
             trace,
             history,
             learnt.outputs[1:],
-            learnt.rows["time_s"],
+            learnt.rows,
             float(self.state.memory["learnt_s"][0]),
             wanted._asdict(),
             present_of(self.state.hypotheses, self.setup),
@@ -262,35 +282,49 @@ class LoadEstimator:
     def step(self, sample: Mapping[str, Any]) -> Load:
         """Take one sample and return the estimate after it; constant memory.
 
+        A stamp that repeats the last is set aside. One that goes back, or is more than a minute
+        ahead, waits for the next: that tells whether the clock leapt (the interval is then begun
+        anew, and nothing else is lost) or the stamp was wrong.
+
         Parameters
         ----------
         sample : mapping
-            Canonical names to values; absent or NaN where not measured.
+            Canonical names to values, or a log's names and units; absent or NaN where not measured.
 
         Returns
         -------
         Load
             Of the newest sample whose late channels are complete (``delays_s``); that is this one
-            where there are none.
+            where there are none. A sample that was not used says why in ``set_aside_because``.
 
         Raises
         ------
         InputError
-            No time, speed, force or grade channel among the names.
+            The first sample names no time, speed, force or grade channel; or the sample is wrong
+            and ``refuse`` is "raise": then it changes nothing.
         """
+        passed = self.gate.take(sample)
+        if passed.restarted and self._waiting is not None and self.setup is not None:
+            self._waiting = Waiting(*self.setup.sources, self._waiting.delays)
+        for one in passed.samples:
+            self._take(one)
+        clock_s = self._last_s
+        return self._load(self.gate.stamp(clock_s), passed.why)
+
+    def _take(self, read: dict[str, float]) -> None:
         if self.state is None:
-            self.begin(_sources_of(sample))
-        samples = sample_of(sample)
-        time_s = float(samples["time_s"][0])
+            self.begin(_sources_of(read))
+        samples = sample_of(read)
+        self._last_s = read["time_s"]
         if self._waiting is not None:
             samples = self._waiting.push(samples)
-            time_s = self._waiting.newest_passed_s()
+            self._last_s = self._waiting.newest_passed_s()
         if len(samples) > 0:
             self._last_reason = int(self.learn(samples).reason[-1])
-        return self._load(time_s)
 
-    def _load(self, time_s: float) -> Load:
-        assert self.state is not None
+    def _load(self, time_s: float, why: str = "") -> Load:
+        if self.state is None:
+            raise InputError("the first sample was refused; give one with a stamp and numbers")
         out = self.state.output[0]
         return Load(
             time_s=time_s,
@@ -300,8 +334,8 @@ class LoadEstimator:
                 ground.name: float(p)
                 for ground, p in zip(self.grounds, self.state.surface_probability[0], strict=True)
             },
-            learning=int(self._last_reason == 0),
-            set_aside_because=REASONS[self._last_reason],
+            learning=int(self._last_reason == 0 and not why),
+            set_aside_because=why or REASONS[self._last_reason],
         )
 
     # --- what is believed --------------------------------------------------------------------
@@ -361,17 +395,15 @@ class LoadEstimator:
             "waiting": None if waiting is None else [_packed(one) for one in waiting.samples],
             "passed": 0 if waiting is None else waiting.passed,
             "last_reason": self._last_reason,
+            "last_s": None if math.isnan(self._last_s) else self._last_s,
+            "gate": self.gate.kept(),
+            "refuse": self.gate.refuse,
             "state": None
             if self.state is None
             else {name: _packed(value) for name, value in self.state.arrays().items()},
         }
-        target = Path(path)
-        temporary = target.with_name(target.name + ".partial")
-        try:
-            temporary.write_text(json.dumps(document), encoding="utf-8")
-            temporary.replace(target)
-        except OSError as error:
-            raise InputError(f"{target}: the state cannot be written ({error})") from None
+        document["digest"] = _digest(document)
+        write_whole(Path(path), json.dumps(document).encode(), "the state")
 
     @classmethod
     def load(cls, path: str | Path, rig: Rig) -> Self:
@@ -394,41 +426,102 @@ class LoadEstimator:
         """
         try:
             document = json.loads(Path(path).read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise InputError(f"{path}: not a saved estimator state ({error})") from None
         if not isinstance(document, dict) or document.get("format") != STATE_FORMAT:
             raise InputError(
                 f"{path}: a saved state of another format; save it again with this version"
             )
-        if document["rig_hash"] != rig_hash(rig):
+        if document.get("rig_hash") != rig_hash(rig):
             raise InputError(
-                f"{path}: saved for the rig '{document['rig']}' as it was then, which is not "
+                f"{path}: saved for the rig '{document.get('rig')}' as it was then, which is not "
                 f"'{rig.name}' as it is now; load it with its own rig"
             )
+        if document.get("digest") != _digest(document):
+            raise InputError(
+                f"{path}: the saved state is damaged (its digest is not that of its content); use "
+                "an older copy, or learn anew"
+            )
+        try:
+            return cls._from_document(document, rig)
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
+            raise InputError(
+                f"{path}: the saved state holds what no estimator saves ({error}); use an older "
+                "copy, or learn anew"
+            ) from None
+
+    @classmethod
+    def _from_document(cls, document: dict[str, Any], rig: Rig) -> Self:
+        """What :meth:`load` makes of a saved state; any of the usual errors where it is none."""
         noise, delays = document["given_noise"], document["given_delays"]
         initial_mass_kg, initial_mass_sd_kg = document["initial"]
+        grounds = tuple(
+            Ground(str(one["name"]), *(float(one[name]) for name in _GROUND_NUMBERS))
+            for one in document["grounds"]
+        )
+        if not 1 <= len(grounds) <= MOST_GROUNDS:
+            raise ValueError(f"{len(grounds)} grounds")
+        for ground in grounds:
+            told = {name: value for name, value in asdict(ground).items() if name != "name"}
+            _check_numbers(f"ground {ground.name}", told, 0.0, 1e4)
         estimator = cls(
             rig,
             initial_mass_kg,
             initial_mass_sd_kg,
-            grounds=tuple(Ground(**ground) for ground in document["grounds"]),
-            noise=None if noise is None else Noise(**noise),
+            grounds=grounds,
+            noise=None if noise is None else _noise_of(noise),
             delays_s=delays,
+            refuse=document["refuse"],
         )
-        if document["state"] is not None:
-            noise = Noise(**document["noise"])
-            estimator.begin(Sources(**document["sources"]), noise, document["delay_spread"])
-            assert estimator.state is not None
-            for name, value in estimator.state.arrays().items():
-                value[...] = _unpacked(document["state"][name], value)
-            if estimator._waiting is not None:
-                like = np.empty(1, SAMPLE)
-                estimator._waiting.samples.extend(
-                    _unpacked(one, like) for one in document["waiting"]
-                )
-                estimator._waiting.passed = document["passed"]
-        estimator._last_reason = document["last_reason"]
+        estimator._last_reason = _index_of(document["last_reason"], len(REASONS))
+        last_s = document["last_s"]
+        estimator._last_s = math.nan if last_s is None else float(last_s)
+        estimator.gate.restore(document["gate"])
+        if document["state"] is None:
+            return estimator
+        spread = float(document["delay_spread"])
+        _check_numbers("state", {"delay_spread": spread}, 0.0, 1.0)
+        told = document["sources"]
+        sources = Sources(_index_of(told["force"], 3), _index_of(told["height"], 3))
+        estimator.begin(sources, _noise_of(document["noise"]), spread)
+        assert estimator.state is not None and estimator.setup is not None
+        for name, value in estimator.state.arrays().items():
+            value[...] = _unpacked(document["state"][name], value)
+        check_state(estimator.state, estimator.setup)
+        if estimator._waiting is not None:
+            like = np.empty(1, SAMPLE)
+            waiting = [_unpacked(one, like) for one in document["waiting"]]
+            passed = _index_of(document["passed"], len(waiting) + 1)
+            stamps = np.array([one["time_s"][0] for one in waiting])
+            if not np.isfinite(stamps).all() or (np.diff(stamps) <= 0.0).any():
+                raise ValueError("the waiting samples' stamps do not rise")
+            for one in waiting:
+                if np.isinf(one.view(np.float64)).any():
+                    raise ValueError("a waiting sample is infinite")
+            estimator._waiting.samples.extend(waiting)
+            estimator._waiting.passed = passed
+        estimator._try_out()
         return estimator
+
+    def _try_out(self) -> None:
+        """Raise where a good sample after the last one would make a number that is none."""
+        assert self.state is not None and self.setup is not None
+        arrays = self.state.arrays()
+        kept = {name: value.copy() for name, value in arrays.items()}
+        trial = self.state.intervals.held.copy()
+        speed_m_s = float(self.state.intervals.memory["speed_m_s"][0])
+        time_s = float(self.state.intervals.memory["time_s"][0])
+        if self.state.intervals.memory["started"][0] == 1:
+            for step in (1.0, 2.0):
+                trial["time_s"], trial["speed_m_s"] = time_s + 0.2 * step, max(speed_m_s, 3.0)
+                self.learn(trial.copy())
+        out = self.state.output[0]
+        started = self.state.memory["started"][0] == 1
+        fine = not started or all(math.isfinite(out[name]) for name in _FLOATS[:7])
+        for name, value in arrays.items():
+            value[...] = kept[name]
+        if not fine:
+            raise ValueError("a sample after it makes no number")
 
 
 def rig_hash(rig: Rig) -> str:
@@ -453,7 +546,37 @@ def _packed(values: NDArray[Any]) -> str:
 
 def _unpacked(packed: str, like: NDArray[Any]) -> NDArray[Any]:
     """What :func:`_packed` packed, in the shape and type of another array."""
-    return np.frombuffer(base64.b64decode(packed), like.dtype).reshape(like.shape)
+    data = base64.b64decode(packed, validate=True)
+    return np.frombuffer(data, like.dtype).reshape(like.shape)
+
+
+def _digest(document: Mapping[str, Any]) -> str:
+    """SHA-256 of a saved state's content, its digest left out."""
+    content = {name: value for name, value in document.items() if name != "digest"}
+    text = json.dumps(content, sort_keys=True)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _check_numbers(what: str, values: Mapping[str, Any], low: float, high: float) -> None:
+    """Raise where a number is not finite or beyond what can be."""
+    for name, value in values.items():
+        if not isinstance(value, str) and not low <= float(value) <= high:
+            raise ValueError(f"{what}: {name} is {value!r}")
+
+
+def _noise_of(values: Mapping[str, Any]) -> Noise:
+    """Noise levels from a saved state."""
+    noise = Noise(**{name: float(value) for name, value in dict(values).items()})
+    for name, value in noise._asdict().items():
+        _check_numbers("noise", {name: value}, 1e-6 if "time_s" in name else 0.0, 1e9)
+    return noise
+
+
+def _index_of(value: Any, count: int) -> int:
+    """A whole number from 0 to less than ``count``."""
+    if type(value) is not int or not 0 <= value < count:
+        raise ValueError(f"{value!r} is none of {count}")
+    return value
 
 
 def _sources_of(sample: Mapping[str, Any]) -> Sources:

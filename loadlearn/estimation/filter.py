@@ -11,6 +11,7 @@ Kalman filter of its own (:mod:`loadlearn.estimation.kalman`) on the model of
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,12 @@ from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.grounds import (
     REGENERATION_EVERY_S,
     Grounds,
+    MixScratch,
     flag_evidence,
     greatest,
     ground_named,
     mix,
+    mix_scratch,
     temper_grounds,
 )
 from loadlearn.estimation.kalman import hold_between, predict, relax, set_first, update
@@ -262,6 +265,116 @@ def _weigh_evidence(
         memory.since_charge_s = 0.0
 
 
+class _Scratch(NamedTuple):
+    """Room for what is computed on the way."""
+
+    sensitivity: FloatArray
+    before: FloatArray
+    log_likelihood: FloatArray
+    of_summary: FloatArray
+    of_mix: MixScratch
+
+
+@jit
+def _filter_rows(
+    rows: Records,
+    memory: Record,
+    hypotheses: Hypotheses,
+    grounds: Grounds,
+    prior: Prior,
+    noise: Noise,
+    evidence: Evidence,
+    outputs: Records,
+    surface_probability: FloatArray,
+    with_outputs: bool,
+    scratch: _Scratch,
+) -> None:
+    """The pass of :func:`filter_rows`."""
+    loads, log_weights, _, states, covariances = hypotheses
+    modes = grounds.size
+    for index in range(rows.size):
+        row = rows[index]
+        if memory.started == 0:
+            start(hypotheses, grounds, prior, noise)
+            memory.started = 1
+        if row.still_s > LEAST_STILL_S and memory.learnt_s > 0.0:
+            change = change_probability(row.still_s, row.reversed > 0.5, evidence.traffic_halt_s)
+            # A halt too short for a change of load leaves the last one that may have been one.
+            if change > LEAST_CHANGE:
+                memory.last_stop_s = row.time_s
+                if with_outputs:
+                    memory.mass_before_stop_kg = outputs[index].mass_kg
+                spawn(hypotheses, grounds, prior, noise, row.still_s, change)
+        ground_dt, regeneration_dt, relax_dt = _turns(memory, row, noise)
+        for slot in range(loads.size):
+            scratch.before[slot] = loads[slot].weight
+        peak, innovation, normalised = NO_WEIGHT, math.nan, math.nan
+        answerable = answerable_share(row, noise)
+        for slot in range(loads.size):
+            if loads[slot].active == 0:
+                continue
+            if ground_dt > 0.0:
+                relax_slow(states[slot], covariances[slot], relax_dt, noise)
+                hold_drag(states[slot], covariances[slot], log_weights[slot], scratch.of_mix.cross)
+                if modes > 1:
+                    mix(
+                        states[slot],
+                        covariances[slot],
+                        log_weights[slot],
+                        grounds,
+                        ground_dt,
+                        regeneration_dt,
+                        scratch.of_mix,
+                    )
+                    flag_evidence(log_weights[slot], grounds, row.regeneration_flag)
+            if row.known > 0.5:
+                loads[slot].since_s += row.dt_s
+                loads[slot].driven_s += row.dt_s
+                loads[slot].answerable_s += answerable * row.dt_s
+            of_load, new_m, new_sds = _advance_load(
+                states[slot],
+                covariances[slot],
+                log_weights[slot],
+                row,
+                memory.datum == 1,
+                grounds,
+                noise,
+                evidence.firm_grounds,
+                scratch.log_likelihood,
+                scratch.sensitivity,
+                scratch.of_mix.cross,
+            )
+            if of_load > peak:
+                peak, innovation, normalised = of_load, new_m, new_sds
+        if peak > NO_WEIGHT:
+            _weigh_evidence(memory, hypotheses, scratch.before, grounds, evidence, row.dt_s)
+        elif ground_dt > 0.0:
+            normalise(hypotheses)
+        if not math.isnan(row.measured_m):
+            memory.datum = 1
+        if memory.since_tidy_s > TIDY_EVERY_S:
+            memory.since_tidy_s = 0.0
+            note_blocks(hypotheses)
+            tidy(hypotheses, prior.most_mass_kg)
+        if with_outputs:
+            out, names = outputs[index + 1], surface_probability[index + 1]
+            summarise(
+                hypotheses,
+                grounds,
+                prior,
+                outputs[index],
+                out,
+                names,
+                scratch.of_summary,
+            )
+            out.surface = ground_named(int(outputs[index].surface), names)
+            out.innovation_m_s = innovation_as_speed(innovation, row)
+            out.normalised_innovation = normalised
+            out.log_likelihood = memory.log_likelihood
+            out.last_stop_s = memory.last_stop_s
+            out.mass_before_stop_kg = memory.mass_before_stop_kg
+
+
 @jit
 def filter_rows(
     rows: Records,
@@ -291,92 +404,27 @@ def filter_rows(
     with_outputs : bool
         False to leave those out: for the log-likelihood only.
     """
-    memory = memories[0]
-    loads, log_weights, _, states, covariances = hypotheses
-    modes, n = grounds.size, states.shape[2]
-    sensitivity, cross = np.empty(n), np.empty(n)
-    before, log_likelihood = np.empty(loads.size), np.empty(modes)
-    scratch = np.empty((6, loads.size * modes))
-    for index in range(rows.size):
-        row = rows[index]
-        if memory.started == 0:
-            start(hypotheses, grounds, prior, noise)
-            memory.started = 1
-        if row.still_s > LEAST_STILL_S and memory.learnt_s > 0.0:
-            change = change_probability(row.still_s, row.reversed > 0.5, evidence.traffic_halt_s)
-            # A halt too short for a change of load leaves the last one that may have been one.
-            if change > LEAST_CHANGE:
-                memory.last_stop_s = row.time_s
-                if with_outputs:
-                    memory.mass_before_stop_kg = outputs[index].mass_kg
-                spawn(hypotheses, grounds, prior, noise, row.still_s, change)
-        ground_dt, regeneration_dt, relax_dt = _turns(memory, row, noise)
-        for slot in range(loads.size):
-            before[slot] = loads[slot].weight
-        peak, innovation, normalised = NO_WEIGHT, math.nan, math.nan
-        answerable = answerable_share(row, noise)
-        for slot in range(loads.size):
-            if loads[slot].active == 0:
-                continue
-            if ground_dt > 0.0:
-                relax_slow(states[slot], covariances[slot], relax_dt, noise)
-                hold_drag(states[slot], covariances[slot], log_weights[slot], cross)
-                if modes > 1:
-                    mix(
-                        states[slot],
-                        covariances[slot],
-                        log_weights[slot],
-                        grounds,
-                        ground_dt,
-                        regeneration_dt,
-                    )
-                    flag_evidence(log_weights[slot], grounds, row.regeneration_flag)
-            if row.known > 0.5:
-                loads[slot].since_s += row.dt_s
-                loads[slot].driven_s += row.dt_s
-                loads[slot].answerable_s += answerable * row.dt_s
-            of_load, new_m, new_sds = _advance_load(
-                states[slot],
-                covariances[slot],
-                log_weights[slot],
-                row,
-                memory.datum == 1,
-                grounds,
-                noise,
-                evidence.firm_grounds,
-                log_likelihood,
-                sensitivity,
-                cross,
-            )
-            if of_load > peak:
-                peak, innovation, normalised = of_load, new_m, new_sds
-        if peak > NO_WEIGHT:
-            _weigh_evidence(memory, hypotheses, before, grounds, evidence, row.dt_s)
-        elif ground_dt > 0.0:
-            normalise(hypotheses)
-        if not math.isnan(row.measured_m):
-            memory.datum = 1
-        if memory.since_tidy_s > TIDY_EVERY_S:
-            memory.since_tidy_s = 0.0
-            note_blocks(hypotheses)
-            tidy(hypotheses, prior.most_mass_kg)
-        if with_outputs:
-            out, names = outputs[index + 1], surface_probability[index + 1]
-            summarise(
-                hypotheses,
-                grounds,
-                prior,
-                outputs[index],
-                out,
-                names,
-                scratch,
-            )
-            out.surface = ground_named(int(outputs[index].surface), names)
-            out.innovation_m_s = innovation_as_speed(innovation, row)
-            out.normalised_innovation = normalised
-            out.log_likelihood = memory.log_likelihood
-            out.last_stop_s = memory.last_stop_s
-            out.mass_before_stop_kg = memory.mass_before_stop_kg
+    modes, slots = grounds.size, hypotheses.loads.size
+    scratch = _Scratch(
+        np.empty(hypotheses.states.shape[2]),
+        np.empty(slots),
+        np.empty(modes),
+        np.empty((6, slots * modes)),
+        mix_scratch(modes),
+    )
+    _filter_rows(
+        rows,
+        memories[0],
+        hypotheses,
+        grounds,
+        prior,
+        noise,
+        evidence,
+        outputs,
+        surface_probability,
+        with_outputs,
+        scratch,
+    )
 
 
 @jit

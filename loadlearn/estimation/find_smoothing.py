@@ -21,6 +21,7 @@ from loadlearn.estimation.delays import Delays, align
 from loadlearn.estimation.likelihood import Likelihood, on_common_rows
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.posterior import PARTS, Posterior, judged, tempered
+from loadlearn.log.alignment import even_stamps
 from loadlearn.vehicle.gating import CRAWL_SPEED_M_S
 from loadlearn.vehicle.samples import FORCE_CHANNELS, HEIGHT_FIELDS, SOURCE_TRACTIVE
 
@@ -85,7 +86,7 @@ def filtered(time_s: FloatArray, values: FloatArray, by: Kernel) -> FloatArray:
     if by.over_s == 0.0 or np.count_nonzero(present) < 2:
         return values
     step = float(np.median(np.diff(time_s)))
-    even = np.arange(time_s[0], time_s[-1] + 0.5 * step, step)
+    even = even_stamps(np.append(time_s, time_s[-1] + 0.5 * step), step)
     signal = np.interp(even, time_s[present], values[present])
     ends = int(PADDING_S / step)
     count = 1 << int(even.size + 2 * ends - 1).bit_length()

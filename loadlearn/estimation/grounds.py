@@ -9,6 +9,7 @@ so does the slip of the driven wheels, in proportion to how the grounds give way
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +133,30 @@ def greatest(values: FloatArray) -> float:
     return found
 
 
+class MixScratch(NamedTuple):
+    """Room for what :func:`mix` computes on the way.
+
+    Attributes
+    ----------
+    weight : ndarray, shape (modes,)
+    cross : ndarray, shape (n,)
+    states : ndarray, shape (2, n)
+    covariances : ndarray, shape (2, n, n)
+    """
+
+    weight: FloatArray
+    cross: FloatArray
+    states: FloatArray
+    covariances: FloatArray
+
+
+@jit
+def mix_scratch(modes: int) -> MixScratch:
+    """Room for as many modes."""
+    n = N_STATES
+    return MixScratch(np.empty(modes), np.empty(n), np.empty((2, n)), np.empty((2, n, n)))
+
+
 @jit
 def mix(
     states: FloatArray,
@@ -140,6 +165,7 @@ def mix(
     grounds: Grounds,
     ground_dt: float,
     regeneration_dt: float,
+    scratch: MixScratch,
 ) -> None:
     """Let ground and regeneration change over the last seconds of driving, in place.
 
@@ -153,10 +179,11 @@ def mix(
         Seconds of driving since the ground was last let change.
     regeneration_dt : float
         Since a regeneration was, and the ground in one; 0 leaves both for later.
+    scratch : MixScratch
     """
     modes = log_weights.size
     peak = greatest(log_weights)
-    weight = np.empty(modes)
+    weight, cross = scratch.weight, scratch.cross
     for mode in range(modes):
         weight[mode] = math.exp(log_weights[mode] - peak)
     _start_apart_anew(states, covariances, weight, grounds)
@@ -167,15 +194,16 @@ def mix(
     for flag in range(2):
         dt = ground_dt if flag == 0 else regeneration_dt
         if dt > 0.0:
-            _change_ground(states, covariances, weight, grounds, flag, dt)
+            _change_ground(states, covariances, weight, grounds, flag, dt, scratch)
     for mode in range(modes):
         if grounds[mode].slip != 1.0:
             relax(states[mode], covariances[mode], STATE.slip_per_n, grounds[mode].slip, 0.0)
     if regeneration_dt > 0.0:
         for mode in range(modes):
             if grounds[mode].partner >= 0 and grounds[mode].regeneration == 0:
-                _change_regeneration(states, covariances, weight, grounds, mode, regeneration_dt)
-    cross = np.empty(states.shape[1])
+                _change_regeneration(
+                    states, covariances, weight, grounds, mode, regeneration_dt, scratch
+                )
     for mode in range(modes):
         log_weights[mode] = peak + math.log(max(weight[mode], 1e-300))
         if regeneration_dt > 0.0 and grounds[mode].regeneration == 1:
@@ -198,6 +226,7 @@ def _change_ground(
     grounds: Grounds,
     flag: int,
     dt: float,
+    scratch: MixScratch,
 ) -> None:
     """Mix the modes with or without regeneration, in place: the ground may have changed."""
     modes = weight.size
@@ -210,8 +239,7 @@ def _change_ground(
     if flagged < 2 or total <= 0.0:
         return
     # What arrives in a mode: all that is known, but for the rolling resistance.
-    n = states.shape[1]
-    pooled, pooled_covariance = np.empty(n), np.empty((n, n))
+    pooled, pooled_covariance = scratch.states[0], scratch.covariances[0]
     pool(states, covariances, weight, grounds, flag, total, pooled, pooled_covariance)
     for mode in range(modes):
         if grounds[mode].regeneration != flag:
@@ -301,6 +329,7 @@ def _change_regeneration(
     grounds: Grounds,
     off: int,
     dt: float,
+    scratch: MixScratch,
 ) -> None:
     """A regeneration may begin (its excess is drawn) or end (it is nothing), in place.
 
@@ -310,9 +339,9 @@ def _change_regeneration(
     begin = weight[off] * REGENERATION_ON_PER_S * dt
     end = weight[on] * REGENERATION_OFF_PER_S * dt if grounds[off].unchanged == 0 else 0.0
     stay_off, stay_on = weight[off] - begin, weight[on] - end
-    n, excess = states.shape[1], STATE.regeneration_excess
-    begun, begun_covariance = np.empty(n), np.empty((n, n))
-    ended, ended_covariance = np.empty(n), np.empty((n, n))
+    excess = STATE.regeneration_excess
+    begun, begun_covariance = scratch.states[0], scratch.covariances[0]
+    ended, ended_covariance = scratch.states[1], scratch.covariances[1]
     # Both from what was before.
     copy(begun, begun_covariance, states[off], covariances[off])
     copy(ended, ended_covariance, states[on], covariances[on])

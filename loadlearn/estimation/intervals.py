@@ -16,7 +16,7 @@ from loadlearn._compile import Record, Records, jit
 from loadlearn.estimation.model import ROW
 from loadlearn.log.units import WHOLE_KMH_M_S, WHOLE_MPH_M_S
 from loadlearn.vehicle.engine_force import RigArrays
-from loadlearn.vehicle.gating import NEVER, REASON, retarded, traction_memory
+from loadlearn.vehicle.gating import NEVER, REASON, beyond_tyres, retarded, traction_memory
 from loadlearn.vehicle.roadload import (
     CORNERING_STIFFNESS_1_RAD,
     GRAVITY_M_S2,
@@ -89,6 +89,7 @@ INTERVAL_MEMORY = np.dtype(
         ("tracked_accel_m_s2", np.float64),
         ("pull_n", np.float64),  # force at the tread, lagged
         ("tread_force_n", np.float64),
+        ("impossible", np.int64),  # 1 while speeds are set aside that tyres cannot follow
     ]
 )
 """What is remembered from sample to sample: last values, times of events, trackers."""
@@ -394,6 +395,11 @@ def _take_sample(
     if math.isnan(speed):
         # Without a speed there is no interval; the next one reaches back to the last speed.
         return force.reason, False
+    if memory.started == 1 and beyond_tyres(speed - memory.speed_m_s, time_s - memory.time_s):
+        memory.impossible = 1
+        return REASON.impossible_speed, False
+    broken = memory.impossible == 1
+    memory.impossible = 0
     half_width_m_s = _half_width(memory, speed)
     if not math.isnan(sample.speed_half_width_m_s):
         half_width_m_s = sample.speed_half_width_m_s
@@ -431,7 +437,7 @@ def _take_sample(
         now_ok = reason == REASON.known or (slow and reason == REASON.gear_change)
         was_ok = memory.reason == REASON.known or (slow and memory.reason == REASON.gear_change)
         gap = _is_gap(memory, dt_s)
-        if not gap and now_ok and was_ok:
+        if not gap and not broken and now_ok and was_ok:
             reason = REASON.known
             _integrate_force(
                 row, memory, force, before, sample, channel, source, dt_s, expected_m_s
@@ -440,6 +446,8 @@ def _take_sample(
             row.known = 0.0
             if gap:
                 reason = REASON.gap
+            elif broken:
+                reason = REASON.impossible_speed
             elif reason == REASON.known:
                 reason = memory.reason
         distance_m = 0.0 if gap else 0.5 * (speed + memory.speed_m_s) * dt_s
@@ -501,7 +509,7 @@ def samples_to_rows(
             shortest_row_s,
         )
         reason_of_sample[index], force_n[index] = reason, force.force_n
-        if not math.isnan(sample.speed_m_s):
+        if not math.isnan(sample.speed_m_s) and memory.impossible == 0:
             state.forces[1] = force
         if complete:
             for column in range(row.size):

@@ -7,13 +7,14 @@ online and over whole logs, ``prepare`` while it compares noise levels and delay
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
+from loadlearn.described import Named
 from loadlearn.estimation.filter import MEMORY, filter_rows
 from loadlearn.estimation.grounds import Grounds, ground_modes
 from loadlearn.estimation.intervals import SHORTEST_ROW_S, IntervalState, interval_state, rows_of
@@ -310,28 +311,65 @@ def learn(setup: Setup, state: LearnerState, samples: Samples, with_outputs: boo
     return Learnt(*made, outputs, surface_probability)
 
 
-HISTORY_COLUMNS = (
-    "mass_kg",
-    "mass_sd_kg",
-    "mass_sd_given_scale_kg",
-    "rolling_resistance",
-    "rolling_resistance_sd",
-    "drag_area_m2",
-    "drag_area_sd_m2",
-)
-FURTHER_COLUMNS = (
-    "mass_low95_kg",
-    "mass_high95_kg",
-    "mass_given_scale_kg",
-    "rolling_resistance_low95",
-    "rolling_resistance_high95",
-    "drag_area_sd_given_scale_m2",
-    "p_load_changed",
-    "p_nothing_hitched",
-    "p_regeneration",
-    "innovation_m_s",
-    "normalised_innovation",
-)
+class EstimateRow(TypedDict):
+    """Columns of ``estimates.csv`` and ``estimates.parquet``: what is known after a sample.
+
+    Only this sample and earlier ones are used. An sd is one standard deviation, ``low95`` and
+    ``high95`` are the ends of the central 95 % interval, and *given the scale* means: were the
+    scale between the force computed from the log and the true one exactly known.
+    """
+
+    time_s: float
+    """Time of the sample, on the log's clock."""
+    mass_kg: float
+    """Combined mass of all that moves: mean."""
+    mass_sd_kg: float
+    """Its sd, in all."""
+    mass_sd_given_scale_kg: float
+    """Its sd, given the scale."""
+    rolling_resistance: float
+    """Rolling resistance coefficient of the present ground at 20 m/s: mean."""
+    rolling_resistance_sd: float
+    """Its sd."""
+    drag_area_m2: float
+    """Drag coefficient times frontal area: mean."""
+    drag_area_sd_m2: float
+    """Its sd, in all."""
+    surface: str
+    """Name of the ground believed in."""
+    p_ground: Annotated[float, Named("p_<ground>")]
+    """Probability of a ground, one column for each."""
+    learning: int
+    """1 where the sample informed the estimate, 0 where it was set aside."""
+    set_aside_because: str
+    """Why it was set aside; empty where it was not."""
+    mass_low95_kg: float
+    """Lower end of the mass's interval."""
+    mass_high95_kg: float
+    """Upper end of the mass's interval."""
+    mass_given_scale_kg: float
+    """Mean of the mass were the computed force true: what the force alone implies."""
+    rolling_resistance_low95: float
+    """Lower end of the rolling resistance's interval."""
+    rolling_resistance_high95: float
+    """Upper end of the rolling resistance's interval."""
+    drag_area_sd_given_scale_m2: float
+    """Sd of the drag area, given the scale."""
+    p_load_changed: float
+    """Probability that the load changed at the last standstill."""
+    p_nothing_hitched: float
+    """Probability that nothing is hitched."""
+    p_regeneration: float
+    """Probability that fuel is burnt for an after-treatment regeneration."""
+    innovation_m_s: float
+    """Speed as measured less speed as predicted from the sample before."""
+    normalised_innovation: float
+    """The same over its sd: about 1 in size where the model fits."""
+    tractive_force_n: float
+    """Force at the tread computed from the log."""
+    not_learnt_because: str
+    """Why nothing was learnt of the mass in this stretch of the drive; empty where something was.
+    It is judged at the end of a log, over whole stretches."""
 
 
 def history_of(time_s: FloatArray, learnt: Learnt, names: tuple[str, ...]) -> pd.DataFrame:
@@ -347,19 +385,23 @@ def history_of(time_s: FloatArray, learnt: Learnt, names: tuple[str, ...]) -> pd
     Returns
     -------
     DataFrame
-        The columns of ``estimates.csv``, then ``FURTHER_COLUMNS`` and ``tractive_force_n``.
+        The columns of :class:`EstimateRow` but the last.
     """
     outputs, where = learnt.outputs, learnt.row_of_sample
-    columns: dict[str, Any] = {"time_s": time_s}
-    columns |= {name: outputs[name][where] for name in HISTORY_COLUMNS}
     surface = outputs["surface"][where].astype(np.int64)
-    columns["surface"] = pd.Categorical.from_codes(surface, categories=pd.Index(names))
-    for index, name in enumerate(names):
-        columns[f"p_{name}"] = learnt.surface_probability[:, index][where]
-    columns["learning"] = (learnt.reason == 0).astype(np.int8)
-    columns["set_aside_because"] = pd.Categorical.from_codes(
-        learnt.reason, categories=pd.Index(list(REASONS))
-    )
-    columns |= {name: outputs[name][where] for name in FURTHER_COLUMNS}
-    columns["tractive_force_n"] = learnt.force_n
+    reasons = pd.Index(list(REASONS))
+    made: dict[str, Any] = {
+        "time_s": time_s,
+        "surface": pd.Categorical.from_codes(surface, categories=pd.Index(names)),
+        "learning": (learnt.reason == 0).astype(np.int8),
+        "set_aside_because": pd.Categorical.from_codes(learnt.reason, categories=reasons),
+        "tractive_force_n": learnt.force_n,
+    }
+    columns: dict[str, Any] = {}
+    for name in EstimateRow.__annotations__:
+        if name == "p_ground":
+            for index, ground in enumerate(names):
+                columns[f"p_{ground}"] = learnt.surface_probability[:, index][where]
+        elif name != "not_learnt_because":  # of whole stretches, once all is known
+            columns[name] = made[name] if name in made else outputs[name][where]
     return pd.DataFrame(columns)

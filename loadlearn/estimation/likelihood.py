@@ -25,12 +25,19 @@ from loadlearn.estimation.loads import Hypotheses, no_hypotheses
 from loadlearn.estimation.mixture import OUTPUT
 from loadlearn.estimation.model import LEAST_PHI_PER_KG, STATE, Noise, pooled_prior
 from loadlearn.vehicle.rig import Rig
+from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 from loadlearn.vehicle.samples import Samples, samples_of
 
 FloatArray = NDArray[np.float64]
 
 LIKELIHOOD_ROW_S = 0.45
 """Rows for the likelihood are at least this long: it is searched often."""
+
+LEAST_SEEN = 0.2
+"""A kind of ground that was never likelier than this is left out of the search."""
+
+MOST_ROWS, BLOCK_ROWS = 8000, 200
+"""A longer log (an hour of driving) is searched with blocks of so many rows, evenly spread."""
 
 
 class Judged(NamedTuple):
@@ -67,17 +74,45 @@ class Likelihood:
         """Between the samples that are searched with."""
         self.table = self.rows(self.samples)
 
+    def leave_out_unseen_grounds(self, noise: Noise) -> None:
+        """Go on with the kinds of ground that the rows at hand may have been driven on.
+
+        Parameters
+        ----------
+        noise : Noise
+            Before it is searched for: what it leaves unexplained looks like other grounds, too.
+        """
+        shown = np.zeros((len(self.table) + 1, len(HANDBOOK_GROUNDS)))
+        outputs = np.full(len(shown), np.nan, OUTPUT)
+        outputs["surface"] = 0.0
+        self._filtered(noise, [self.table], outputs, shown)
+        seen = shown.max(axis=0) > LEAST_SEEN
+        seen[0] = True
+        kept = tuple(one for one, there in zip(HANDBOOK_GROUNDS, seen, strict=True) if there)
+        self.setup = self.setup._replace(grounds=ground_modes(kept))
+
     def rows(self, samples: Samples) -> Records:
         """Rows of the log's samples, or of others in their place."""
         state = interval_state()
-        return rows_of(self.setup.rig, *self.sources, LIKELIHOOD_ROW_S, state, samples).rows
+        rows = rows_of(self.setup.rig, *self.sources, LIKELIHOOD_ROW_S, state, samples).rows
+        return in_blocks(rows) if len(rows) > MOST_ROWS else rows
 
     def delayed(self, delays: Delays) -> Records:
         """Rows with the channels moved by their delays."""
         return self.rows(align(self.samples, *self.sources, delays))
 
-    def _filtered(self, noise: Noise, tables: Sequence[Records]) -> tuple[FloatArray, Hypotheses]:
-        """Filter rows, given in parts; log-likelihood after each, and what is known at the end."""
+    def _filtered(
+        self,
+        noise: Noise,
+        tables: Sequence[Records],
+        outputs: Records | None = None,
+        shown: FloatArray | None = None,
+    ) -> tuple[FloatArray, Hypotheses]:
+        """Filter rows, given in parts; log-likelihood after each, and what is known at the end.
+
+        Of a single part ``outputs`` and ``shown``, where given, receive what is known after each
+        row: see :func:`loadlearn.estimation.filter.filter_rows`.
+        """
         memory, known = np.zeros(1, MEMORY), no_hypotheses(self.setup.grounds.size)
         reached = np.empty(len(tables))
         for index, table in enumerate(tables):
@@ -89,9 +124,9 @@ class Likelihood:
                 self.setup.prior,
                 noise._replace(mix_every_s=2.0),
                 self.setup.evidence,
-                np.empty(0, OUTPUT),
-                np.empty((0, 1)),
-                False,
+                np.empty(0, OUTPUT) if outputs is None else outputs,
+                np.empty((0, 1)) if shown is None else shown,
+                outputs is not None,
             )
             reached[index] = memory["log_likelihood"][0]
         return reached, known
@@ -112,6 +147,33 @@ class Likelihood:
             / np.sum(weights)
         )
         return Judged(np.diff(reached, prepend=0.0), -math.log(max(phi, LEAST_PHI_PER_KG)))
+
+
+def in_blocks(rows: Records) -> Records:
+    """Blocks of a long log's rows, evenly spread; between two of them the force is not known.
+
+    Parameters
+    ----------
+    rows : record array of ``ROW``, shape (n,)
+
+    Returns
+    -------
+    record array of ``ROW``, shape (``MOST_ROWS``,)
+        What is measured runs on from block to block, as if nothing lay between them.
+    """
+    count = MOST_ROWS // BLOCK_ROWS
+    first = np.linspace(0, len(rows) - BLOCK_ROWS, count).astype(np.int64)
+    kept = rows[(first[:, None] + np.arange(BLOCK_ROWS)).ravel()]
+    starts = BLOCK_ROWS * np.arange(1, count)
+    kept["known"][starts] = 0.0
+    height = kept["measured_m"]
+    for start in starts:
+        before = height[:start][np.isfinite(height[:start])]
+        after = height[start : start + BLOCK_ROWS]
+        there = np.flatnonzero(np.isfinite(after))
+        if before.size and there.size:
+            after += before[-1] - after[there[0]]
+    return kept
 
 
 def on_common_rows(tables: Sequence[Records]) -> None:

@@ -7,7 +7,7 @@ that, and tells nothing: see :mod:`loadlearn.estimation.considered`.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 
 STRETCH_S = 60.0
 BIN_S = 5.0
+LONGEST_GAP_S = 600.0
 """What varies faster than this is answered by nobody and told by no height."""
 LEAST_KNOWN_S = 12.0
 """A stretch with less driving of known force tells nothing."""
@@ -50,7 +51,10 @@ def why_not_learnt(rows: Records, learnt: Record, unseen_sd: float) -> NDArray[n
     moving = (rows["known"] > 0.5) & (rows["distance_m"] > 0.0)
     if not moving.any():
         return why + WHY.index(UNKNOWN)
-    time_s = rows["time_s"] - rows["time_s"][0]
+    # A clock that leapt by years must not make bins of years.
+    time_s = np.cumsum(
+        np.minimum(np.diff(rows["time_s"], prepend=rows["time_s"][0]), LONGEST_GAP_S)
+    )
     distance = np.where(moving, rows["distance_m"], 0.0)
     asked = np.where(
         moving,
@@ -76,7 +80,18 @@ def why_not_learnt(rows: Records, learnt: Record, unseen_sd: float) -> NDArray[n
     return np.asarray(of_stretch[stretch], dtype=np.int64)
 
 
-def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[dict[str, Any]]:
+class NotLearnt(TypedDict):
+    """A stretch of the drive in which nothing was learnt of the mass."""
+
+    start_s: float
+    """Its first sample."""
+    end_s: float
+    """Its last sample."""
+    because: str
+    """Why nothing was learnt."""
+
+
+def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[NotLearnt]:
     """Stretches in which nothing was learnt, as ``summary.json`` shows them.
 
     Parameters
@@ -87,8 +102,7 @@ def not_learnt_stretches(time_s: FloatArray, why: NDArray[np.int64]) -> list[dic
 
     Returns
     -------
-    list of dict
-        ``start_s, end_s, because``.
+    list of NotLearnt
     """
     edges = np.flatnonzero(np.diff(why)) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [why.size]])

@@ -8,6 +8,7 @@ error decomposition; Harvey, *Forecasting, Structural Time Series Models and the
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 
@@ -36,7 +37,9 @@ from loadlearn.estimation.summary import load_changes, surface_segments
 from loadlearn.log.bends import curvature_squared
 from loadlearn.log.fine_speed import fine_speed
 from loadlearn.log.grade import road_grade
+from loadlearn.log.sample_gate import checked_trace
 from loadlearn.log.two_heights import corrected_slope, difference_of_heights
+from loadlearn.vehicle.gating import impossible_speeds
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import HANDBOOK_GROUNDS
 from loadlearn.vehicle.samples import (
@@ -45,6 +48,7 @@ from loadlearn.vehicle.samples import (
     HEIGHT_FROM_GRADE,
     SOURCE_TRACTIVE,
     samples_of,
+    without_attrs,
 )
 
 FloatArray = NDArray[np.float64]
@@ -224,9 +228,11 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     Raises
     ------
     InputError
-        The trace has no force or no grade channel.
+        The trace has no force or no grade channel, or breaks a rule of
+        :func:`~loadlearn.log.trace.validate_trace`.
     """
-    prepared = _bridged(trace)
+    trace = checked_trace(trace)
+    prepared, bridging = _bridged(trace)
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
     sources = Sources.of(prepared)
     speed_s, told = speed_delay(prepared, rig) if delays is None else (delays.speed, {})
@@ -241,6 +247,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     if any(guess):
         likelihood.table = likelihood.delayed(guess._replace(speed=0.0))
     if np.count_nonzero(likelihood.table["known"] > 0.5) > LEAST_ROWS:
+        likelihood.leave_out_unseen_grounds(noise)
         noise, _ = _search_noise(likelihood, noise, 50)
         if delays is None:
             found = find_delays(likelihood, noise, guess, told)
@@ -280,6 +287,7 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     grade = road_grade(prepared)
     prepared["road_grade_percent"] = grade["grade_percent"].to_numpy()
     prepared["road_grade_sd_percent"] = grade["grade_sd_percent"].to_numpy()
+    prepared.attrs = copy.deepcopy(trace.attrs)
     prepared.attrs["noise"] = dict(noise._asdict())
     prepared.attrs["delays_s"] = dict(moved._asdict())
     prepared.attrs["delays_sd_s"] = dict(found.sds._asdict())
@@ -291,7 +299,11 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
         found.log_mass_sd, gain.log_mass_sd, bend.log_mass_sd
     )
     prepared.attrs["delay_doubts"] = list(found.doubts)
-    prepared.attrs["warnings"] = [*trace.attrs.get("warnings", []), *found.notes]
+    prepared.attrs["warnings"] = [
+        *prepared.attrs.get("warnings", []),
+        *bridging,
+        *found.notes,
+    ]
     prepared.attrs["altimeter_share"] = altimeter_share
     if (
         rig.engine.exhaust_brake
@@ -303,15 +315,29 @@ def prepare(trace: pd.DataFrame, rig: Rig, delays: Delays | None = None) -> pd.D
     return prepared
 
 
-def _bridged(trace: pd.DataFrame) -> pd.DataFrame:
-    """A copy with short absences bridged."""
-    prepared = trace.copy()
+def _bridged(trace: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """A copy with short absences bridged, without ``attrs``, and what is to be said of it.
+
+    Where a speed is impossible, no force is known.
+    """
+    prepared = without_attrs(trace)
+    notes: list[str] = []
     time_s = prepared["time_s"].to_numpy(dtype=np.float64)
+    impossible = np.empty(time_s.size, dtype=np.bool_)
+    speed = prepared["speed_m_s"].to_numpy(dtype=np.float64)
+    if impossible_speeds(np.ascontiguousarray(time_s), np.ascontiguousarray(speed), impossible):
+        prepared["speed_m_s"] = np.where(impossible, np.nan, speed)
+        notes.append(
+            f"{impossible.sum()} sample(s) set aside, the first at {time_s[impossible][0]:.1f} s: "
+            "the speed changes by more than tyres can do"
+        )
     for name in _FILLED:
         if name in prepared.columns:
             values = prepared[name].to_numpy(dtype=np.float64)
             prepared[name] = bridged(time_s, values, LONGEST_FILL_S)
-    return prepared
+            if name in FORCE_CHANNELS and impossible.any():
+                prepared[name] = np.where(impossible, np.nan, prepared[name])
+    return prepared, notes
 
 
 def _finer(prepared: pd.DataFrame, rig: Rig) -> pd.DataFrame:

@@ -10,7 +10,7 @@ honest, and a little wider than the optimal smoother.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from loadlearn.estimation.model import Noise
 from loadlearn.estimation.normal import Z95
+from loadlearn.estimation.summary import Quantity
 from loadlearn.vehicle.roadload import Ground
 
 FloatArray = NDArray[np.float64]
@@ -116,6 +117,32 @@ def smoothed(
     result["surface"] = pd.Categorical.from_codes(codes, categories=pd.Index(names))
     result.attrs = dict(history.attrs)
     return result
+
+
+class LoadStretch(TypedDict):
+    """A stretch of the drive between two changes of load."""
+
+    start_s: float
+    """Its first sample."""
+    end_s: float
+    """Its last sample."""
+    mass_kg: Quantity
+    """Combined mass, as known at its end."""
+
+
+class Smoothed(TypedDict):
+    """What the whole log, later samples included, says of every stretch."""
+
+    loads: list[LoadStretch]
+    """One for each stretch between changes of load."""
+    mass_kg: Quantity
+    """As above: at the end of the log nothing later is to be learnt."""
+    trailer_mass_kg: Quantity
+    """As above."""
+    rolling_resistance: Quantity
+    """As above."""
+    drag_area_m2: Quantity
+    """As above."""
 
 
 def smoothed_summary(history: pd.DataFrame, summary: dict[str, Any]) -> dict[str, Any]:

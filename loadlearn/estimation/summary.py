@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
+from loadlearn.described import Named
 from loadlearn.estimation.beliefs import contradicted_beliefs
+from loadlearn.estimation.cross_checks import cross_checks
 from loadlearn.estimation.next_drive import Present, what_to_drive_next
 from loadlearn.estimation.normal import Z95
-from loadlearn.estimation.not_learnt import STEADY, not_learnt_stretches
+from loadlearn.estimation.not_learnt import STEADY, NotLearnt, not_learnt_stretches
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 
@@ -21,6 +23,9 @@ FloatArray = NDArray[np.float64]
 
 LEAST_LEARNT_S = 120.0
 """Less learning than this is not to be trusted."""
+MOST_ROLLING = 0.5
+"""Beyond this a wheel does not roll but sink (common practice, no source)."""
+_ANSWERS = ("mass_", "rolling_resistance", "drag_area", "p_")
 WIDEST_SD = 0.10
 """A mass less certain than this, relative to its mean, is not to be trusted."""
 MOST_STEADY = 0.9
@@ -37,13 +42,112 @@ NEARLY_BEST = 1.1
 """A ground's resistance is told by the last sample whose sd is nearly the least of the stretch."""
 
 
+class Quantity(TypedDict):
+    """A quantity that was estimated."""
+
+    mean: float
+    """Expected value."""
+    sd: float
+    """Standard deviation, in all."""
+    sd_given_scale: float
+    """Standard deviation were the scale between computed and true force exactly known."""
+    interval95: list[float]
+    """Ends of the central 95 % interval, in all."""
+
+
+class TractiveScale(TypedDict):
+    """True force over the force computed from the log."""
+
+    mean: float
+    """Expected value: the rig's, or what a stretch with nothing hitched taught."""
+    sd: float
+    """Its standard deviation; it limits the mass wherever a load is hitched."""
+
+
+class Trust(TypedDict):
+    """Whether to rely on the result."""
+
+    ok: bool
+    """False where there is a reason not to."""
+    reasons: list[str]
+    """Why not, one sentence each."""
+    unchecked: list[str]
+    """In what a wrong channel could hide, for no other channel knows; one sentence each."""
+
+
+class Surface(TypedDict):
+    """A stretch of one ground."""
+
+    surface: str
+    """Name of the ground, or ``unexplained``."""
+    start_s: float
+    """Its first sample."""
+    end_s: float
+    """Its last sample."""
+    at_s: float
+    """Sample at which its resistance was known best."""
+    rolling_resistance: Quantity
+    """Coefficient at 20 m/s, as known then."""
+
+
+class LoadChange(TypedDict):
+    """A change of load at a standstill."""
+
+    time_s: float
+    """End of the standstill."""
+    before_kg: float
+    """Combined mass before it."""
+    after_kg: float
+    """Combined mass after it."""
+    probability: float
+    """That the load did change there."""
+
+
+class RunSummary(TypedDict):
+    """What a run says at its end; the first keys of ``summary.json``."""
+
+    mass_kg: Quantity
+    """Combined mass of all that moves."""
+    trailer_mass_kg: Quantity
+    """Combined mass less the tow vehicle's: the trailer, or a rigid vehicle's payload; below zero
+    where the vehicle is lighter than the rig says."""
+    load_is: str
+    """What that is: ``trailer``, or the ``payload`` of a rigid vehicle."""
+    rolling_resistance: Quantity
+    """Coefficient of the last ground at 20 m/s."""
+    drag_area_m2: Quantity
+    """Drag coefficient times frontal area."""
+    tractive_scale: TractiveScale
+    """True force over the force computed from the log."""
+    probability_nothing_hitched: float
+    """That the vehicle drives alone at the end."""
+    trust: Trust
+    """Whether to rely on it."""
+    surfaces: list[Surface]
+    """Grounds driven on, in order."""
+    load_changes: list[LoadChange]
+    """Changes of load that the drive speaks for."""
+    learnt_s: float
+    """Time of driving that was learnt from."""
+    not_learnt: list[NotLearnt]
+    """Stretches that told nothing of the mass."""
+    delays_s: Annotated[dict[str, float], Named("<channel>")]
+    """How late the force and the height channel were taken to be."""
+    altimeter_share: float
+    """Share by which a grade channel was corrected by the altitude."""
+    warnings: list[str]
+    """What was noticed, one sentence each."""
+    what_to_drive_next: str
+    """What would teach most."""
+
+
 def quantity(
     mean: float,
     sd: float,
     sd_given_scale: float,
     low: float | None = None,
     high: float | None = None,
-) -> dict[str, Any]:
+) -> Quantity:
     """One estimated quantity as ``summary.json`` shows it.
 
     Parameters
@@ -54,8 +158,7 @@ def quantity(
 
     Returns
     -------
-    dict
-        ``mean, sd, sd_given_scale, interval95``.
+    Quantity
     """
     return {
         "mean": float(mean),
@@ -90,6 +193,7 @@ def _quantities(row: pd.Series, rig: Rig) -> dict[str, Any]:
     return {
         "mass_kg": mass,
         "trailer_mass_kg": trailer,
+        "load_is": rig.load_name,
         "rolling_resistance": quantity(
             row["rolling_resistance"],
             row["rolling_resistance_sd"],
@@ -150,7 +254,7 @@ def _same_ground(history: pd.DataFrame, stretches: list[list[int]]) -> list[list
     return joined
 
 
-def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
+def surface_segments(history: pd.DataFrame) -> list[Surface]:
     """Stretches of one ground, each with its own rolling resistance where it was known best.
 
     What only slowed the vehicle down, as brakes that are not logged do, is called ``unexplained``.
@@ -162,8 +266,7 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list of dict
-        ``surface, start_s, end_s, at_s, rolling_resistance``, the latter as known at ``at_s``.
+    list of Surface
     """
     codes = history["surface"].cat.codes.to_numpy()
     time_s = history["time_s"].to_numpy()
@@ -179,7 +282,8 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
             merged[-1][1] = int(end)
         else:
             merged.append([int(start), int(end)])
-    segments, first = [], str(history["surface"].cat.categories[0])
+    segments: list[Surface] = []
+    first = str(history["surface"].cat.categories[0])
     for start, end in _same_ground(history, merged):
         # One stretch may have had two names: that which was likelier all along is told.
         name, at = _best_informed(history, start, end)
@@ -204,22 +308,21 @@ def surface_segments(history: pd.DataFrame) -> list[dict[str, Any]]:
     return segments
 
 
-def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]]:
+def load_changes(outputs: Records, row_times: FloatArray) -> list[LoadChange]:
     """Changes of load that the drive after a standstill speaks for (probability at least a half).
 
     Parameters
     ----------
     outputs : record array of ``OUTPUT``, shape (rows,)
-    row_times : ndarray, shape (rows,)
+    rows : record array of ``ROW``, shape (rows,)
         Time of each row (s).
 
     Returns
     -------
-    list of dict
-        ``time_s`` (end of the standstill), ``before_kg, after_kg, probability``.
+    list of LoadChange
     """
     stops, changed = outputs["last_stop_s"], outputs["p_load_changed"]
-    changes = []
+    changes: list[LoadChange] = []
     for stop in np.unique(stops[stops > 0.0]):
         first, last = np.flatnonzero(stops == stop)[[0, -1]]
         if changed[last] >= 0.5 and row_times[last] - stop > 10.0:
@@ -235,22 +338,32 @@ def load_changes(outputs: Records, row_times: FloatArray) -> list[dict[str, Any]
 
 
 def _trust(
-    history: pd.DataFrame, outputs: Records, learnt_s: float, rig: Rig, trace: pd.DataFrame
-) -> dict[str, Any]:
+    history: pd.DataFrame,
+    outputs: Records,
+    rows: Records,
+    learnt_s: float,
+    rig: Rig,
+    trace: pd.DataFrame,
+) -> Trust:
+    """Whether to rely on the result: it must have earned every point, and NaN earns none."""
     last = history.iloc[-1]
     reasons = list(trace.attrs.get("delay_doubts", []))
+    answer = last[[name for name in history.columns if name.startswith(_ANSWERS)]]
+    if not np.isfinite(answer.to_numpy(dtype=np.float64)).all():
+        reasons.append("the answer is not a finite number: check the rig file and the channels")
+        return {"ok": False, "reasons": reasons, "unchecked": []}
     steady = (history["not_learnt_because"] == STEADY).mean()
-    if steady > MOST_STEADY:
+    if not steady <= MOST_STEADY:
         reasons.append(
             f"the drive was steady for {100 * steady:.0f} % of its time, and the force did no more "
             "than answer gusts and slopes that are not seen: hills or changes of speed tell a mass"
         )
-    if learnt_s < LEAST_LEARNT_S:
+    if not learnt_s >= LEAST_LEARNT_S:
         reasons.append(
             f"only {learnt_s:.0f} s of the drive could be learnt from "
             f"(at least {LEAST_LEARNT_S:.0f} s are needed)"
         )
-    if last["mass_sd_kg"] > WIDEST_SD * last["mass_kg"]:
+    if not 0.0 < last["mass_sd_kg"] <= WIDEST_SD * last["mass_kg"]:
         reasons.append(
             f"the mass is known to {100 * last['mass_sd_kg'] / last['mass_kg']:.0f} % only "
             f"(1 sd; at most {100 * WIDEST_SD:.0f} % to be trusted)"
@@ -262,19 +375,26 @@ def _trust(
             f"(probability {changed:.2f}); drive on"
         )
     reasons += contradicted_beliefs(rig, trace, last, float(np.exp(outputs["log_scale"][-1])))
-    if last["mass_low95_kg"] > 1.5 * rig.nominal_gcm_kg:
+    if not last["mass_low95_kg"] <= 1.5 * rig.nominal_gcm_kg:
         reasons.append(
             f"the mass learnt ({last['mass_kg']:.0f} kg) is beyond one and a half times GCM: "
             "check the rig file or the force channel"
         )
+    if not 0.0 < last["rolling_resistance"] <= MOST_ROLLING:
+        reasons.append(
+            f"the rolling resistance learnt ({last['rolling_resistance']:.3f}) is none of any "
+            "ground: check the rig file or the force channel"
+        )
     nis = outputs["normalised_innovation"] ** 2
     nis = nis[np.isfinite(nis)]
-    if nis.size > 200 and np.mean(nis) > 3.0:
+    if nis.size > 200 and not np.mean(nis) <= 3.0:
         reasons.append(
             f"the log fits the model badly (mean normalised innovation squared {np.mean(nis):.1f}, "
             "about 1 when all is well): check channels, delays and the rig"
         )
-    return {"ok": not reasons, "reasons": reasons}
+    checked = cross_checks(rig, trace, rows, float(last["mass_given_scale_kg"]))
+    reasons += checked.contradictions
+    return {"ok": not reasons, "reasons": reasons, "unchecked": checked.unchecked}
 
 
 def summary_of(
@@ -282,7 +402,7 @@ def summary_of(
     trace: pd.DataFrame,
     history: pd.DataFrame,
     outputs: Records,
-    row_times: FloatArray,
+    rows: Records,
     learnt_s: float,
     delays: Mapping[str, float],
     present: Present,
@@ -297,7 +417,7 @@ def summary_of(
     history : DataFrame
         What ``run`` returns.
     outputs : record array of ``OUTPUT``, shape (rows,)
-    row_times : ndarray, shape (rows,)
+    rows : record array of ``ROW``, shape (rows,)
     learnt_s : float
         Driving time learnt from (s).
     delays : mapping
@@ -326,9 +446,9 @@ def summary_of(
             "sd": float(np.exp(log_scale) * log_scale_sd),
         },
         "probability_nothing_hitched": float(last["p_nothing_hitched"]),
-        "trust": _trust(history, outputs, learnt_s, rig, trace),
+        "trust": _trust(history, outputs, rows, learnt_s, rig, trace),
         "surfaces": surface_segments(history),
-        "load_changes": load_changes(outputs, row_times),
+        "load_changes": load_changes(outputs, rows["time_s"]),
         "learnt_s": float(learnt_s),
         "not_learnt": not_learnt_stretches(
             history["time_s"].to_numpy(),

@@ -61,6 +61,9 @@ _BAND, _GIVEN = "95 % in all", "95 %, were the scale of the force exact"
 _LEAST_ROLLING = 0.002
 MOST_BESIDE = 3.0
 """A baseline is followed to so many times our own greatest estimate."""
+BEFORE_CHANGE_S, AFTER_CHANGE_S, MOST_CHANGES = 10.0, 30.0, 3
+"""A change of ground is looked at closely from so long before it to so long after (s); so many at
+most, those that change the resistance most."""
 SHOWN_FROM = 0.02
 """Grounds that are never as probable as this are not drawn."""
 
@@ -142,10 +145,13 @@ def draw_estimates(
     Returns
     -------
     matplotlib.figure.Figure
-        Panels in two columns: the start, where the prior gives way, and the whole drive.
+        Panels in two columns: the start, where the prior gives way, and the whole drive; then a
+        close look at each change of ground, at most ``MOST_CHANGES``.
     """
     drive = _with_shown_columns(prepared, history)
-    figure, panels = _laid_out(wide, truth is not None and "surface" in truth)
+    all_changes = _changes_of_ground(history, summary, truth)
+    changes = all_changes[:MOST_CHANGES]
+    figure, panels, close = _laid_out(wide, truth is not None and "surface" in truth, len(changes))
     begin_s, end_s = (float(history["time_s"].iloc[at]) for at in (0, -1))
     unit_s, unit = (1.0, "s") if end_s - begin_s < 300.0 else (60.0, "min")
     start_s = _start_s(history)
@@ -168,8 +174,13 @@ def draw_estimates(
             labels |= {_NOT_LEARNT: _not_learnt_patch()}
         for axes in of.values():
             axes.set_xlim(begin_s * window.scale, window.end_s * window.scale)
+    for change, looked_at in zip(sorted(changes), close, strict=True):
+        _draw_close(looked_at, change, history, truth, beside)
     panels["speed"][1].set_ylim(bottom=0.0)
-    _label(panels, unit, wide)
+    _label(panels, close, unit, wide)
+    if len(all_changes) > len(changes):
+        last = list(close[-1].values())[-1]
+        last.set_xlabel(f"{last.get_xlabel()}; the {len(changes)} greatest of {len(all_changes)}")
     _mark_load_changes(panels["mass_kg"][1], summary, 1.0 / unit_s, figure, wide)
     _legend_below(figure, labels, history, truth, wide)
     figure.suptitle(_headline(summary, 165 if wide else 118), fontsize=10.5, x=0.01, ha="left")
@@ -190,15 +201,29 @@ _HEIGHTS = {
 _OF_DRIVE = ("speed", "grade", "force", "aside", "believed", "true")
 
 
-def _laid_out(wide: bool, with_ground: bool) -> tuple[Figure, dict[str, tuple[Axes, Axes]]]:
-    """The figure, and each panel's two axes: of the start, and of the whole drive."""
+_CLOSE = {"rolling_resistance": 1.0, "mass_kg": 1.0, "believed": 0.65, "true": 0.2}
+
+
+def _laid_out(
+    wide: bool, with_ground: bool, changes: int
+) -> tuple[Figure, dict[str, tuple[Axes, Axes]], list[dict[str, Axes]]]:
+    """The figure, each panel's two axes, and the axes of each close look.
+
+    The two axes are of the start and of the whole drive.
+    """
     names = [name for name in _HEIGHTS if with_ground or name != "true"]
-    figure = new_figure(13.33, 7.5) if wide else new_figure(10.5, 13.0)
-    blocks: list[tuple[Any, list[str]]] = [(figure.add_gridspec(1, 1)[0], names)]
+    figure = new_figure(13.33, 7.5) if wide else new_figure(10.5, 13.0 + 3.8 * bool(changes))
+    blocks: list[tuple[Any, list[str]]]
     if wide:
         outer = figure.add_gridspec(1, 2, width_ratios=[1.0, 1.3], wspace=0.06)
         drive = [name for name in names if name in _OF_DRIVE]
         blocks = [(outer[0], drive), (outer[1], [name for name in names if name not in drive])]
+    else:
+        blocks = [(figure.add_gridspec(1, 1)[0], names)]
+    place = None
+    if changes:
+        split = blocks[-1][0].subgridspec(2, 1, height_ratios=[1.7, 1.0] if wide else [3.4, 1.0])
+        blocks[-1], place = (split[0], blocks[-1][1]), split[1]
     panels = {}
     for block, rows in blocks:
         heights = [_HEIGHTS[name] for name in rows]
@@ -211,7 +236,77 @@ def _laid_out(wide: bool, with_ground: bool) -> tuple[Figure, dict[str, tuple[Ax
                 start.sharey(whole)
                 whole.tick_params(labelleft=False)
         figure.align_ylabels([panels[name][0] for name in rows])
-    return figure, panels
+    close: list[dict[str, Axes]] = []
+    if place is not None:
+        rows = [name for name in _CLOSE if with_ground or name != "true"]
+        cells = place.subgridspec(
+            len(rows), changes, height_ratios=[_CLOSE[name] for name in rows]
+        ).subplots(sharex="col", squeeze=False)
+        close = [dict(zip(rows, cells[:, at], strict=True)) for at in range(changes)]
+        figure.align_ylabels(list(close[0].values()))
+    return figure, panels, close
+
+
+class _Change(NamedTuple):
+    """A change of ground."""
+
+    time_s: float
+    before: str
+    after: str
+
+
+def _changes_of_ground(
+    history: pd.DataFrame, summary: dict[str, Any], truth: pd.DataFrame | None
+) -> list[_Change]:
+    """Changes of the true ground where it is known, else of the believed; the greatest first."""
+    if truth is not None and "surface" in truth:
+        names = truth["surface"].astype(str).to_numpy()
+        time = truth["time_s"].to_numpy(dtype=np.float64)
+    else:
+        names = np.array([str(one["surface"]) for one in summary.get("surfaces", [])])
+        time = np.array([float(one["start_s"]) for one in summary.get("surfaces", [])])
+    edges = np.flatnonzero(names[1:] != names[:-1]) + 1
+    changes = [_Change(float(time[at]), str(names[at - 1]), str(names[at])) for at in edges]
+    known, rolling = history["time_s"].to_numpy(), history["rolling_resistance"].to_numpy()
+
+    def size(change: _Change) -> float:
+        before, after = np.interp(
+            [change.time_s - BEFORE_CHANGE_S, change.time_s + AFTER_CHANGE_S], known, rolling
+        )
+        return float(-abs(np.log(max(after, 1e-4) / max(before, 1e-4))))
+
+    return sorted(changes, key=size)
+
+
+def _draw_close(
+    axes: dict[str, Axes],
+    change: _Change,
+    history: pd.DataFrame,
+    truth: pd.DataFrame | None,
+    beside: tuple[str, pd.DataFrame] | None,
+) -> None:
+    """The seconds about a change of ground: what was learnt, and what the ground was taken for."""
+
+    def about(table: pd.DataFrame) -> pd.DataFrame:
+        time = table["time_s"] - change.time_s
+        return table.assign(time_s=time)[time.between(-BEFORE_CHANGE_S - 1.0, AFTER_CHANGE_S + 1.0)]
+
+    part, window = about(history), _Window(0, AFTER_CHANGE_S, 1.0)
+    if len(part) < 2:
+        return
+    known = None if truth is None else about(truth)
+    also = None if beside is None else (beside[0], about(beside[1]))
+    for name in ("rolling_resistance", "mass_kg"):
+        _draw_quantity(axes[name], part, name, window, known, also)
+    _draw_believed(axes["believed"], part, 1.0)
+    if "true" in axes and known is not None and len(known):
+        _draw_true_ground(axes["true"], known, window)
+    for panel in axes.values():
+        panel.axvline(0.0, color=GREY, linewidth=0.8)
+        panel.set_xlim(-BEFORE_CHANGE_S, AFTER_CHANGE_S)
+    minutes, seconds = divmod(int(change.time_s), 60)
+    words = f"{change.before} → {change.after}, {minutes}:{seconds:02d} min".replace("_", " ")
+    axes["rolling_resistance"].set_title(words, fontsize=9, loc="left")
 
 
 def _start_s(history: pd.DataFrame) -> float:
@@ -228,7 +323,9 @@ def _up_to(table: pd.DataFrame, window: _Window) -> pd.DataFrame:
     return table[table["time_s"] <= window.end_s] if window.place == 0 else table
 
 
-def _label(panels: dict[str, tuple[Axes, Axes]], unit: str, wide: bool) -> None:
+def _label(
+    panels: dict[str, tuple[Axes, Axes]], close: list[dict[str, Axes]], unit: str, wide: bool
+) -> None:
     words = {"speed": "speed\n(km/h)", "grade": "grade (%)", "force": "force at the\ntread (kN)"}
     words |= {"aside": "set aside", "believed": "ground\nbelieved (–)", "true": "true"}
     words |= {name: label for name, (_, _, label) in _QUANTITIES.items()}
@@ -238,6 +335,18 @@ def _label(panels: dict[str, tuple[Axes, Axes]], unit: str, wide: bool) -> None:
         if name in ("aside", "true"):
             for axes in (start, whole):
                 axes.grid(False)
+    short = {"rolling_resistance": "resistance\n(–)", "mass_kg": "mass\n(t)"}
+    short |= {"believed": "believed\n(–)", "true": "true"}
+    for number, looked_at in enumerate(close):
+        for name, one in looked_at.items():
+            tidy(one, "" if number else short[name])
+            one.tick_params(labelsize=7)
+            one.yaxis.label.set_fontsize(8)
+            if name == "true":
+                one.yaxis.label.set(rotation=0, ha="right", va="center")
+            if name == "true":
+                one.grid(False)
+        one.set_xlabel("from the change of ground (s)", fontsize=9)
     drive = [name for name in panels if name in _OF_DRIVE]
     for name in [drive[-1], *(["drag_area_m2"] if wide else [])]:
         panels[name][0].set_xlabel("from the start (s)", fontsize=9)
@@ -253,12 +362,25 @@ def _with_shown_columns(prepared: pd.DataFrame, history: pd.DataFrame) -> pd.Dat
         force = np.where(aside, np.nan, history["tractive_force_n"].to_numpy())
         drive = drive.assign(tractive_force_n=force)
     if "grade_percent" not in drive and "altitude_m" in drive:
-        drive = drive.assign(grade_percent=_grade_from_altitude(drive))
+        drive = drive.assign(grade_percent=grade_from_altitude(drive))
     return drive
 
 
-def _grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[np.float64]:
-    """Mean grade over a stretch of road (%), for the eye only."""
+def grade_from_altitude(drive: pd.DataFrame, over_m: float = 100.0) -> NDArray[np.float64]:
+    """Mean grade over a stretch of road, for the eye only.
+
+    Parameters
+    ----------
+    drive : DataFrame
+        ``time_s``, ``speed_m_s`` and ``altitude_m``.
+    over_m : float
+        Length of the stretch (m).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Grade (%); NaN where too little is known.
+    """
     time = drive["time_s"].to_numpy(dtype=np.float64)
     speed = drive["speed_m_s"].ffill().fillna(0.0).to_numpy(dtype=np.float64)
     steps = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
@@ -537,7 +659,7 @@ def _headline(summary: dict[str, Any], width: int) -> str:
     low, high = mass["interval95"]
     text = (
         f"Combined mass {mass['mean'] / 1e3:.2f} t (95 %: {low / 1e3:.2f} to {high / 1e3:.2f} t), "
-        f"of which trailer {trailer['mean'] / 1e3:.2f} t."
+        f"of which {summary.get('load_is', 'trailer')} {trailer['mean'] / 1e3:.2f} t."
     )
     if not summary["trust"]["ok"]:
         text += " NOT TO BE TRUSTED: " + "; ".join(summary["trust"]["reasons"]) + "."

@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from loadlearn.figures.style import (
@@ -22,6 +21,7 @@ from loadlearn.figures.style import (
     small_legend,
     tidy,
 )
+from loadlearn.policy.advice_summary import limit_bars
 from loadlearn.vehicle.rig import Rig
 
 if TYPE_CHECKING:
@@ -71,38 +71,6 @@ def draw_advice(trace: pd.DataFrame, advice: pd.DataFrame, rig: Rig) -> Figure:
     ]
     figure.suptitle("\n".join(lines), fontsize=10, x=0.01, ha="left")
     return figure
-
-
-def limit_bars(advice: pd.DataFrame) -> dict[str, list[tuple[float, float]]]:
-    """When each limit acted.
-
-    Parameters
-    ----------
-    advice : DataFrame
-        With ``time_s`` and ``active_limits``.
-
-    Returns
-    -------
-    dict
-        Limit to (start, duration) in seconds, in order of first appearance.
-    """
-    time = advice["time_s"].to_numpy(dtype=float)
-    codes, words = pd.factorize(advice["active_limits"].fillna(""))
-    ends = np.append(time[1:], time[-1])
-    bars: dict[str, list[tuple[float, float]]] = {}
-    edges = np.flatnonzero(np.diff(codes)) + 1
-    starts = np.concatenate(([0], edges))
-    stops = np.concatenate((edges, [codes.size])) - 1
-    for start, stop in zip(starts, stops, strict=True):
-        for name in str(words[codes[start]]).split(";"):
-            if name:
-                spans = bars.setdefault(name, [])
-                begin, end = time[start], ends[stop]
-                if spans and abs(spans[-1][0] + spans[-1][1] - begin) < 1e-9:
-                    spans[-1] = (spans[-1][0], end - spans[-1][0])
-                else:
-                    spans.append((begin, end - begin))
-    return bars
 
 
 def _draw_road(axes: Axes, time: Any, drive: pd.DataFrame, advice: pd.DataFrame) -> None:

@@ -161,23 +161,23 @@ def draw_coverage(panel: Axes, z: Mapping[str, NDArray[np.float64]]) -> None:
 
 def _draw_differences(panel: Axes, good: pd.DataFrame, groups: list[str]) -> None:
     panel.set_title("Difference against mean (Bland–Altman)", fontsize=10, loc="left")
-    mean = 0.5 * (good["estimated_kg"] + good["mass_kg"]) / 1e3
-    difference = good["estimated_kg"] - good["mass_kg"]
+    both = 0.5 * (good["estimated_kg"] + good["mass_kg"])
+    percent = 100.0 * (good["estimated_kg"] - good["mass_kg"]) / both
     for number, group in enumerate(groups):
         rows = good["group"].fillna("") == group
         panel.scatter(
-            mean[rows],
-            difference[rows],
+            both[rows] / 1e3,
+            percent[rows],
             s=16.0,
             marker=_MARKERS[number % len(_MARKERS)],
             color=_COLOURS[number % len(_COLOURS)],
             alpha=0.8,
         )
-    found = bland_altman(good["estimated_kg"], good["mass_kg"])
-    panel.axhline(found.bias, color=BLACK, linewidth=1.0, label=f"mean {found.bias:+.0f} kg")
-    if len(difference) > 2:
-        words = f"limits of agreement ±{found.high - found.bias:.0f} kg"
+    found = bland_altman(percent, 0.0 * percent)
+    panel.axhline(found.bias, color=BLACK, linewidth=1.0, label=f"mean {found.bias:+.1f} %")
+    if len(percent) > 2:
+        words = f"limits of agreement {found.low:+.1f} and {found.high:+.1f} %"
         for limit, label in ((found.low, None), (found.high, words)):
             panel.axhline(limit, color=VERMILION, linewidth=1.0, linestyle="--", label=label)
-    tidy(panel, "estimated − weighed (kg)", "mean of estimated and weighed (t)")
+    tidy(panel, "estimated − weighed (% of their mean)", "mean of estimated and weighed (t)")
     small_legend(panel)

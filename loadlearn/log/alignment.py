@@ -23,6 +23,8 @@ FORCE_CHANNELS = ("tractive_force_n", "engine_torque_n_m", "fuel_rate_g_s")
 """Sources of the force, the first that is logged being the one examined."""
 
 _GRID_S = 0.2
+_LONGEST_GAP_S = 60.0
+"""A longer gap gets no more stamps of a grid than one of this length."""
 _SMOOTHING_S = 1.0
 _ALTITUDE_BASE_M = 120.0
 _CHANGE_S = 2.0
@@ -74,7 +76,7 @@ def make_grid(trace: pd.DataFrame) -> Grid:
     """
     time_s = trace["time_s"].to_numpy()
     interval = max(_GRID_S, float(np.median(np.diff(time_s))))
-    grid = np.arange(time_s[0], time_s[-1], interval)
+    grid = even_stamps(time_s, interval)
     speed = smooth(on_grid(trace, "speed_m_s", grid), interval)
     acceleration = np.gradient(speed, interval) if grid.size > 1 else np.zeros(grid.size)
     return Grid(
@@ -85,6 +87,28 @@ def make_grid(trace: pd.DataFrame) -> Grid:
         sine_of_grade(trace, grid, speed, interval),
         _ok(trace, grid, speed, interval),
     )
+
+
+def even_stamps(time_s: Floats, interval_s: float) -> Floats:
+    """Evenly spaced stamps over a log, sparse where it has a long gap.
+
+    A logger's clock that jumps by years must not make a grid of years.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Rising stamps (s).
+    interval_s : float
+
+    Returns
+    -------
+    ndarray, shape (k,)
+    """
+    steps = np.diff(time_s)
+    if not steps.size or steps.max() <= _LONGEST_GAP_S:
+        return np.arange(time_s[0], time_s[-1], interval_s)
+    shortened = np.concatenate(([0.0], np.cumsum(np.minimum(steps, _LONGEST_GAP_S))))
+    return np.interp(np.arange(0.0, shortened[-1], interval_s), shortened, time_s)
 
 
 def on_grid(trace: pd.DataFrame, name: str, grid: Floats) -> Floats:

@@ -230,7 +230,8 @@ def curvature_squared(
 
 def _same_way(way_m: FloatArray, place_m: FloatArray) -> bool:
     """Whether the fixes move on as the road speed says, over stretches of a hundred metres."""
-    ends = np.unique(np.searchsorted(way_m, np.arange(way_m[0], way_m[-1], 100.0)))
+    stretch = np.floor((way_m - way_m[0]) / 100.0)
+    ends = np.append(0, np.flatnonzero(np.diff(stretch) > 0.0) + 1)
     chord = np.hypot(*np.diff(place_m[ends], axis=0).T)
     ratio = chord / np.diff(way_m[ends])
     return bool(0.8 < float(np.median(ratio)) < 1.25)

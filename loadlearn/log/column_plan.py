@@ -83,13 +83,15 @@ def load_channel_map(channels: str | Path | ChannelMap | None) -> tuple[dict[str
             raise InputError(f"{where}: no such channel map; check the path") from None
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{where}: the channel map cannot be read ({error})") from None
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
         if "channels" not in table:
             raise InputError(f"{where}: no table [channels]; put the entries under that heading")
     if not isinstance(table, Mapping):
         raise InputError(f"{where}: expected a path or a mapping of channels to columns")
     table = table.get("channels", table)
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where}: 'channels' is no table; write its heading as [channels]")
     entries: dict[str, Any] = {}
     for key, entry in table.items():
         entry = {"column": entry} if isinstance(entry, str) else entry
@@ -112,6 +114,7 @@ def make_plan(
     source: str,
     channels: str | Path | ChannelMap | None = None,
     declared_units: Mapping[str, str] | None = None,
+    whole: bool = True,
 ) -> Plan:
     """Decide which column is read as which channel.
 
@@ -128,6 +131,8 @@ def make_plan(
         Channel map.
     declared_units : mapping of str to str, optional
         Column to the unit that the file itself declares.
+    whole : bool
+        Whether a needed channel that is missing is an error.
 
     Raises
     ------
@@ -171,7 +176,8 @@ def make_plan(
     drop_idle_ingredients(plan)
     used = {column for column, _ in plan.columns.values()}
     plan.extras = [name for name in names if name not in used]
-    _check_groups(plan, names)
+    if whole:
+        _check_groups(plan, names)
     return plan
 
 

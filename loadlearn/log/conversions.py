@@ -124,7 +124,7 @@ def to_trace(
     hold_mixed_rates(values, plan)
     notes: dict[str, str] = {}
     kept = dict(extras)
-    _derive(values, kept, plan, notes, rig)
+    derive(values, kept, plan, notes, rig)
     canonical = {name: column for name, column in values.items() if name in CANONICAL}
     renamed = {(f"logged_{n}" if n in canonical else n): column for n, column in kept.items()}
     trace = build_trace(canonical, renamed, origin, plan.warnings)
@@ -139,14 +139,32 @@ def _note(note: str, plan: Plan) -> dict[str, str]:
     return {"column": column, "unit": unit.symbol, "computed_from": note}
 
 
-def _derive(
+def derive(
     values: dict[str, Floats],
     extras: dict[str, Any],
     plan: Plan,
     notes: dict[str, str],
     rig: Rig | None,
 ) -> None:
-    """Compute canonical channels from ingredients, in place."""
+    """Compute canonical channels from ingredients, in place.
+
+    Parameters
+    ----------
+    values : dict of str to ndarray
+        Channels in canonical units; gains those computed.
+    extras : dict of str to array
+        Other columns; gains the standard deviation of a force made of a power.
+    plan : Plan
+        Names columns in errors; gains warnings.
+    notes : dict of str to str
+        Gains what each channel was computed from.
+    rig : Rig or None
+
+    Raises
+    ------
+    InputError
+        A column needs a rig, or a column that is not there.
+    """
     if "fuel_rate_l_h" in values:
         if rig is None:
             _no_rig(plan, "fuel_rate_l_h", "fuel_density_kg_m3")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
 
+from loadlearn.described import Unit
 from loadlearn.vehicle.rig import Rig
 
 
@@ -19,14 +21,14 @@ class Exceedance:
     channel : str
         Canonical column.
     limit, peak : float
-        In the column's unit.
+        Limit, and highest value of the stretch, in the column's unit.
     start_s, end_s : float
         First and last sample above the limit (s).
     """
 
     channel: str
-    limit: float
-    peak: float
+    limit: Annotated[float, Unit("of the channel")]
+    peak: Annotated[float, Unit("of the channel")]
     start_s: float
     end_s: float
 

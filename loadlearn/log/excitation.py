@@ -11,11 +11,13 @@ what the drive's ups and downs allow, not how good an estimate is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.described import Unit
 from loadlearn.log.alignment import FORCE_CHANNELS, first_logged
 from loadlearn.log.channel_faults import Floats
 from loadlearn.vehicle import roadload
@@ -49,6 +51,7 @@ class Excitation:
     fitted : float
         Value of the fit.
     standard_error : float
+        Of the fit.
     learnable : bool
         Whether the standard error is small enough to be of use.
     sentence : str
@@ -56,8 +59,8 @@ class Excitation:
     """
 
     quantity: str
-    fitted: float
-    standard_error: float
+    fitted: Annotated[float, Unit("of the quantity")]
+    standard_error: Annotated[float, Unit("of the quantity")]
     learnable: bool
     sentence: str
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 import pandas as pd
 
+from loadlearn.described import Unit as DescribedUnit
 from loadlearn.log.alignment import (
     FORCE_CHANNELS,
     GRADE_CHANNELS,
@@ -67,7 +68,7 @@ class ChannelQuality:
     unit: str
     missing_percent: float
     frozen_stretches: int
-    step: float | None
+    step: Annotated[float | None, DescribedUnit("of the column")]
     rounding: str
     update_interval_s: float | None
     delay_s: float | None
@@ -76,33 +77,50 @@ class ChannelQuality:
 
 @dataclass(frozen=True)
 class LogQuality:
-    """What a log holds; see the attributes' names.
+    """What a log holds.
 
     Attributes
     ----------
     source : str
+        Name of the log.
     rows : int
-    duration_s, distance_m, sample_rate_hz, interval_jitter_s : float
-        The jitter is the scaled median deviation of the interval from its median.
-    gaps, repeated_stamps, rows_without_time : int
+        Samples in it.
+    duration_s, distance_m : float
+        From the first sample to the last.
+    sample_rate_hz : float
+        One over the middle interval between samples.
+    interval_jitter_s : float
+        Scaled median deviation of the interval from its median.
+    gaps : int
+        Intervals so long that the drive went on unseen.
     longest_gap_s : float
+        The longest of them.
     gap_stretches_s : list of [start, end]
         The first twenty.
-    force_channel, force_reason, grade_channel, grade_reason : str
-        What force and grade are taken from, and why.
+    repeated_stamps, rows_without_time : int
+        Rows that were left out for it.
+    force_channel, grade_channel : str
+        What force and grade are taken from.
+    force_reason, grade_reason : str
+        Why from that.
     polled_in_turn : list of str
         Channels that are renewed one after the other.
     cruise_stretches_s : list of [start, end]
+        Where the speed was held by a controller; the first twenty.
     cruise_source : str
         ``logged``, or ``inferred`` from a steady speed.
     contradictions : list of str
+        Channels that cannot both be right, one sentence each.
     can_learn : list of str
         Sentences on what the drive can and cannot tell.
     excitation_method : str
+        How the standard errors below were found.
     warnings : list of str
+        What was noticed, one sentence each.
     channels : tuple of ChannelQuality
+        One for each channel.
     excitation : tuple of Excitation
-        Empty where no force is known.
+        What the drive could teach; empty where no force is known.
     """
 
     source: str

@@ -96,8 +96,9 @@ def _head(path: Path, source: str) -> bytes:
         raise InputError(f"{source}: no such log; check the path") from None
     except IsADirectoryError:
         raise InputError(f"{source}: is a folder; give a log file") from None
-    except OSError as error:
-        raise InputError(f"{source}: cannot be read ({error.strerror})") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{source}: cannot be read ({reason})") from None
     if not head:
         raise InputError(f"{source}: the file is empty; record or export the log again")
     return head
@@ -161,12 +162,28 @@ def _text_bytes(path: Path, source: str) -> bytes:
     return data
 
 
+MOST_UNPACKED_BYTES = 4 << 30
+"""A log larger than this, unpacked, is refused: a compressed file of a few megabytes can hold more
+than any machine has. 30 hours at 100 Hz of twenty channels are less."""
+
+
+def _too_large(source: str, what: str) -> InputError:
+    most = MOST_UNPACKED_BYTES / 2**30
+    return InputError(
+        f"{source}: {what} is more than {most:.0f} GB unpacked; split the log, or export it with "
+        "fewer rows"
+    )
+
+
 def _decompress(data: bytes, source: str) -> bytes:
-    parts = []
+    parts, room = [], MOST_UNPACKED_BYTES
     try:
         while data:
             engine = zlib.decompressobj(wbits=31)
-            parts.append(engine.decompress(data))
+            parts.append(engine.decompress(data, room))
+            room -= len(parts[-1])
+            if room <= 0:
+                raise _too_large(source, "the compressed file")
             if not engine.eof:
                 raise InputError(
                     f"{source}: the compressed file is truncated; copy or export it again"
@@ -412,9 +429,15 @@ def _read_parquet(
     from pyarrow import parquet
 
     try:
-        table = parquet.read_table(path)
-    except (pa.ArrowException, OSError) as error:
-        reason = str(error).splitlines()[0]
+        with parquet.ParquetFile(path) as file:
+            # A column of one value repeated takes no room at all.
+            if 8 * file.metadata.num_rows * file.metadata.num_columns > MOST_UNPACKED_BYTES:
+                raise _too_large(source, "the Parquet file")
+            table = file.read()
+    except (pa.ArrowException, OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        reason = (str(error).splitlines() or ["no more is known"])[0]
         raise InputError(
             f"{source}: the Parquet file is truncated or damaged ({reason}); copy or export it "
             "again"

@@ -14,13 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record
+from loadlearn.log.sample_gate import SampleGate
 from loadlearn.policy.asked import GradeState, grade_asked
 from loadlearn.policy.choose import StrategyLike, choose_strategy
 from loadlearn.policy.columns import (
     ADVICE_COLUMNS,
     SAMPLE_COLUMNS,
     TICK_COLUMNS,
+    AdviceLoad,
     AdviceRow,
+    AdviceWords,
     Sample,
     Tick,
     as_records,
@@ -57,6 +60,9 @@ SUMMARY_COLUMNS = (
 )
 """What the draws are made from, in the order of their arguments."""
 RULE_COLUMNS = ("rule_retention", "rule_full_share_time_s", "rule_economy")
+DROP_OUT_S = 0.3
+"""Where a sample was refused, what was read before it holds for so long (s); then nothing is known,
+and the protections act on that."""
 _TIME, _RANGE = SAMPLE_COLUMNS.index("time_s"), SAMPLE_COLUMNS.index("transfer_range")
 _NO_TICK = np.array([-1], dtype=np.int64)
 _A_TICK = np.array([0], dtype=np.int64)
@@ -161,6 +167,13 @@ class DriveAdviser:
         Combined mass on a weighbridge and its sd (kg): counted beside what is learnt, until the two
         disagree.
 
+    Attributes
+    ----------
+    gate : SampleGate
+        What samples come through. Advice is needed every time: a value that is wrong is taken for
+        absent, a sample without a stamp for a drop-out, and ``gate.refused`` counts them. An
+        ``estimator`` of one's own may be stricter.
+
     Raises
     ------
     InputError
@@ -186,8 +199,12 @@ class DriveAdviser:
         if estimator is None:
             from loadlearn.estimation import LoadEstimator
 
-            estimator = LoadEstimator(rig, *(weighed or (None, None)))
+            mass_kg, sd_kg = weighed or (None, None)
+            estimator = LoadEstimator(rig, mass_kg, sd_kg, refuse="count")
         self.estimator = estimator
+        self.gate = SampleGate(rig, "count")
+        self._read: dict[str, float] = {}
+        self._clock_s = self._usual_s = self._lost_s = 0.0
         self._row = np.full((1, len(SAMPLE_COLUMNS)), np.nan)
         self._out = np.zeros((1, len(ADVICE_COLUMNS)))
         self._ticks = as_record(Tick())
@@ -213,7 +230,7 @@ class DriveAdviser:
         Raises
         ------
         InputError
-            No time, speed, force or grade channel among the names.
+            No time, speed, force or grade channel among the first sample's names.
         """
         return self.advise(sample, self.estimator.step(sample))
 
@@ -232,15 +249,9 @@ class DriveAdviser:
         Advice
         """
         row = self._row
-        get = sample.get
+        get = self._now(sample).get
         for place, name in enumerate(SAMPLE_COLUMNS):
-            value = get(name)
-            if value is None:
-                row[0, place] = math.nan
-            elif place == _RANGE:
-                row[0, place] = _range_code(value)
-            else:
-                row[0, place] = value
+            row[0, place] = get(name, math.nan)
         second = math.floor(row[0, _TIME] / TICK_S)
         tick = second != self._second
         if tick:
@@ -257,7 +268,22 @@ class DriveAdviser:
         if self._run is None:
             self._run = policy_entry(*arguments)
         self._run(*arguments)
-        return self._advice(float(row[0, _TIME]), load)
+        return self._advice(self.gate.stamp(float(row[0, _TIME])), load)
+
+    def _now(self, sample: Mapping[str, Any]) -> dict[str, float]:
+        """What is read now, on a clock that rises: of a refused sample what was known before."""
+        passed = self.gate.take(sample)
+        if passed.samples:
+            self._read = passed.samples[-1]
+            clock_s = self._read["time_s"]
+            self._usual_s = min(max(clock_s - self._clock_s, 0.0), TICK_S)
+            self._clock_s, self._lost_s = clock_s, 0.0
+            return self._read
+        self._lost_s += self._usual_s
+        clock_s = self._clock_s + self._lost_s
+        if self._lost_s > DROP_OUT_S:
+            return {"time_s": clock_s}
+        return {**self._read, "time_s": clock_s}
 
     def _renew(self, load: Load) -> None:
         summaries = [getattr(load, name) for name in SUMMARY_COLUMNS]
@@ -462,18 +488,12 @@ def advise_log(
             ask_rule(chosen.rule, inputs[0], float(time[here[0]]), rolling, state[0], memory)
         run_policy(*given, samples[start:end], tick_of_row, draws, inputs, advised[start:end])
 
-    frame: dict[str, Any] = {
-        "time_s": time,
-        "mass_kg": summaries["mass_kg"],
-        "mass_sd_kg": summaries["mass_sd_kg"],
-        "rolling_resistance": summaries["rolling_resistance"],
-        "surface": history["surface"].to_numpy(),
-    }
+    load = {**summaries, "time_s": time, "surface": history["surface"].to_numpy()}
+    frame: dict[str, Any] = {name: load[name] for name in AdviceLoad.__annotations__}
     frame.update(zip(ADVICE_COLUMNS, out.T, strict=True))
     del frame["limit_bits"]
-    limits, reasons = _words(advised, tick_rows, frame, config.exhaust_sensor < 0.5)
-    frame["active_limits"] = limits
-    frame["reason"] = reasons
+    words = _words(advised, tick_rows, frame, config.exhaust_sensor < 0.5)
+    frame.update(zip(AdviceWords.__annotations__, words, strict=True))
     return pd.DataFrame(frame)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,22 +58,63 @@ class AdviceRow:
     """The advice at one sample."""
 
     power_retention: float = 0.0
+    """Share of the extra torque to keep under sustained demand, 0 to 1."""
     full_share_time_s: float = 0.0
+    """How long all of it may be pulled before that, from the heat credit now left."""
     economy: float = 0.0
+    """How far demand is restrained, 0 to 1."""
     extra_torque: float = 0.0
+    """Share of the extra torque that may be used at this instant, after every protection."""
     torque_factor: float = 0.0
+    """Factor on the whole driving torque in a gear change; 1 is no reduction."""
     reference_speed_m_s: float = 0.0
+    """Speed that the driver is taken to want."""
     grade_asked_percent: float = 0.0
+    """Grade that the settings are made for."""
     retention_asked: float = 0.0
+    """Retention that the load asks for, before heat and ratings take of it."""
     sustainable_share: float = 0.0
+    """Share that heat sustains at the reference speed."""
     wanted_share: float = 0.0
+    """Share that pedal and settings ask for at this instant."""
     exhaust_gas_estimate_degc: float = 0.0
+    """Exhaust gas temperature as estimated ahead of a lagging sensor."""
     exhaust_gas_estimate_sd_k: float = 0.0
+    """Its standard deviation."""
     rating_probability: float = 0.0
+    """The larger of the probabilities that the combined mass and the trailer exceed a rating."""
     load_known: float = 0.0
+    """1 where the load is known well enough for the settings to follow it."""
     present_grade_percent: float = 0.0
+    """Grade here, over the last stretch of road."""
     setting_changes: float = 0.0
+    """Changes of a setting so far."""
     limit_bits: float = 0.0
+    """Which of :data:`LIMIT_NAMES` act, one bit each; files hold ``active_limits`` instead."""
+
+
+class AdviceLoad(TypedDict):
+    """What ``advice.csv`` says of the load before the advice."""
+
+    time_s: float
+    """Time of the sample, on the log's clock."""
+    mass_kg: float
+    """Combined mass that the advice is made for, a weighing included."""
+    mass_sd_kg: float
+    """Its standard deviation."""
+    rolling_resistance: float
+    """Coefficient of the present ground at 20 m/s."""
+    surface: str
+    """Name of the ground believed in."""
+
+
+class AdviceWords(TypedDict):
+    """What ``advice.csv`` says after the advice."""
+
+    active_limits: str
+    """Protections acting, and what else holds the extra torque back, joined by semicolons."""
+    reason: str
+    """The advice in one sentence."""
 
 
 @dataclass(slots=True)

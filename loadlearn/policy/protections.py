@@ -230,6 +230,9 @@ RAIL_PRIOR = LinePrior(40.0, 25.0, 110.0, 45.0, 4.0, 0.04)
 """Rail pressure (MPa) over the root of fuelling relative to rated (common practice, no source)."""
 JUDGED_LOAD = 0.5
 """Fuelling over base full load from which boost and rail pressure are judged."""
+SURPRISING_SD = 3.0
+"""A reading further from its line teaches nothing: a turbocharger that still spins up, a loose plug
+(the usual gate on an innovation)."""
 FORGIVEN_S = 1.0
 """Both may be off for this long: overshoot, lag (s)."""
 
@@ -252,13 +255,16 @@ def line_learns(prior: LinePrior, state: LineState, x: float, y: float, interval
     by_slope = state.cov_cross + x * state.cov_slope
     total = by_offset + x * by_slope + prior.noise * prior.noise / min(max(interval_s, 1e-3), 1.0)
     surprise = y - state.offset - state.slope * x
+    shape = prior.shape_share * (y - surprise)
+    state.off_s = 0.0
+    if abs(surprise) > SURPRISING_SD * math.sqrt(total + shape * shape):
+        return
     gain_offset, gain_slope = by_offset / total, by_slope / total
     state.offset += gain_offset * surprise
     state.slope += gain_slope * surprise
     state.cov_offset -= gain_offset * by_offset
     state.cov_cross -= gain_offset * by_slope
     state.cov_slope -= gain_slope * by_slope
-    state.off_s = 0.0
 
 
 def line_caps(state: LineState, off: float, threshold: float, interval_s: float) -> float:

@@ -1,8 +1,9 @@
-"""What an output folder holds: read, checked, and thinned to what a page can show."""
+"""What an output folder holds, read and checked."""
 
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,10 +14,14 @@ import pandas as pd
 
 from loadlearn.errors import InputError
 
-MOST_POINTS = 1500
-"""Points a plot or the replay holds; more would only make the page heavy."""
 MOST_ROWS = 60
 """Rows of a table printed in the page; the CSV beside it has all."""
+
+TRUTH_FILE = "truth.parquet"
+"""Where 'estimate --truth' keeps what it was told."""
+
+BESIDE_FILE = "beside.parquet"
+"""Where 'estimate --beside' keeps what the baseline said."""
 
 SECTIONS = (
     ("advice", "Settings called for"),
@@ -61,12 +66,18 @@ class Contents:
         Its name.
     summary : dict or None
         ``summary.json``.
-    history : DataFrame or None
-        Estimates at no more than ``MOST_POINTS`` instants, with the drive's columns beside them.
+    history, trace : DataFrame or None
+        Estimates, and the drive they are of, one row per sample.
+    truth : DataFrame or None
+        What was true of it, where the folder holds it.
+    beside : DataFrame or None
+        What a baseline would have said, where the folder holds it.
     provenance : dict
         ``provenance.json``, or empty.
     sections : list of Section
         What the other commands left.
+    traces : DataFrame or None
+        The simulated drives of a comparison.
     """
 
     folder: str
@@ -74,6 +85,10 @@ class Contents:
     history: pd.DataFrame | None
     provenance: dict[str, Any] = field(default_factory=dict)
     sections: list[Section] = field(default_factory=list)
+    trace: pd.DataFrame | None = None
+    truth: pd.DataFrame | None = None
+    beside: pd.DataFrame | None = None
+    traces: pd.DataFrame | None = None
 
 
 def read_contents(folder: Path) -> Contents:
@@ -107,12 +122,19 @@ def read_contents(folder: Path) -> Contents:
         raise InputError(
             f"{folder}: holds nothing to report; run 'loadlearn estimate' with --out {folder} first"
         )
+    provenance = _read_json(folder / "provenance.json") or {}
+    known = summary is not None
+    compared = any(section.name == "comparison" for section in sections)
     return Contents(
         folder=folder.resolve().name,
         summary=summary,
         history=history,
-        provenance=_read_json(folder / "provenance.json") or {},
+        provenance=provenance,
         sections=sections,
+        trace=_read_if_there(folder / "trace.parquet") if known else None,
+        truth=_read_truth(folder, provenance) if known else None,
+        beside=_read_if_there(folder / BESIDE_FILE) if known else None,
+        traces=_read_if_there(folder / "traces.parquet") if compared else None,
     )
 
 
@@ -134,7 +156,7 @@ def _read_table(path: Path) -> pd.DataFrame:
     try:
         if path.suffix == ".parquet":
             return pd.read_parquet(path)
-        return pd.read_csv(path)
+        return pd.read_csv(path, low_memory=False)
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: cannot be read ({error}); run the command that wrote it again"
@@ -142,7 +164,7 @@ def _read_table(path: Path) -> pd.DataFrame:
 
 
 def _read_history(folder: Path) -> pd.DataFrame | None:
-    """Estimates and drive on one time axis, thinned."""
+    """The estimates, by the best file there is."""
     for name in ("estimates.parquet", "estimates.csv"):
         if (folder / name).is_file():
             history = _read_table(folder / name)
@@ -152,32 +174,38 @@ def _read_history(folder: Path) -> pd.DataFrame | None:
             f"{folder}: has summary.json but neither estimates.parquet nor estimates.csv; run "
             "'loadlearn estimate' again"
         )
-    if len(history) == 0 or "time_s" not in history:
-        raise InputError(f"{folder / name}: holds no estimates; run 'loadlearn estimate' again")
-    history = _thin(history)
-    if "tractive_force_n" in history and "learning" in history:
-        # Where a sample was set aside its force is not known.
-        history["tractive_force_n"] = history["tractive_force_n"].where(history["learning"] > 0.5)
-    if (folder / "trace.parquet").is_file():
-        trace = _read_table(folder / "trace.parquet").sort_values("time_s")
-        trace = trace.assign(distance_m=_distance(trace))
-        beside = [name for name in trace.columns if name not in history or name == "time_s"]
-        history = pd.merge_asof(history, trace[beside], on="time_s")
-    return history
+    return _in_order(history, folder / name, "estimates")
 
 
-def _distance(trace: pd.DataFrame) -> pd.Series:
-    speed = trace["speed_m_s"].fillna(0.0).to_numpy()
-    steps = np.diff(trace["time_s"].to_numpy()) * 0.5 * (speed[1:] + speed[:-1])
-    return pd.Series(np.concatenate(([0.0], np.cumsum(steps))), index=trace.index)
+def _read_if_there(path: Path) -> pd.DataFrame | None:
+    if not path.is_file():
+        return None
+    return _in_order(_read_table(path), path, "drive")
 
 
-def _thin(table: pd.DataFrame) -> pd.DataFrame:
-    """At most ``MOST_POINTS`` rows, the last among them."""
-    if len(table) <= MOST_POINTS:
-        return table.reset_index(drop=True)
-    rows = np.unique(np.linspace(0, len(table) - 1, MOST_POINTS).round().astype(int))
-    return table.iloc[rows].reset_index(drop=True)
+def _in_order(table: pd.DataFrame, path: Path, what: str) -> pd.DataFrame:
+    """A table over time in the order of its stamps."""
+    if len(table) == 0 or "time_s" not in table:
+        raise InputError(f"{path}: holds no {what}; run the command that wrote it again")
+    time = pd.to_numeric(table["time_s"], errors="coerce").to_numpy(dtype=float)
+    if not np.isfinite(time).all():
+        raise InputError(f"{path}: column 'time_s' is not all numbers; run the command again")
+    if (np.diff(time) < 0.0).any():
+        return table.iloc[np.argsort(time, kind="stable")].reset_index(drop=True)
+    return table
+
+
+def _read_truth(folder: Path, provenance: dict[str, Any]) -> pd.DataFrame | None:
+    """What was true of the drive: as 'estimate' was told it, or of the simulated log beside."""
+    if (folder / TRUTH_FILE).is_file():
+        return _read_if_there(folder / TRUTH_FILE)
+    beside = folder / "truth.csv"
+    log = provenance.get("inputs", {}).get("log", {})
+    simulated = folder / str(log.get("file", ""))
+    if not beside.is_file() or not simulated.is_file():
+        return None
+    same = hashlib.sha256(simulated.read_bytes()).hexdigest() == log.get("sha256")
+    return _read_if_there(beside) if same else None
 
 
 def _read_section(folder: Path, name: str, title: str) -> Section | None:
@@ -191,4 +219,6 @@ def _read_section(folder: Path, name: str, title: str) -> Section | None:
         for path in sorted(folder.glob(f"{name}*.png"))
     }
     table = _read_table(csv) if csv.is_file() else None
+    if table is not None and name == "advice":
+        table = _in_order(table, csv, "advice")
     return Section(name, title, values, table, pictures)

@@ -7,6 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from loadlearn.report.contents import Contents
+from loadlearn.report.told import number, percent, plain, words_and_unit
+
 CAUTIONS = (
     "This is an estimate, not a weighing. It says nothing of ball weight, axle loads, hitch or "
     "sway and never replaces a weighbridge.",
@@ -18,7 +21,79 @@ CAUTIONS = (
 
 def tonnes(kilograms: float) -> str:
     """A mass in tonnes, two decimals."""
-    return f"{kilograms / 1e3:.2f} t"
+    return f"{number(kilograms / 1e3, 2)} t"
+
+
+def clock(seconds: float) -> str:
+    """Minutes and seconds since the start of the clock."""
+    return f"{int(seconds // 60)}:{int(seconds % 60):02d}"
+
+
+def answer(summary: dict[str, Any], contents: Contents) -> tuple[str, list[dict[str, Any]]]:
+    """What a reader wants before anything else.
+
+    Parameters
+    ----------
+    summary : dict
+        ``summary.json``.
+    contents : Contents
+        Of the folder, for the truth and the advice.
+
+    Returns
+    -------
+    tuple
+        A headline, and cards: ``label``, ``value`` and ``lines``.
+    """
+    mass = summary["mass_kg"]
+    doubt = "" if summary["trust"]["ok"] else "Not to be relied on: "
+    headline = f"{doubt}{tonnes(mass['mean'])} in all, {_between(mass)}"
+    truth = contents.truth
+    cards = []
+    for label, key, factor, unit, digits in (
+        ("Combined mass", "mass_kg", 1e-3, "t", 2),
+        ("Hitched (combined less tow vehicle)", "trailer_mass_kg", 1e-3, "t", 2),
+        (_rolling_words(summary), "rolling_resistance", 1.0, "", 4),
+        ("Drag area", "drag_area_m2", 1.0, "m²", 2),
+    ):
+        value = summary[key]
+        low, high, mean, sd, given = (
+            number(factor * one, digits)
+            for one in (
+                *value["interval95"],
+                *(value[name] for name in ("mean", "sd", "sd_given_scale")),
+            )
+        )
+        lines = [f"95 %: {low} to {high} {unit}".rstrip(), f"sd {sd}; given the scale {given}"]
+        if truth is not None and key in truth:
+            true = truth[key].dropna()
+            lines += [f"truth {number(factor * true.iloc[-1], digits)} {unit}"] if len(true) else []
+        if key == "mass_kg" and contents.beside is not None and key in contents.beside:
+            other = number(factor * contents.beside[key].iloc[-1], digits)
+            lines.append(f"{baseline_words(contents)} {other} {unit}")
+        cards.append({"label": label, "value": f"{mean} {unit}".rstrip(), "lines": lines})
+    for section in contents.sections:
+        end = section.values.get("at_end")
+        if section.name == "advice" and end:
+            lines = [
+                f"all of it for {number(end['full_share_time_s'], 0)} s before",
+                f"economy {percent(end['economy'])}",
+            ]
+            kept = f"keep {percent(end['power_retention'])}"
+            cards.append({"label": "Extra torque called for", "value": kept, "lines": lines})
+    return headline, cards
+
+
+def baseline_words(contents: Contents) -> str:
+    """Name of the baseline that ``estimate --beside`` was asked for."""
+    options = contents.provenance.get("options")
+    name = options.get("beside") if isinstance(options, dict) else None
+    return plain(name or "baseline").replace("ekf", "extended Kalman filter")
+
+
+def _rolling_words(summary: dict[str, Any]) -> str:
+    surfaces = summary.get("surfaces") or [{}]
+    ground = surfaces[-1].get("surface")
+    return f"Rolling resistance{f' on {plain(ground)}' if ground else ''}, at 20 m/s"
 
 
 def _between(value: dict[str, Any]) -> str:
@@ -83,14 +158,28 @@ def plain_summary(summary: dict[str, Any], history: pd.DataFrame) -> list[str]:
         chance = summary.get(key)
         if chance is not None and chance >= 0.05:
             said.append(f"The {name} rating is exceeded with probability {chance:.2f}.")
-    for one in summary.get("limits_exceeded", []):
-        said.append(
-            f"{one['channel']} was above its limit of {one['limit']:g} from {one['start_s']:.0f} s "
-            f"to {one['end_s']:.0f} s and reached {one['peak']:.0f}."
-        )
+    said += limit_sentences(summary.get("limits_exceeded", []))
     said += [f"Note: {warning}" for warning in summary.get("warnings", [])]
     if summary.get("what_to_drive_next"):
         said.append(f"To learn more: {summary['what_to_drive_next']}")
+    return said
+
+
+def limit_sentences(exceeded: list[dict[str, Any]]) -> list[str]:
+    """Limits that the drive passed, a sentence each.
+
+    Parameters
+    ----------
+    exceeded : list of dict
+        ``channel``, ``limit``, ``start_s``, ``end_s`` and ``peak``.
+    """
+    said = []
+    for one in exceeded:
+        words, unit = words_and_unit(str(one["channel"]))
+        said.append(
+            f"{words} was above its limit of {one['limit']:g} {unit} from {one['start_s']:.0f} s "
+            f"to {one['end_s']:.0f} s and reached {one['peak']:.0f} {unit}."
+        )
     return said
 
 

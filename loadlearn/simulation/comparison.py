@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,21 @@ from loadlearn.simulation.preparation import PreparedDrive, prepare_drive
 from loadlearn.simulation.situation import Situation
 from loadlearn.simulation.strategies import Driven, run_strategy
 from loadlearn.simulation.traces import trace_of
+
+
+class DriveOf(TypedDict):
+    """Which drive a row of ``comparison.csv`` tells of."""
+
+    draw: int
+    """Number of the draw of vehicle, wind and sensor noise; the same for every strategy."""
+    seed: int
+    """Seed of that draw."""
+    rig: str
+    """Name of the rig."""
+    strategy: str
+    """Name of the strategy, with the rig's before it where several were compared."""
+    tractive_scale: float
+    """True force over the force computed from the log, drawn."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +131,7 @@ def run_draw(
         for limit in limits_of(what.rig):
             found = judge(limited[limit.quantity], limit, prepared.step_s)
             result.limits.append(of | {"quantity": limit.quantity} | found)
-        result.exceeded.extend(of | one for one in limits_exceeded(run, what))
+        result.exceeded.extend({**of, **one} for one in limits_exceeded(run, what))
         if every_s is not None:
             result.traces.append(trace_of(run, limited, of, every_s))
     return result

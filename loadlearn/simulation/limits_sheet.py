@@ -13,13 +13,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import as_record, jit
+from loadlearn.described import Unit
 from loadlearn.policy.state import policy_config
 from loadlearn.policy.thermal_model import thermal_parameters
 from loadlearn.simulation.plant import Plant
@@ -256,6 +257,50 @@ def judge(value: FloatArray, limit: Limit, step_s: float) -> dict[str, float]:
     }
 
 
+class SheetRow(TypedDict):
+    """One limit of one rig under one strategy, over all draws."""
+
+    rig: str
+    """Name of the rig."""
+    strategy: str
+    """Name of the strategy."""
+    quantity: str
+    """What is limited, as a column of ``traces.parquet``."""
+    words: str
+    """The same for people."""
+    unit: str
+    """Of limit, worst, peak and margin."""
+    limit: Annotated[float, Unit("unit")]
+    """The rig's limit."""
+    at_least: bool
+    """Whether the value must not be below the limit, instead of not above."""
+    judged_on: str
+    """``truth``, or ``sensor`` where the simulation knows no more."""
+    decimals: int
+    """Worth showing; not in ``sheet.csv``."""
+    worst_draw: int | None
+    """Draw with the smallest margin; null where the limit never applied."""
+    worst: Annotated[float, Unit("unit")]
+    """Worst value there that lasted for 2 s."""
+    peak: Annotated[float, Unit("unit")]
+    """Highest value there, however short."""
+    margin: Annotated[float, Unit("unit")]
+    """What is left between worst value and limit; below zero it is passed."""
+    draws: int
+    """Draws driven."""
+    draws_over: int
+    """Draws in which the limit was passed for more than 2 s without a break."""
+    seconds_over_worst: float
+    """Time over the limit in the draw with most of it."""
+    seconds_over_total: float
+    """Time over the limit in all draws together."""
+    longest_s: float
+    """Longest stretch over the limit."""
+    verdict: str
+    """``pass``, ``fail``, ``flag`` (torque in gear changes above the base calibration's), or
+    ``not met`` where the limit never applied."""
+
+
 def limits_sheet(result: Comparison) -> list[dict[str, Any]]:
     """One row per rig, limit and strategy: the worst of all draws, and whether it passes.
 
@@ -266,12 +311,7 @@ def limits_sheet(result: Comparison) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        ``rig``, ``strategy``, ``quantity``, ``words``, ``unit``, ``limit``, ``at_least``,
-        ``judged_on``, ``decimals``; of the draw with the smallest margin ``worst_draw``, its
-        ``worst`` value and its ``peak``; ``margin``; ``draws``, ``draws_over`` (in which the limit
-        was passed for more than :data:`HELD_S`), ``seconds_over_worst``, ``seconds_over_total``,
-        ``longest_s``; ``verdict``: "pass", "fail", "flag" (torque in gear changes above the base
-        calibration's), "not met" (the limit never applied).
+        The keys of :class:`SheetRow`.
     """
     rows: list[dict[str, Any]] = []
     for what in result.whats:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
+from typing import Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.described import Unit
 from loadlearn.errors import InputError
 from loadlearn.log.exceedances import exceedances
 from loadlearn.policy.columns import LIMIT_NAMES, SAMPLE_COLUMNS
@@ -41,6 +42,17 @@ QUANTITIES: dict[str, str] = {
     "gear_change_torque_n_m": "largest engine torque within a gear change (N m)",
     "setting_changes": "changes of a setting",
 }
+DRIVE_FACTS: dict[str, str] = {
+    "fuel_l": "fuel burnt",
+    "distance_m": "driven",
+    "gear_changes": "changes of gear",
+    "driven_to_the_end": "1 where the end of the road was reached",
+    "ratings_held_back": "share of the time on climbs in which the extra torque was held back "
+    "because the load is probably above a rating",
+    "load_known_after_s": "time until the settings followed the load; empty where none is learnt",
+    "mass_error_percent": "mass learnt less true mass, at the end; empty where none is learnt",
+}
+"""What describes a drive beside the quantities compared."""
 
 
 def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
@@ -49,11 +61,8 @@ def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
     Returns
     -------
     dict of str to float
-        :data:`QUANTITIES`, then what describes the drive: ``fuel_l``, ``distance_m``,
-        ``gear_changes``, ``driven_to_the_end``, ``ratings_held_back`` (share of the time on climbs
-        in which the extra torque was held back because the load is probably above a rating),
-        ``load_known_after_s`` and ``mass_error_percent`` (NaN where nothing is learnt). A quantity
-        that the road does not call for is NaN.
+        :data:`QUANTITIES`, then :data:`DRIVE_FACTS`. A quantity that the road does not call for is
+        NaN.
 
     Raises
     ------
@@ -129,6 +138,7 @@ def measure(run: StrategyRun, what: Situation) -> dict[str, Any]:
         described["mass_error_percent"] = 100.0 * float(
             run.learnt[-1, 1] / run.plant("mass_kg")[-1] - 1.0
         )
+    assert list(described) == list(DRIVE_FACTS)
     return values | described
 
 
@@ -185,16 +195,30 @@ def gas_and_limit(run: StrategyRun, rig: Rig) -> tuple[FloatArray, float]:
     return run.plant("true_exhaust_gas_temp_degc"), limits.exhaust_gas_temp_degc
 
 
-def limits_exceeded(run: StrategyRun, what: Situation) -> list[dict[str, Any]]:
+class RecordedLimit(TypedDict):
+    """A recorded limit that was exceeded for more than 2 s."""
+
+    channel: str
+    """Canonical column."""
+    limit: Annotated[float, Unit("of the channel")]
+    """The rig's limit."""
+    peak: Annotated[float, Unit("of the channel")]
+    """Highest value."""
+    longest_s: float
+    """Longest stretch above it."""
+    times: int
+    """Stretches above it."""
+
+
+def limits_exceeded(run: StrategyRun, what: Situation) -> list[RecordedLimit]:
     """Recorded limits that were exceeded for more than 2 s: worst stretch by channel.
 
     Returns
     -------
-    list of dict
-        ``channel``, ``limit``, ``peak``, ``longest_s``, ``times``.
+    list of RecordedLimit
     """
     log = pd.DataFrame(run.rows, columns=list(SAMPLE_COLUMNS)).dropna(axis="columns", how="all")
-    by_channel: dict[str, dict[str, Any]] = {}
+    by_channel: dict[str, RecordedLimit] = {}
     for one in exceedances(log, what.rig):
         worst = by_channel.setdefault(
             one.channel,

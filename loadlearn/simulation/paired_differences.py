@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from loadlearn.simulation.limits_sheet import CRITERION, limits_sheet, worst_row
-from loadlearn.simulation.outcomes import QUANTITIES
+from loadlearn.described import Named, Unit
+from loadlearn.simulation.limits_sheet import CRITERION, SheetRow, limits_sheet, worst_row
+from loadlearn.simulation.outcomes import QUANTITIES, RecordedLimit
 
 if TYPE_CHECKING:
     from loadlearn.simulation.comparison import Comparison
@@ -21,6 +22,151 @@ FloatArray = NDArray[np.float64]
 
 DESCRIBED = ("ratings_held_back", "load_known_after_s", "mass_error_percent")
 """What is told of each strategy beside the quantities."""
+
+
+class Interval(TypedDict):
+    """A mean over the draws, and how sure it is."""
+
+    mean: float | None
+    """Mean over the draws; null where none has a value."""
+    interval95: list[float]
+    """Its 95 % interval (Student's t; of a ratio, bootstrap); null below two draws."""
+    n: int
+    """Draws that count."""
+
+
+class StrategyEntry(TypedDict):
+    """A strategy: what it is, and its means."""
+
+    what: str
+    """The strategy in words."""
+    rig: str
+    """Name of the rig."""
+    quantity: Annotated[Interval, Named("<quantity>"), Unit("of the quantity")]
+    """Each of the quantities, and what describes the drive (see ``comparison.csv``)."""
+
+
+class Difference(Interval):
+    """A difference between two strategies in the same draw."""
+
+    of: str
+    """Strategy."""
+    minus: str
+    """Strategy that is taken off."""
+    quantity: str
+    """Which of the quantities."""
+
+
+class Result(TypedDict):
+    """A quantity told beside the sheet of limits."""
+
+    rig: str
+    """Name of the rig."""
+    strategy: str
+    """Name of the strategy."""
+    quantity: str
+    """Which of the quantities."""
+    mean: Annotated[float | None, Unit("of the quantity")]
+    """Mean over the draws."""
+    less_base: Annotated[Interval | None, Unit("of the quantity")]
+    """Difference from ``base`` in the same draw."""
+    less_fixed_share: Annotated[Interval | None, Unit("of the quantity")]
+    """Difference from ``fixed_share`` in the same draw."""
+
+
+class Climb(TypedDict):
+    """A climb of the road."""
+
+    start_m: float
+    """Where it begins."""
+    end_m: float
+    """Its crest."""
+
+
+class Exceeded(RecordedLimit):
+    """Where that was."""
+
+    draw: int
+    """Number of the draw."""
+    rig: str
+    """Name of the rig."""
+    strategy: str
+    """Name of the strategy."""
+
+
+class DrawShown(TypedDict):
+    """A draw that stands for others."""
+
+    draw: int
+    """Its number."""
+    words: str
+    """Why it was chosen."""
+
+
+class WorstDraw(DrawShown):
+    """And what it stands for."""
+
+    quantity: str
+    """Whose limit it is nearest to."""
+
+
+class DrawsShown(TypedDict):
+    """The draws in the figure."""
+
+    median: DrawShown
+    """The middle one by time."""
+    worst: WorstDraw
+    """The one nearest to a limit."""
+
+
+class ComparisonSummary(TypedDict):
+    """What a comparison found."""
+
+    rig: str
+    """Names of the rigs, in one."""
+    rigs: list[str]
+    """Names of the rigs."""
+    road: str
+    """Name of the road."""
+    road_length_m: float
+    """Its length."""
+    climbs: list[Climb]
+    """Its climbs."""
+    combined_mass_kg: float
+    """True combined mass."""
+    weighed_mass_kg: float | None
+    """What the estimator was told at the start; null for nothing."""
+    weighed_mass_sd_kg: float | None
+    """How sure that is."""
+    draws: int
+    """Draws of vehicle, wind and sensor noise."""
+    quantities: Annotated[dict[str, str], Named("<quantity>")]
+    """What each quantity is, with its unit."""
+    strategies: Annotated[dict[str, StrategyEntry], Named("<strategy>")]
+    """What each strategy is, and its means."""
+    paired_differences: Annotated[list[Difference], Unit("of the quantity")]
+    """Differences between strategies, draw by draw."""
+    share_of_known_gain: Annotated[dict[str, Interval], Named("<quantity>")]
+    """What part of the gain of ``known_load`` over ``base`` ``learnt_load`` gets."""
+    limits_exceeded: list[Exceeded]
+    """Recorded limits that were exceeded for more than 2 s."""
+    criterion: str
+    """How the sheet judges."""
+    sheet: list[SheetRow]
+    """Every limit of every rig under every strategy."""
+    drawn_in_figure: DrawsShown
+    """The draws in the figure."""
+    results: list[Result]
+    """Quantities told beside the sheet."""
+
+
+class ComparisonTold(TypedDict):
+    """What ``compare`` says beside it."""
+
+    notes: list[str]
+    """What stands out, one sentence each."""
+    caution: str
+    """What any advice is subject to."""
 
 
 def interval95(values: Sequence[float] | FloatArray) -> dict[str, Any]:
@@ -170,11 +316,7 @@ def summarise(result: Comparison) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``strategies`` (by name: what it is, and each quantity with mean and interval),
-        ``paired_differences`` (list of ``of``, ``minus``, ``quantity``, ``mean``, ``interval95``,
-        ``n``), ``sheet`` (:func:`loadlearn.simulation.limits_sheet.limits_sheet`) with its
-        ``criterion``, ``results`` (:data:`RESULTS` with the differences from base and fixed share),
-        ``share_of_known_gain``, ``limits_exceeded`` and what describes the comparison.
+        The keys of :class:`ComparisonSummary`.
     """
     table, what = result.table, result.what
     by_name: dict[str, Any] = {}

@@ -110,7 +110,7 @@ def _from_toml(path: Path) -> Road:
         raise InputError(f"{path}: no such road file; check the path") from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: the road file cannot be read ({error})") from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML: {error}; mend that line") from None
     _known(table, _TOP_KEYS, str(path))
     sections = _tables(table, "section", path)
@@ -321,7 +321,7 @@ def _from_csv(path: Path) -> Road:
     row = np.clip(np.searchsorted(place, at, side="right") - 1, 0, place.size - 1)
     ground = np.zeros(place.size, dtype=np.int64)
     if "ground" in table:
-        names = table["ground"].ffill().fillna("sealed").astype(str).str.strip()
+        names = table["ground"].astype("string").ffill().fillna("sealed").str.strip()
         ground = np.array(
             [ground_index(name, f"{path}: row {at + 2}") for at, name in enumerate(names)],
             dtype=np.int64,

@@ -9,6 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from loadlearn.described import Entry, meanings, unit_of
+from loadlearn.log.channels import CANONICAL
+from loadlearn.policy.columns import AdviceRow
 from loadlearn.simulation.strategies import StrategyRun
 
 FloatArray = NDArray[np.float64]
@@ -36,6 +39,32 @@ _ADVISED = {
     "advised_full_share_time_s": "full_share_time_s",
     "advised_economy": "economy",
 }
+
+_OWN = {
+    "time_s": "Since the start of the drive.",
+    "distance_m": "Along the road.",
+    "mass_kg": "Combined mass, true.",
+    "rolling_resistance": "Coefficient of the ground at 20 m/s, true.",
+}
+_LEARNT = {
+    "learnt_mass_kg": "Combined mass that the advice was made for.",
+    "learnt_mass_sd_kg": "Its standard deviation.",
+}
+
+
+def trace_columns() -> list[Entry]:
+    """Columns of a trace after those that say whose it is.
+
+    Returns
+    -------
+    list of Entry
+    """
+    advised = meanings(AdviceRow)
+    said = {name: _OWN.get(name) or f"True: {CANONICAL[name].description}." for name in _PLANT}
+    said["<limited quantity>"] = "Each quantity of the sheet of limits that is none of these."
+    said |= {name: f"As advised: {advised[source]}" for name, source in _ADVISED.items()}
+    said = {"time_s": _OWN["time_s"]} | said | _LEARNT
+    return [Entry(name, "number", unit_of(name) or "1", text) for name, text in said.items()]
 
 
 def trace_of(
@@ -71,7 +100,7 @@ def trace_of(
     for name, source in _ADVISED.items():
         columns[name] = run.advised(source)[rows].astype(np.float32)
     ticks = np.searchsorted(run.learnt[:, 0], columns["time_s"] + 1e-6, side="right") - 1
-    for place, name in ((1, "learnt_mass_kg"), (2, "learnt_mass_sd_kg")):
+    for place, name in enumerate(_LEARNT, start=1):
         learnt = np.where(ticks >= 0, run.learnt[np.maximum(ticks, 0), place], np.nan)
         columns[name] = learnt.astype(np.float32)
     return pd.DataFrame(columns)

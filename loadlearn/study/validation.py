@@ -13,22 +13,62 @@ judged a second time, *given the scale*: the estimator's mass given that its com
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, NotRequired, TypedDict
 
 import numpy as np
 import pandas as pd
 
+from loadlearn.described import Named, Unit
 from loadlearn.errors import InputError
+from loadlearn.estimation import prepare
+from loadlearn.log.manifest import manifest_lines, number_cell
+from loadlearn.log.places import at_hand, placed
+from loadlearn.runner import Lost, run_tasks
+from loadlearn.study.baselines import BASELINES, baseline
 from loadlearn.study.one_call import estimate
 from loadlearn.vehicle.rig import Rig
 
-NEEDED = ("log", "rig", "mass_kg")
-OPTIONAL = ("group", "at_s", "tractive_scale")
+
+class _Needed(TypedDict):
+    """Columns that a manifest has."""
+
+    log: str
+    """Drive log; a path relative to the manifest."""
+    rig: str
+    """Rig file, likewise."""
+    mass_kg: float
+    """Combined mass, weighed."""
+
+
+class ManifestLine(_Needed, total=False):
+    """Columns that it may have; others are ignored."""
+
+    group: str
+    """Rows of one group are also judged together."""
+    vehicle: str
+    """Rows of one vehicle are not independent; without it, those of one rig file."""
+    at_s: float
+    """Instant of judgement, on the log's clock; empty for the end."""
+    tractive_scale: float
+    """True force over the force computed from the log, known in simulation only."""
+
+
+NEEDED = tuple(_Needed.__annotations__)
+OURS = "loadlearn"
+"""Name of this package's estimator among the baselines."""
+RESAMPLES = 4000
+"""Of the bootstrap; the ends of a 95 % interval then move by a twentieth of its half-width."""
+INTERVALS = (
+    "95 % intervals resample vehicles, each with all its rows (percentile bootstrap of clusters, "
+    f"{RESAMPLES} resamples, fixed seed); rows without a vehicle count by their rig file. From "
+    "fewer than about ten vehicles such intervals are too narrow (Cameron, Gelbach & Miller, "
+    "Review of Economics and Statistics 90, 2008; from memory)."
+)
 UNGROUPED = "ungrouped"
 
 _NORMAL_50 = 0.6744897501960817
@@ -49,12 +89,14 @@ class ManifestRow:
         Line of the manifest, the header being line 1.
     log_name : str
         As the manifest spells it.
-    log, rig : Path
-        Resolved against the manifest's folder.
+    log, rig : str
+        Paths, resolved against the manifest's folder, or addresses.
     mass_kg : float
         Weighed.
     group : str
         Empty where the manifest has none.
+    vehicle : str
+        Rows of one are not independent. Empty where the manifest has none: the rig stands for it.
     at_s : float or None
         Instant of judgement on the log's clock (s); None is the end.
     tractive_scale : float or None
@@ -63,12 +105,108 @@ class ManifestRow:
 
     line: int
     log_name: str
-    log: Path
-    rig: Path
+    log: str
+    rig: str
     mass_kg: float
     group: str
+    vehicle: str
     at_s: float | None
     tractive_scale: float | None
+
+
+class ValidationRow(TypedDict):
+    """Columns of ``validation.csv``, one row for each of the manifest, in its order."""
+
+    log: str
+    """As the manifest spells it."""
+    group: str
+    """As the manifest says; empty without."""
+    vehicle: str
+    """Only where the manifest has it."""
+    at_s: float
+    """Instant of judgement, on the log's clock; empty for the end."""
+    mass_kg: float
+    """Combined mass, weighed."""
+    estimated_kg: float
+    """Combined mass, estimated from samples up to that instant."""
+    sd_kg: float
+    """Its standard deviation, in all."""
+    sd_given_scale_kg: float
+    """Its standard deviation were the tractive scale known."""
+    low95_kg: float
+    """Lower end of its 95 % interval."""
+    high95_kg: float
+    """Upper end of its 95 % interval."""
+    error_percent: float
+    """Estimated less weighed, in per cent of weighed."""
+    z: float
+    """Estimated less weighed, over the standard deviation."""
+    inside95: int
+    """1 where the interval, its ends included, holds the weighed mass."""
+    error_given_scale_percent: float
+    """As ``error_percent``, of the mass that the force implies; only with a tractive scale."""
+    z_given_scale: float
+    """As ``z``, likewise."""
+    inside95_given_scale: int
+    """As ``inside95``, likewise."""
+    error: str
+    """Why the row could not be judged; empty where it could."""
+
+
+class Statistics(TypedDict):
+    """How wrong, and how honest, over some rows; null without any."""
+
+    n: int
+    """Rows judged."""
+    vehicles: int
+    """Vehicles among them."""
+    rmse_percent: float | None
+    """Root mean square of the errors."""
+    bias_percent: float | None
+    """Mean error."""
+    difference_low95_percent: float | None
+    """Lower limit of agreement: mean less 1.96 sd of the differences in per cent of the mean of
+    estimated and weighed (Bland & Altman 1986)."""
+    difference_high95_percent: float | None
+    """Upper limit of agreement."""
+    rms_z: float | None
+    """Root mean square of error over sd: 1 where the sds are right, above where they are too
+    small."""
+    coverage95: float | None
+    """Share of rows whose 95 % interval holds the weighed mass."""
+    coverage50: float | None
+    """Share of rows whose 50 % interval does."""
+    n_given_scale: NotRequired[int]
+    """Rows whose tractive scale is known; this and the next only where the manifest has one."""
+    rmse_given_scale_percent: NotRequired[float | None]
+    """Of those, given the scale: as above."""
+    bias_given_scale_percent: NotRequired[float | None]
+    """As above."""
+    rms_z_given_scale: NotRequired[float | None]
+    """As above."""
+    coverage95_given_scale: NotRequired[float | None]
+    """As above."""
+    coverage50_given_scale: NotRequired[float | None]
+    """As above."""
+    interval95: Annotated[dict[str, list[float]], Named("<statistic>"), Unit("of the statistic")]
+    """95 % interval of each, by resampling vehicles; none of fewer than two vehicles."""
+
+
+class ValidationSummary(TypedDict):
+    """What a validation found."""
+
+    estimator: str
+    """What was judged."""
+    overall: Statistics
+    """Over all rows."""
+    groups: Annotated[dict[str, Statistics], Named("<group>")]
+    """Over the rows of each group."""
+    intervals: str
+    """How the intervals were made."""
+    rows: int
+    """Rows of the manifest."""
+    failed: int
+    """Rows that could not be judged."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +252,7 @@ def read_manifest(path: Path | str) -> list[ManifestRow]:
     Parameters
     ----------
     path : path
-        CSV with ``log``, ``rig`` and ``mass_kg``, optionally ``group``, ``at_s`` and
+        CSV with ``log``, ``rig`` and ``mass_kg``, optionally ``group``, ``vehicle``, ``at_s`` and
         ``tractive_scale``; other columns are ignored.
 
     Raises
@@ -124,73 +262,28 @@ def read_manifest(path: Path | str) -> list[ManifestRow]:
         message names the line and the mend.
     """
     path = Path(path)
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            lines = [
-                (number, row)
-                for number, row in _numbered(csv.reader(file, strict=True))
-                if any(cell.strip() for cell in row)
-            ]
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such manifest; check the path") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path}: the manifest is not a readable CSV file ({error})") from None
-    if not lines:
-        raise InputError(f"{path}: the manifest is empty; give a CSV with {', '.join(NEEDED)}")
-    names = [cell.strip() for cell in lines[0][1]]
-    for name in NEEDED:
-        if name not in names:
-            raise InputError(
-                f"{path}: the manifest has no column '{name}' (found: {', '.join(names)}); add it"
-            )
-    for name in names:
-        if name and names.count(name) > 1:
-            raise InputError(f"{path}: the manifest has two columns '{name}'; remove one")
-    if len(lines) == 1:
-        raise InputError(f"{path}: the manifest has a header but no rows; add one per log")
-    return [_manifest_row(path, names, number, row) for number, row in lines[1:]]
+    return [_manifest_row(path, line, cells) for line, cells in manifest_lines(path, NEEDED)]
 
 
-def _numbered(reader: Any) -> Iterator[tuple[int, list[str]]]:
-    for row in reader:
-        yield reader.line_num, row
-
-
-def _manifest_row(path: Path, names: list[str], line: int, row: list[str]) -> ManifestRow:
+def _manifest_row(path: Path, line: int, cells: dict[str, str]) -> ManifestRow:
     where = f"{path}, line {line}"
-    if len(row) != len(names):
-        raise InputError(f"{where}: has {len(row)} fields where the header has {len(names)}")
-    cells = {name: cell.strip() for name, cell in zip(names, row, strict=True)}
     for name in ("log", "rig"):
         if not cells[name]:
             raise InputError(f"{where}: '{name}' is empty; give a path relative to the manifest")
-    mass = _number(where, cells, "mass_kg", positive=True)
+    mass = number_cell(where, cells, "mass_kg", positive=True)
     if mass is None:
         raise InputError(f"{where}: 'mass_kg' is empty; give the weighed mass in kilograms")
     return ManifestRow(
         line=line,
         log_name=cells["log"],
-        log=(path.parent / cells["log"]).resolve(),
-        rig=(path.parent / cells["rig"]).resolve(),
+        log=placed(path.parent, cells["log"]),
+        rig=placed(path.parent, cells["rig"]),
         mass_kg=mass,
         group=cells.get("group", ""),
-        at_s=_number(where, cells, "at_s", positive=False),
-        tractive_scale=_number(where, cells, "tractive_scale", positive=True),
+        vehicle=cells.get("vehicle", ""),
+        at_s=number_cell(where, cells, "at_s", positive=False),
+        tractive_scale=number_cell(where, cells, "tractive_scale", positive=True),
     )
-
-
-def _number(where: str, cells: dict[str, str], name: str, *, positive: bool) -> float | None:
-    text = cells.get(name, "")
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or (positive and value <= 0.0):
-        kind = "a positive number" if positive else "a number"
-        raise InputError(f"{where}: '{name}' is '{text}'; give {kind}")
-    return value
 
 
 # --------------------------------------------------------------------------------- judging
@@ -200,8 +293,8 @@ def _number(where: str, cells: dict[str, str], name: str, *, positive: bool) -> 
 class _Task:
     """One log with one rig, and the instants it is judged at."""
 
-    log: Path
-    rig: Path
+    log: str
+    rig: str
     instants: tuple[float | None, ...]
 
 
@@ -219,7 +312,8 @@ def validate_manifest(
     manifest: Path | str,
     *,
     jobs: int = 1,
-    learn: Learn = estimate,
+    scheduler: str | None = None,
+    learn: Learn | str = OURS,
     on_done: Callable[[int, int], None] | None = None,
 ) -> Validation:
     """Judge every row of a manifest.
@@ -230,8 +324,10 @@ def validate_manifest(
         See :func:`read_manifest`.
     jobs : int
         Worker processes; the result does not depend on it.
-    learn : callable
-        From a trace and a rig to estimates, ours or another's.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers then do the work and read the logs.
+    learn : str or callable
+        ``loadlearn``, the name of a baseline, or from a trace and a rig to estimates.
     on_done : callable, optional
         Told how many of how many logs are done.
 
@@ -243,25 +339,48 @@ def validate_manifest(
     Raises
     ------
     InputError
-        The manifest cannot be used. A log or rig that cannot be used fails only its rows.
+        The manifest or the scheduler cannot be used, or there is no estimator of that name. A log
+        or rig that cannot be used fails only its rows.
     """
+    name = learn if isinstance(learn, str) else getattr(learn, "__name__", "a function")
+    learn = _learner(learn) if isinstance(learn, str) else learn
     rows = read_manifest(manifest)
     tasks = _tasks(rows)
     if on_done is not None:
         on_done(0, len(tasks))
-    judged: dict[tuple[Path, Path, float | None], _Judgement] = {}
-    for done, (task, judgements) in enumerate(_run(tasks, jobs, learn), start=1):
+    judged: dict[tuple[str, str, float | None], _Judgement] = {}
+    judge = partial(_judge, learn=learn)
+    results = run_tasks(judge, tasks, jobs=min(jobs, len(tasks)), scheduler=scheduler)
+    for done, (task, judgements) in enumerate(results, start=1):
+        if isinstance(judgements, Lost):
+            judgements = [_Judgement(error=judgements.reason)] * len(task.instants)
         for instant, judgement in zip(task.instants, judgements, strict=True):
             judged[task.log, task.rig, instant] = judgement
         if on_done is not None:
             on_done(done, len(tasks))
     outcome = [judged[row.log, row.rig, row.at_s] for row in rows]
     table, hidden = _table(rows, outcome)
-    return Validation(table, _summary(table, hidden), _trajectories(rows, outcome))
+    summary = {"estimator": name, **_summary(table, hidden)}
+    return Validation(table, summary, _trajectories(rows, outcome))
+
+
+def _learner(name: str) -> Learn:
+    if name == OURS:
+        return estimate
+    if name not in BASELINES:
+        raise InputError(
+            f"estimator '{name}' is unknown; use one of {', '.join((OURS, *BASELINES))}"
+        )
+    return partial(_learn_by, name)
+
+
+def _learn_by(name: str, trace: pd.DataFrame, rig: Rig) -> pd.DataFrame:
+    """What a baseline says of a log that is prepared as ours is."""
+    return baseline(name, rig).run(prepare(trace, rig))
 
 
 def _tasks(rows: list[ManifestRow]) -> list[_Task]:
-    instants: dict[tuple[Path, Path], list[float | None]] = {}
+    instants: dict[tuple[str, str], list[float | None]] = {}
     for row in rows:
         known = instants.setdefault((row.log, row.rig), [])
         if row.at_s not in known:
@@ -269,26 +388,19 @@ def _tasks(rows: list[ManifestRow]) -> list[_Task]:
     return [_Task(log, rig, tuple(known)) for (log, rig), known in instants.items()]
 
 
-def _run(tasks: list[_Task], jobs: int, learn: Learn) -> Iterator[tuple[_Task, list[_Judgement]]]:
-    if jobs == 1 or len(tasks) == 1:
-        for task in tasks:
-            yield task, _judge(task, learn)
-        return
-    from joblib import Parallel, delayed
-
-    with Parallel(n_jobs=jobs, return_as="generator") as pool:
-        yield from zip(tasks, pool(delayed(_judge)(task, learn) for task in tasks), strict=True)
-
-
 def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
     """Judge one log at all its instants; an error becomes the row's, so that no other row falls."""
     from loadlearn.log.readers import read_log
 
     try:
-        rig = Rig.from_toml(task.rig)
-        trace = read_log(task.log, rig=rig)
+        with at_hand(task.rig) as path:
+            rig = Rig.from_toml(path)
+        with at_hand(task.log) as path:
+            trace = read_log(path, rig=rig)
     except InputError as error:
         return [_Judgement(error=str(error))] * len(task.instants)
+    except Exception as error:
+        return [_Judgement(error=_our_fault(error))] * len(task.instants)
     end = float(trace["time_s"].iloc[-1])
     shared: dict[float, _Judgement] = {}
     judgements = []
@@ -298,6 +410,10 @@ def _judge(task: _Task, learn: Learn) -> list[_Judgement]:
             shared[at] = _judge_at(trace, rig, at, learn)
         judgements.append(shared[at])
     return judgements
+
+
+def _our_fault(error: Exception) -> str:
+    return f"a fault of loadlearn itself ({type(error).__name__}: {error})"
 
 
 def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judgement:
@@ -316,7 +432,7 @@ def _judge_at(trace: pd.DataFrame, rig: Rig, at_s: float, learn: Learn) -> _Judg
     except InputError as error:
         return _Judgement(error=str(error))
     except Exception as error:  # one faulty log must not cost a long run its other rows
-        return _Judgement(error=f"a fault of loadlearn itself ({type(error).__name__}: {error})")
+        return _Judgement(error=_our_fault(error))
     rows = np.unique(np.linspace(0, count - 1, min(count, _TRAJECTORY_POINTS)).round().astype(int))
     return _Judgement(
         values=values,
@@ -351,16 +467,18 @@ def _values(last: pd.Series) -> dict[str, float]:
 def _table(rows: list[ManifestRow], outcome: list[_Judgement]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The table of ``validation.csv``, and beside it what only the statistics need."""
     with_scale = any(row.tractive_scale is not None for row in rows)
+    with_vehicle = any(row.vehicle for row in rows)
     shown, hidden = [], []
     for row, judgement in zip(rows, outcome, strict=True):
         values = judgement.values
         cells: dict[str, Any] = {
             "log": row.log_name,
             "group": row.group or None,
+            "vehicle": row.vehicle or None,
             "at_s": row.at_s,
             "mass_kg": row.mass_kg,
         }
-        more: dict[str, Any] = {}
+        more: dict[str, Any] = {"cluster": row.vehicle or str(row.rig)}
         if values is not None:
             cells |= {
                 "estimated_kg": values["mean"],
@@ -390,18 +508,19 @@ def _table(rows: list[ManifestRow], outcome: list[_Judgement]) -> tuple[pd.DataF
         shown.append(cells)
         hidden.append(more)
     columns = [
-        *("log", "group", "at_s", "mass_kg", "estimated_kg", "sd_kg", "sd_given_scale_kg"),
-        *("low95_kg", "high95_kg", "error_percent", "z", "inside95"),
+        name
+        for name in ValidationRow.__annotations__
+        if (with_scale or "given_scale" not in name or name == "sd_given_scale_kg")
+        and (with_vehicle or name != "vehicle")
     ]
-    if with_scale:
-        columns += ["error_given_scale_percent", "z_given_scale", "inside95_given_scale"]
-    table = pd.DataFrame(shown, columns=[*columns, "error"])
+    table = pd.DataFrame(shown, columns=columns)
     for name in ("inside95", "inside95_given_scale"):
         if name in table:
             table[name] = table[name].astype("Int64")
-    numbers = [name for name in columns[2:] if not name.startswith("inside95")]
+    words = ("log", "group", "vehicle", "error")
+    numbers = [name for name in columns if name not in words and not name.startswith("inside95")]
     table[numbers] = table[numbers].astype(float)
-    return table, pd.DataFrame(hidden, columns=["inside50", "inside50_given_scale"], dtype=float)
+    return table, pd.DataFrame(hidden, columns=["cluster", "inside50", "inside50_given_scale"])
 
 
 def _z(difference: float, sd: float) -> float:
@@ -423,6 +542,7 @@ def _summary(table: pd.DataFrame, hidden: pd.DataFrame) -> dict[str, Any]:
     return {
         "overall": _statistics(table[good], hidden[good]),
         "groups": groups,
+        "intervals": INTERVALS,
         "rows": len(table),
         "failed": int((~good).sum()),
     }
@@ -430,39 +550,73 @@ def _summary(table: pd.DataFrame, hidden: pd.DataFrame) -> dict[str, Any]:
 
 def _statistics(table: pd.DataFrame, hidden: pd.DataFrame) -> dict[str, Any]:
     """Count, error and honesty of some rows; a statistic without rows is None."""
-    found: dict[str, Any] = {"n": len(table)}
-    for suffix, error in (("", "error_percent"), ("_given_scale", "error_given_scale_percent")):
-        if error not in table:
+    found: dict[str, Any] = {"n": len(table), "vehicles": hidden["cluster"].nunique()}
+    intervals: dict[str, list[float]] = {}
+    for suffix in ("", "_given_scale"):
+        if f"z{suffix}" not in table:
             continue
-        known = table[error].notna()
+        known = table[f"z{suffix}"].notna()
         if suffix:
             found["n_given_scale"] = int(known.sum())
-        percent = table.loc[known, error].to_numpy(dtype=float)
-        z = table.loc[known, f"z{suffix}"].to_numpy(dtype=float)
-        inside = table.loc[known, f"inside95{suffix}"].to_numpy(dtype=float)
-        half = hidden.loc[known, f"inside50{suffix}"].to_numpy(dtype=float)
-        stem = "given_scale_" if suffix else ""
-        found |= {
-            f"rmse_{stem}percent": _mean(percent**2, root=True),
-            f"bias_{stem}percent": _mean(percent),
-            f"rms_z{suffix}": _mean(z**2, root=True),
-            f"coverage95{suffix}": _mean(inside),
-            f"coverage50{suffix}": _mean(half),
+        error = table.loc[known, f"error{suffix}_percent"].to_numpy(dtype=float)
+        columns = {
+            "n": np.ones_like(error),
+            "error": error,
+            "square": error**2,
+            "difference": error / (1.0 + error / 200.0),  # of the mean of both
+            "z": table.loc[known, f"z{suffix}"].to_numpy(dtype=float) ** 2,
+            "inside95": table.loc[known, f"inside95{suffix}"].to_numpy(dtype=float),
+            "inside50": hidden.loc[known, f"inside50{suffix}"].to_numpy(dtype=float),
         }
-    return found
+        columns["spread"] = columns["difference"] ** 2
+        sums = pd.DataFrame(columns).groupby(hidden.loc[known, "cluster"].to_numpy()).sum()
+        whole = _from_sums(sums.sum(), suffix)
+        names = [name for name in whole if not suffix or "difference" not in name]
+        found |= {name: float(whole[name]) if len(error) else None for name in names}
+        if len(sums) > 1:
+            again = _from_sums(_resampled(sums), suffix)
+            ends = {name: np.nanquantile(again[name], [0.025, 0.975]).tolist() for name in names}
+            intervals |= ends
+    return found | {"interval95": intervals}
 
 
-def _mean(values: np.ndarray, *, root: bool = False) -> float | None:
-    if not len(values):
-        return None
-    mean = float(np.mean(values))
-    return math.sqrt(mean) if root else mean
+def _from_sums(of: Any, suffix: str) -> dict[str, Any]:
+    """Statistics from sums over rows: of all, or of many resamples at once.
+
+    Parameters
+    ----------
+    of : mapping of str to float or ndarray
+        Sums of the columns that :func:`_statistics` makes.
+    suffix : str
+        Of the statistics' names.
+    """
+    stem = "given_scale_" if suffix else ""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        n, middle = of["n"], of["difference"] / of["n"]
+        spread = np.sqrt(np.maximum(of["spread"] - n * middle**2, 0.0) / (n - 1.0))
+        return {
+            f"rmse_{stem}percent": np.sqrt(of["square"] / n),
+            f"bias_{stem}percent": of["error"] / n,
+            "difference_low95_percent": middle - _NORMAL_95 * spread,
+            "difference_high95_percent": middle + _NORMAL_95 * spread,
+            f"rms_z{suffix}": np.sqrt(of["z"] / n),
+            f"coverage95{suffix}": of["inside95"] / n,
+            f"coverage50{suffix}": of["inside50"] / n,
+        }
+
+
+def _resampled(sums: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Sums over as many clusters, drawn with replacement, ``RESAMPLES`` times."""
+    count = len(sums)
+    rng = np.random.default_rng(count)
+    times = rng.multinomial(count, np.full(count, 1.0 / count), RESAMPLES)
+    return dict(zip(sums.columns, (times @ sums.to_numpy()).T, strict=True))
 
 
 def _trajectories(rows: list[ManifestRow], outcome: list[_Judgement]) -> list[Trajectory]:
     """The longest run of each log and rig, where all its rows name one mass."""
-    longest: dict[tuple[Path, Path], tuple[ManifestRow, _Judgement]] = {}
-    masses: dict[tuple[Path, Path], set[float]] = {}
+    longest: dict[tuple[str, str], tuple[ManifestRow, _Judgement]] = {}
+    masses: dict[tuple[str, str], set[float]] = {}
     for row, judgement in zip(rows, outcome, strict=True):
         if judgement.time_s is None:
             continue

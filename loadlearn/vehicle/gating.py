@@ -6,6 +6,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loadlearn._compile import Record, jit
 
@@ -26,6 +27,7 @@ class Reasons(NamedTuple):
     low_power: int
     retarder: int
     overrun_retarded: int
+    impossible_speed: int
 
 
 REASON = Reasons(*range(len(Reasons._fields)))
@@ -43,6 +45,7 @@ REASONS: tuple[str, ...] = (
     "low tractive power resolution",
     "exhaust brake or retarder",
     "overrun without an exhaust-brake channel",
+    "change of speed beyond what tyres can do",
 )
 
 CRAWL_SPEED_M_S = 2.0
@@ -59,6 +62,12 @@ within this, and for no longer than that."""
 OVERRUN_LOAD = 0.06
 """Below this share of the reference torque an unlogged brake may be on (common practice, no
 source)."""
+
+MOST_ACCELERATION_M_S2 = 11.8
+"""Tyres on a dry road have a friction coefficient of about one; nothing driven or braked by them
+changes its speed by more than 1.2 g (common practice, no source)."""
+SPEED_SLACK_M_S = 1.0
+"""What two whole miles an hour, one at either end, may add to a change of speed."""
 
 TRACTION_MEMORY = np.dtype(
     [
@@ -83,6 +92,44 @@ def traction_memory() -> np.ndarray:
         memory[name] = NEVER
     memory["engine_rad_s"], memory["gear"] = math.nan, -99.0
     return memory
+
+
+@jit
+def beyond_tyres(change_m_s: float, elapsed_s: float) -> bool:
+    """Whether a change of speed is beyond what tyres can do: the speed is wrong, then or now."""
+    return abs(change_m_s) > MOST_ACCELERATION_M_S2 * max(elapsed_s, 0.0) + SPEED_SLACK_M_S
+
+
+@jit
+def impossible_speeds(
+    time_s: NDArray[np.float64], speed_m_s: NDArray[np.float64], impossible: NDArray[np.bool_]
+) -> int:
+    """Mark the samples whose speed cannot follow from the last possible one, in place.
+
+    Parameters
+    ----------
+    time_s, speed_m_s : ndarray, shape (n,)
+    impossible : ndarray of bool, shape (n,)
+        Written.
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
+    last, count = -1, 0
+    for index in range(time_s.size):
+        impossible[index] = False
+        if math.isnan(speed_m_s[index]):
+            continue
+        if last >= 0 and beyond_tyres(
+            speed_m_s[index] - speed_m_s[last], time_s[index] - time_s[last]
+        ):
+            impossible[index] = True
+            count += 1
+        else:
+            last = index
+    return count
 
 
 @jit

@@ -62,6 +62,18 @@ def _logged(trace: pd.DataFrame, column: str) -> bool:
     return column in trace.columns and bool(trace[column].notna().any())
 
 
+def without_attrs(trace: pd.DataFrame) -> pd.DataFrame:
+    """The same columns without ``attrs``, which every look at a column would copy deeply.
+
+    Parameters
+    ----------
+    trace : DataFrame
+    """
+    plain = trace.copy(deep=False)
+    plain.attrs = {}
+    return plain
+
+
 def force_source(trace: pd.DataFrame) -> int:
     """Which channel the force is taken from: measured tread force, else torque, else fuelling.
 
@@ -141,6 +153,7 @@ def samples_of(trace: pd.DataFrame) -> Samples:
         The air density comes from ambient channels, else from the standard atmosphere at the
         altitude.
     """
+    trace = without_attrs(trace)
     samples = np.full(len(trace), np.nan, SAMPLE)
     for name in SAMPLE.names or ():
         if name in trace.columns:

@@ -148,9 +148,12 @@ def test_a_wide_scale_is_no_reason_for_distrust(drives: list[Scenario]) -> None:
 # --- joining -------------------------------------------------------------------------------------
 def test_between_variance_of_a_case_worked_by_hand() -> None:
     """Values 0, 2, 4 with variance 1: Q = 8, c = 3 - 1 = 2, tau^2 = (8 - 2) / 2 = 3."""
-    assert between_variance(np.array([0.0, 2.0, 4.0]), np.ones(3)) == pytest.approx(3.0)
-    assert between_variance(np.array([0.0, 0.1, 0.2]), np.ones(3)) == 0.0
-    assert between_variance(np.array([5.0]), np.ones(1)) == 0.0
+    assert between_variance([(np.array([0.0, 2.0, 4.0]), np.ones(3))]) == pytest.approx(3.0)
+    assert between_variance([(np.array([0.0, 0.1, 0.2]), np.ones(3))]) == 0.0
+    assert between_variance([(np.array([5.0]), np.ones(1))]) == 0.0
+    # Groups with means of their own: squares 8 and 2 of 2 + 1 degrees, (10 - 3) / (2 + 1).
+    groups = [(np.array([0.0, 2.0, 4.0]), np.ones(3)), (np.array([9.0, 11.0]), np.ones(2))]
+    assert between_variance(groups) == pytest.approx(7.0 / 3.0)
 
 
 def test_random_effects_agree_with_statsmodels() -> None:

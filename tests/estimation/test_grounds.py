@@ -36,6 +36,7 @@ from loadlearn.estimation.grounds import (
     ground_named,
     ground_shares,
     mix,
+    mix_scratch,
     name_ground,
     pool,
 )
@@ -72,7 +73,7 @@ def scene(grounds: Grounds, weights: list[float], same: bool) -> Filters:
 
 def mixed(before: Filters, grounds: Grounds) -> Filters:
     states, covariances, log_weights = (array.copy() for array in before)
-    mix(states, covariances, log_weights, grounds, SECONDS, SECONDS)
+    mix(states, covariances, log_weights, grounds, SECONDS, SECONDS, mix_scratch(grounds.size))
     for covariance in covariances:
         unit = in_units(covariance, covariance)
         assert_allclose(unit, unit.T, atol=1e-12)
@@ -184,7 +185,7 @@ def test_mixing_moves_weight_and_makes_none(weights: list[float], seconds: float
     modes = ground_modes(with_regeneration=True)
     states, covariances, log_weights = scene(modes, weights, False)
     states[:, EXCESS] = 0.13
-    mix(states, covariances, log_weights, modes, seconds, seconds)
+    mix(states, covariances, log_weights, modes, seconds, seconds, mix_scratch(modes.size))
     assert np.exp(log_weights).sum() == pytest.approx(sum(weights), rel=1e-9)
     for covariance in covariances:
         unit = in_units(covariance, covariance)

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from loadlearn import LoadEstimator
 from loadlearn.errors import InputError
 from loadlearn.estimation.learner import (
-    FURTHER_COLUMNS,
-    HISTORY_COLUMNS,
+    EstimateRow,
     Learnt,
     Setup,
     Sources,
@@ -163,8 +162,12 @@ def test_a_history_has_a_line_for_every_sample(drive: Drive, setup: Setup, learn
     time_s = drive.log["time_s"].to_numpy()
     history = history_of(time_s, learnt, setup.names)
     assert len(history) == len(drive.log) == len(learnt.row_of_sample)
-    assert {*HISTORY_COLUMNS, *FURTHER_COLUMNS, "tractive_force_n"} <= set(history.columns)
-    for name in (*HISTORY_COLUMNS, *FURTHER_COLUMNS):
+    written = list(history.columns)
+    for ground in setup.names[1:]:
+        written.remove(f"p_{ground}")
+    written[written.index(f"p_{setup.names[0]}")] = "p_ground"
+    assert written == list(EstimateRow.__annotations__)[:-1]
+    for name in set(written) & set(learnt.outputs.dtype.names) - {"surface"}:
         assert history[name].iloc[-1] == learnt.outputs[name][-1]
     sum_of_kinds = history[[f"p_{name}" for name in setup.names]].sum(axis=1)
     assert sum_of_kinds.iloc[-1] == pytest.approx(1.0, rel=1e-9)

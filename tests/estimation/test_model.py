@@ -24,6 +24,7 @@ from loadlearn.estimation.model import (
     load_prior,
     log_implied,
     measurement_row,
+    measurement_variance,
     process_variance,
     relaxation,
     transition,
@@ -89,6 +90,24 @@ def test_what_is_measured_is_the_energy_height_less_what_turns(driven_rows: Rows
     assert turning_kg == pytest.approx(row["rotating_kg_m"] / kinetic_m, rel=1e-12)
     assert 10.0 < turning_kg < 300.0
     assert abs(reads[STATE.slip_per_n] / (2.0 * kinetic_m)) < 2e4
+
+
+@pytest.mark.parametrize("speed_m_s", [0.0, 3.0, 25.0])
+def test_the_energy_heights_variance_is_that_of_draws(driven_rows: Rows, speed_m_s: float) -> None:
+    """A speed and a height with normal errors: the variance of v^2/2g + h.
+
+    At a standstill the second order is counted whole, not half: an energy height that is surer than
+    it can be would be the worse error.
+    """
+    row = driven_rows[300].copy()
+    row["speed_m_s"] = speed_m_s
+    noise = Noise(speed_sd_m_s=0.3, height_sd_m=0.05)
+    rng = np.random.default_rng(7)
+    speeds = speed_m_s + 0.3 * rng.standard_normal(400_000)
+    heights = 0.05 * rng.standard_normal(400_000)
+    drawn = np.var(speeds**2 / (2.0 * 9.80665) + heights)
+    found = measurement_variance.py_func(np.rec.array(row), noise)
+    assert found == pytest.approx(drawn, rel=0.02)
 
 
 def test_what_a_bend_costs_is_lost_whatever_the_load(driven_rows: Rows) -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from loadlearn import LoadEstimator, prepare
-from loadlearn.estimation.summary import load_changes, surface_segments
+from loadlearn.estimation.summary import load_changes, quantity, surface_segments
 from loadlearn.simulation.departures import Departures
 from loadlearn.simulation.scenarios import Scenario, scenario
 from loadlearn.simulation.sensors import Channel, Logger
@@ -41,6 +42,14 @@ def history(parts: list[tuple[str, float, float]], pull: float = 1.0) -> pd.Data
     for name in NAMES:
         made[f"p_{name}"] = np.where(surface == name, 0.7, 0.1)
     return made
+
+
+def test_a_quantity_without_an_interval_gets_a_normals() -> None:
+    """2.5 and 97.5 % of a normal law, by scipy."""
+    found = quantity(5000.0, 100.0, 40.0)
+    assert found["interval95"] == pytest.approx(norm.interval(0.95, 5000.0, 100.0), abs=0.1)
+    assert (found["mean"], found["sd"], found["sd_given_scale"]) == (5000.0, 100.0, 40.0)
+    assert quantity(5.0, 1.0, 1.0, 3.5, 8.0)["interval95"] == [3.5, 8.0]
 
 
 @pytest.mark.parametrize(

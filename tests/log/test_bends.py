@@ -20,7 +20,9 @@ from loadlearn.log.bends import (
     curvature_squared,
     smoothed_curvature,
 )
-from loadlearn.simulation.scenarios import scenario
+from loadlearn.simulation.drive import simulate
+from loadlearn.simulation.road import random_road
+from loadlearn.simulation.scenarios import scenario, shipped_rig
 from loadlearn.vehicle.roadload import CORNERING_STIFFNESS_1_RAD, GRAVITY_M_S2, cornering_resistance
 
 Array = NDArray[np.float64]
@@ -148,25 +150,25 @@ def test_the_simulated_bends_are_found() -> None:
         assert np.sum(cost * speed) == pytest.approx(np.sum(share * speed), rel=0.3, abs=0.4)
 
 
-def test_knowing_the_bends_brings_mass_and_drag_nearer() -> None:
-    errors: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
-    for seed in range(400, 418):
-        made = scenario("utility_10hz", seed, duration_s=1200.0)
-        truth = made.drive.truth.iloc[-1]
-        for located in (True, False):
-            log = made.drive.log
-            if not located:
-                log = log.drop(columns=["latitude_deg", "longitude_deg"])
-            last = LoadEstimator(made.rig).run(prepare(log, made.rig)).iloc[-1]
-            implied = last["mass_given_scale_kg"] * truth["tractive_scale"]
-            errors[located].append(
-                (
-                    implied / truth["mass_kg"] - 1.0,
-                    last["drag_area_m2"] / truth["drag_area_m2"] - 1.0,
-                )
-            )
-    knowing, not_knowing = np.array(errors[True]), np.array(errors[False])
-    assert np.all(np.mean(knowing**2, axis=0) < np.mean(not_knowing**2, axis=0))
-    # What bends cost is not taken for less of a drag area: on average, for single drives differ.
-    assert (knowing - not_knowing)[:, 1].mean() > 0.005
-    assert abs(knowing[:, 1].mean()) < abs(not_knowing[:, 1].mean())
+def test_knowing_the_bends_takes_what_they_cost_out_of_resistance_and_into_drag_area() -> None:
+    """Eight mountain roads, paired: what bends cost is no rolling resistance and no lack of drag.
+
+    Over 30 other roads the differences were -0.0012 +- 0.0006 and +10 +- 5 % (sd of one road), the
+    mass 0.5 +- 0.25 % higher: an honest change fails each bound below once in some 10,000.
+    """
+    found: list[list[float]] = []
+    rig = shipped_rig("utility_boat")
+    for seed in range(800, 808):
+        road = random_road(seed, 25_000.0, "mountain")
+        made = simulate(rig, road, seed=seed, combined_mass_kg=4800.0, duration_s=900.0)
+        truth = made.truth.iloc[-1]
+        for log in (made.log, made.log.drop(columns=["latitude_deg", "longitude_deg"])):
+            last = LoadEstimator(rig).run(prepare(log, rig)).iloc[-1]
+            drag, mass = last["drag_area_m2"], last["mass_given_scale_kg"]
+            relative = drag / truth["drag_area_m2"], mass / truth["mass_kg"]
+            found.append([last["rolling_resistance"], *relative])
+    pairs = np.array(found).reshape(8, 2, 3)
+    less_resistance, more_drag, more_mass = np.mean(pairs[:, 0] - pairs[:, 1], axis=0)
+    assert less_resistance < -0.0004
+    assert more_drag > 0.03
+    assert more_mass > 0.0015

@@ -8,7 +8,7 @@ from climb_bench import Climb
 from draws_bench import evenly, one_of, whole
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
-from plant_bench import Deviations
+from plants.heated_vehicle import Deviations
 from policy_bench import RIGS
 
 # No shrinking: a failing drive is explained by its own numbers, and each costs a second.

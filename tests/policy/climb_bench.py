@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass, field, fields
 
 import numpy as np
 from closed_loop_bench import Belief, Law, Record, close_loop
-from plant_bench import Deviations, Plant
+from plants.heated_vehicle import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
 from loadlearn.policy.protections import PROTECTION_NAMES

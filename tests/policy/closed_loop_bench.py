@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from plant_bench import Plant
+from plants.heated_vehicle import Plant
 
 from loadlearn._compile import as_record
 from loadlearn.policy.columns import (

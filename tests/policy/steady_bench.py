@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from closed_loop_bench import Belief, Law, Record, close_loop
-from plant_bench import Deviations, Plant
+from plants.heated_vehicle import Deviations, Plant
 from policy_bench import RIGS, with_sensor
 
 SETTLED_S = 180.0

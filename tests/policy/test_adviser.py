@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
-from plant_bench import Plant
+from plants.heated_vehicle import Plant
 from policy_bench import make_rig, with_sensor
 
 from loadlearn.errors import InputError

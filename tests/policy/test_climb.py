@@ -12,7 +12,7 @@ import pytest
 from cases_bench import climbs, few
 from climb_bench import Climb, draw_climb, drive_climb, judge_climb
 from hypothesis import given, settings
-from plant_bench import Deviations
+from plants.heated_vehicle import Deviations
 
 from loadlearn.policy.law_settings import CHANGE_STEP
 

@@ -23,7 +23,7 @@ from closed_loop_bench import Belief, Law, close_loop, close_loop_at
 from draws_bench import evenly, one_of
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from plant_bench import Deviations, Plant
+from plants.heated_vehicle import Deviations, Plant
 from policy_bench import make_rig, with_sensor
 
 from loadlearn.policy.protections import PROTECTION_NAMES

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from closed_loop_bench import Belief, Law, Record, close_loop
-from plant_bench import Plant
+from plants.heated_vehicle import Plant
 from policy_bench import make_rig
 
 from loadlearn.policy.law_settings import RESTRAINT_BACK_PER_S

@@ -13,12 +13,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from policy_bench import make_rig
 
-from loadlearn.policy.exhaust import FullLoadGas, initial_exhaust_state
+from loadlearn.policy.exhaust import (
+    FullLoad,
+    FullLoadGas,
+    full_load_gas,
+    initial_exhaust_state,
+    probability_gas_within,
+)
 from loadlearn.policy.law_settings import (
     CALM_S,
     CHANGE_STEP,
     CHANGE_WAIT_S,
     CONFIDENCE,
+    CREDIT_MAX_S,
     LET_GO_STEP,
     RESTRAINT_BACK_PER_S,
     EpisodeState,
@@ -29,11 +36,15 @@ from loadlearn.policy.law_settings import (
     follow_kept,
     follow_restraint,
     full_share_time_s,
+    heat_time_s,
     hold_setting,
     load_known,
     probability_sustained,
     smoothstep,
+    sustainable_share,
 )
+from loadlearn.policy.state import policy_memory
+from loadlearn.policy.strategy import Settings, constant
 from loadlearn.policy.thermal_model import Surroundings, thermal_parameters
 
 RIG = make_rig()
@@ -250,6 +261,33 @@ def test_a_warm_liquid_forbids_only_shares_under_which_it_warms_too_far(coolant)
     assert probability_sustained(p, exhaust, load, heat, hot, 120.0) < CONFIDENCE
     past = heat._replace(coolant_degc=106.0)
     assert probability_sustained(p, exhaust, load, past, mild, 120.0) < 0.05
+
+
+@pytest.mark.parametrize("limit", np.linspace(560.0, 900.0, 12))
+def test_what_heat_sustains_is_where_its_probability_is_the_asked_one(limit):
+    """A step of the search further and it is too likely that the gas is over its limit."""
+    curve = policy_memory(RIG, constant("test", Settings())).curve
+    point, air = FullLoad(2500.0, 35.0, 1.0, 1.0), Surroundings(20.0, 100.0)
+    exhaust = initial_exhaust_state(P, 520.0, 520.0)
+    heat = HeatNow(88.0, 85.0, 105.0, 115.0, limit)
+
+    def share_lasts(share):
+        load = full_load_gas(P, curve, point, share, air)
+        return probability_sustained(P, exhaust, load, heat, air, 120.0) >= CONFIDENCE
+
+    def time_lasts(seconds):
+        load = full_load_gas(P, curve, point, 1.0, air)
+        return probability_gas_within(P, exhaust, load, limit, seconds) >= CONFIDENCE
+
+    share = sustainable_share(P, exhaust, curve, point, heat, air, 120.0)
+    assert share == 0.0 or share_lasts(share)
+    assert share == 1.0 or not share_lasts(share + 1.0 / 256.0)
+    assert (256.0 * share) % 1.0 == 0.0
+    seconds = heat_time_s(P, exhaust, curve, point, air, limit)
+    step = CREDIT_MAX_S / 256.0
+    assert seconds == 0.0 or (seconds > 0.5 and time_lasts(seconds))
+    assert seconds == CREDIT_MAX_S or not time_lasts(max(seconds, 0.5) + step)
+    assert (seconds / step) % 1.0 == 0.0
 
 
 @given(evenly(0.2, 0.9), evenly(0.96, 1.0))

@@ -16,13 +16,13 @@ from test_adviser import drive_and_history
 from typer.testing import CliRunner, Result
 
 from loadlearn.cli import app
-from loadlearn.commands.advise import summarise
 from loadlearn.commands.common import exceeded_lines
 from loadlearn.commands.schedule import OWN_FILES, run_schedule
 from loadlearn.demo_drive import demo_files
 from loadlearn.errors import InputError, OutputExistsError
-from loadlearn.figures.draw_policy import draw_advice, limit_bars
+from loadlearn.figures.draw_policy import draw_advice
 from loadlearn.policy import advise_log
+from loadlearn.policy.advice_summary import limit_bars, summarise
 from loadlearn.policy.make_strategy import make_strategy
 from loadlearn.policy.reason import rig_warnings
 from loadlearn.policy.strategy import AXES, SETTINGS

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from closed_loop_bench import hold_speed
-from plant_bench import Plant
+from plants.heated_vehicle import Plant
 from test_adviser import SaidLoad
 
 from loadlearn.estimation import LoadEstimator

@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from loadlearn.errors import InputError
+from loadlearn.study.honesty import bland_altman
 from loadlearn.study.validation import read_manifest, validate_manifest
 from loadlearn.vehicle.rig import Rig
 
@@ -267,3 +268,63 @@ def test_a_manifest_may_have_more_columns_and_blank_lines(tmp_path: Path) -> Non
 def test_no_such_manifest(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such manifest"):
         read_manifest(tmp_path / "m.csv")
+
+
+def many(place: Path, masses: list[float], vehicles: list[str]) -> Path:
+    lines = [f"a.csv,rig.toml,{m},{v}\n" for m, v in zip(masses, vehicles, strict=True)]
+    return manifest(place, "log,rig,mass_kg,vehicle\n" + "".join(lines))
+
+
+def test_intervals_resample_vehicles_not_rows(place: Path) -> None:
+    """Against the cluster-robust standard error of a mean (statsmodels)."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(11)
+    vehicles = np.repeat(np.arange(30), 6)
+    masses = 5200.0 + 150.0 * rng.normal(size=30)[vehicles] + 30.0 * rng.normal(size=180)
+    names = [f"vehicle {one}" for one in vehicles]
+    overall = validate_manifest(many(place, list(masses), names), learn=fake_learn).summary[
+        "overall"
+    ]
+    assert (overall["n"], overall["vehicles"]) == (180, 30)
+    error = 100.0 * (5201.0 - masses) / masses
+    model = sm.OLS(error, np.ones(180))
+    clustered = model.fit(cov_type="cluster", cov_kwds={"groups": vehicles}).bse[0]
+    naive = model.fit().bse[0]
+    low, high = overall["interval95"]["bias_percent"]
+    # A bootstrap of 4000 gives a half-width to a few per cent; rows as independent gave half of it.
+    assert (high - low) / 2.0 == pytest.approx(1.96 * clustered, rel=0.08)
+    assert clustered > 2.0 * naive
+    # The same rows without the column are those of one rig, and nothing is said.
+    text = (place / "manifest.csv").read_text().replace("vehicle", "note", 1)
+    alone = validate_manifest(manifest(place, text), learn=fake_learn).summary["overall"]
+    assert (alone["vehicles"], alone["interval95"]) == (1, {})
+    assert alone["bias_percent"] == pytest.approx(overall["bias_percent"])
+
+
+def test_limits_of_agreement_in_per_cent_of_the_mean(place: Path) -> None:
+    masses = [4900.0, 5100.0, 5190.0, 5205.0, 5300.0]
+    path = many(place, masses, list("aabbc"))
+    result = validate_manifest(path, learn=fake_learn)
+    difference = 100.0 * (5201.0 - np.array(masses)) / (0.5 * (5201.0 + np.array(masses)))
+    found = bland_altman(difference, np.zeros(5))
+    assert result.summary["overall"]["difference_low95_percent"] == pytest.approx(found.low)
+    assert result.summary["overall"]["difference_high95_percent"] == pytest.approx(found.high)
+    assert result.table["vehicle"].tolist() == list("aabbc")
+    names = list(result.table.columns)
+    assert names[names.index("vehicle") - 1] == "group"
+
+
+def test_the_same_manifest_gives_the_same_intervals(place: Path) -> None:
+    path = many(place, [5000.0, 5100.0, 5300.0], list("abc"))
+    first, second = (validate_manifest(path, learn=fake_learn).summary for _ in range(2))
+    assert first == second and first["estimator"] == "fake_learn"
+
+
+def test_estimators_by_name(place: Path) -> None:
+    path = many(place, [5000.0], ["a"])
+    with pytest.raises(InputError, match="estimator 'guess' is unknown; use one of loadlearn, pla"):
+        validate_manifest(path, learn="guess")
+    result = validate_manifest(path, learn="rls_one_factor")
+    assert result.summary["estimator"] == "rls_one_factor"
+    assert (result.table["error"] == "").all() and result.table["estimated_kg"].notna().all()

@@ -179,7 +179,8 @@ def test_full_load_torque_between_base_and_uprated() -> None:
         (changed("colour", value="red"), ["unknown key 'colour'", "remove"]),
         (changed("engine", "uprated", value={"torque": 1}), ["engine.uprated", "full_load_torque"]),
         (changed("vehicle", "mass_kg", value="heavy"), ["vehicle.mass_kg", "number", "'heavy'"]),
-        (changed("vehicle", "mass_kg", value=-1.0), ["vehicle.mass_kg", "greater than 0", "-1"]),
+        (changed("vehicle", "mass_kg", value=-1.0), ["vehicle.mass_kg", "equal to 10", "-1"]),
+        (changed("vehicle", "drag_area_m2", value=1e20), ["vehicle.drag_area_m2", "equal to 100"]),
         (changed("vehicle", "mass_kg", value=math.nan), ["vehicle.mass_kg", "finite", "nan"]),
         (changed("vehicle", "mass_kg", value=math.inf), ["vehicle.mass_kg", "finite"]),
         (changed("vehicle", "mass_kg", value=True), ["vehicle.mass_kg", "True"]),
@@ -226,7 +227,7 @@ def test_full_load_torque_between_base_and_uprated() -> None:
             ["limits.exhaust_gas_temp_sensor", "after_turbine", "'both'"],
         ),
         (changed("vehicle", value=3), ["vehicle", "3"]),
-        ({}, ["missing key 'name'", "add it"]),
+        ({}, ["missing keys 'name', 'vehicle.mass_kg'", "'driveline.final_drive'; add them"]),
         (changed("name", value=7), ["'name'", "7"]),
     ],
 )
@@ -250,6 +251,32 @@ def test_missing_keys(path: tuple[str, ...]) -> None:
     assert f"missing key '{'.'.join(path)}'" in error_of(table)
 
 
+def test_a_rigid_vehicle_carries_a_payload() -> None:
+    rigid = Rig.from_dict(changed("vehicle", rigid=True, rated_gvm_kg=7500.0))
+    assert rigid.load_name == "payload" and rigid.nominal_gcm_kg == 7500.0
+    assert Rig.from_dict(PLAIN).load_name == "trailer"
+    own = Rig.from_dict(changed("vehicle", rigid=True, rated_gvm_kg=7500.0, rated_gcm_kg=9000.0))
+    assert own.nominal_gcm_kg == 9000.0
+    assert "rated_towing_kg is for what tows" in error_of(
+        changed("vehicle", rigid=True, rated_towing_kg=3500.0)
+    )
+
+
+def test_all_faults_are_told_in_one_go() -> None:
+    table = copy.deepcopy(PLAIN)
+    table["vehicle"] = {"mas_kg": 2800.0, "tyre_radius_m": 9.0}
+    table["engine"] = {"displacement": 3.0}
+    del table["driveline"]["final_drive"]
+    message = error_of(table)
+    assert "\n" not in message
+    for key in ("mas_kg", "tyre_radius_m"):
+        assert message.count(f"'vehicle.{key}'") == 1, message
+    assert "did you mean 'mass_kg'?" in message and "did you mean 'displacement_l'?" in message
+    assert "missing key 'driveline.final_drive'; add it" in message
+    # What was only misspelt is not missing.
+    assert "'vehicle.mass_kg'" not in message and "'engine.displacement_l'" not in message
+
+
 def test_files(tmp_path: Path) -> None:
     good = tmp_path / "rig.toml"
     good.write_text(
@@ -261,7 +288,7 @@ def test_files(tmp_path: Path) -> None:
     for name, data, words in [
         ("broken.toml", b"[vehicle\n", "not valid TOML"),
         ("latin.toml", b'name = "\xe9"\n', "cannot be read"),
-        ("empty.toml", b"", "missing key"),
+        ("empty.toml", b"", "missing keys"),
     ]:
         (tmp_path / name).write_bytes(data)
         with pytest.raises(InputError, match=words) as caught:

@@ -1,4 +1,4 @@
-"""A small vehicle with heat, of the tests' own, to close the loop around the policy.
+"""A small vehicle with heat, to close the loop around the policy: shared by tests and experiments.
 
 It is not the policy's model: the gas lags, the metal has a thin and a thick part, the turbocharger
 spins up, radiation cools the manifold, and every parameter may be off by up to a tenth. What is
