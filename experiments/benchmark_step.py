@@ -16,6 +16,15 @@ Method
 Expected answer
     One broad load costs nothing; of the triples of grounds, one loses little; single precision
     loses nothing that matters; a plain filter is lost on sand and where a trailer is left.
+Found
+    72 fresh drives, each judged twice: root mean square 10.6 % with the reduced set in either
+    precision, 10.7 % with all hypotheses, coverage 97 % with each; nearly all of it are two
+    trailers left at a halt into which the half-way mark falls (found within 6 s of moving off);
+    without that situation 2.2 % and 2.5 %.
+    Plain: 22.8 % and 89 %. Fresh drives do not tell the triples apart. The shipped beach run, with
+    four kinds of ground, does: 2.3 to 2.7 % with three of them, 8 to 43 % with the others.
+    Reduced: 68 kB in double and 34 kB in single precision, for 215 and 107 kB with all; 14 thousand
+    operations a sample for 24 thousand.
 Source
     None outside: the simulator is the package's own. Wilson, J. Am. Stat. Assoc. 22, 1927, for the
     intervals of a coverage.
@@ -225,6 +234,8 @@ def main() -> int:
     ]
     fresh = pd.DataFrame(harness.run(one_drive, tasks, chosen, label="drives"))
     harness.write(chosen, "fresh", summary(fresh, ["hypotheses"]), details=fresh, digits=3)
+    kept_load = fresh[fresh["drive"] != "trailer_left"]
+    harness.write(chosen, "fresh_load_kept", summary(kept_load, ["hypotheses"]), digits=3)
     harness.write(chosen, "fresh_by_drive", summary(fresh, ["drive", "hypotheses"]), digits=3)
     return 0
 

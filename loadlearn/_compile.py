@@ -184,7 +184,7 @@ class LazyKernel:
     ) -> None:
         self.py_func = function
         self._parallel = parallel
-        self._distinct = distinct
+        self.distinct = distinct
         self._compiled: Callable[..., Any] | None = None
         self._inner: Callable[..., Any] | None = None
         functools.update_wrapper(self, function)
@@ -239,7 +239,7 @@ class LazyKernel:
             if (kernel := _as_kernel(scope.get(name))) is not None
         }
         compiled: Callable[..., Any] = compile_function(
-            pipeline_class=_pipeline(self._distinct, "cache" not in options),
+            pipeline_class=_pipeline(self.distinct, "cache" not in options),
             parallel=self._parallel,
             # Products and sums in one rounding, where the machine can.
             fastmath={"contract"},

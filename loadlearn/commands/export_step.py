@@ -128,6 +128,7 @@ def run_export_step(
             "noise": setup.noise._asdict(),
             "delays_s": delays_s,
             "cost": cost,
+            "cost_over": "the demonstration drive" if log is None else Path(log).name,
             "unit_built_here": built,
             "warnings": list(chosen.warnings),
             "provenance": provenance("export-step", inputs, {}),
@@ -207,7 +208,7 @@ def export_step(
     if cost is None:
         shown.print("no C compiler (cc) here: nothing was compiled, sizes and operations not told")
     else:
-        shown.print(_table(cost))
+        shown.print(_table(cost, made["cost_over"]))
     if not made["unit_built_here"]:
         shown.print("the FMI unit holds its sources only; an importer has to build it")
     shown.print(made["caution"])
@@ -215,7 +216,7 @@ def export_step(
     return DONE
 
 
-def _table(cost: dict[str, Any]) -> Any:
+def _table(cost: dict[str, Any], over: str) -> Any:
     kinds = ("all", "add", "multiply", "divide", "compare", "function")
     table = new_table("floating-point operations", *kinds)
     rows = [("a sample, mean", cost["mean"]), ("a sample, most", cost["most"])]
@@ -224,9 +225,9 @@ def _table(cost: dict[str, Any]) -> Any:
     for name, counts in rows:
         table.add_row(name, *(f"{counts[kind]:,.0f}" for kind in kinds))
     table.caption = (
-        f"over {cost['samples']:,} samples; remembered: {cost['state_bytes']:,} bytes in double, "
-        f"{cost['state_bytes_single']:,} in single; arrays on the stack: {cost['stack_bytes']:,} "
-        f"and {cost['stack_bytes_single']:,}"
+        f"over the {cost['samples']:,} samples of {over}; kept: {cost['state_bytes']:,} bytes "
+        f"in double, {cost['state_bytes_single']:,} in single; arrays on the stack: "
+        f"{cost['stack_bytes']:,} and {cost['stack_bytes_single']:,}"
     )
     table.caption_justify = "left"
     return table

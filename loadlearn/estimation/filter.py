@@ -265,7 +265,7 @@ def _weigh_evidence(
         memory.since_charge_s = 0.0
 
 
-class _Scratch(NamedTuple):
+class Scratch(NamedTuple):
     """Room for what is computed on the way."""
 
     sensitivity: FloatArray
@@ -276,7 +276,7 @@ class _Scratch(NamedTuple):
 
 
 @jit
-def _filter_rows(
+def filter_rows_with(
     rows: Records,
     memory: Record,
     hypotheses: Hypotheses,
@@ -287,9 +287,9 @@ def _filter_rows(
     outputs: Records,
     surface_probability: FloatArray,
     with_outputs: bool,
-    scratch: _Scratch,
+    scratch: Scratch,
 ) -> None:
-    """The pass of :func:`filter_rows`."""
+    """The pass of :func:`filter_rows`, in room that is handed in."""
     loads, log_weights, _, states, covariances = hypotheses
     modes = grounds.size
     for index in range(rows.size):
@@ -405,14 +405,14 @@ def filter_rows(
         False to leave those out: for the log-likelihood only.
     """
     modes, slots = grounds.size, hypotheses.loads.size
-    scratch = _Scratch(
+    scratch = Scratch(
         np.empty(hypotheses.states.shape[2]),
         np.empty(slots),
         np.empty(modes),
         np.empty((6, slots * modes)),
         mix_scratch(modes),
     )
-    _filter_rows(
+    filter_rows_with(
         rows,
         memories[0],
         hypotheses,

@@ -179,6 +179,15 @@ def structs_in(kind: CType) -> Iterator[Struct]:
         yield replace(kind, constant=False)
 
 
+def numbers_in(kind: CType) -> int:
+    """How many numbers a thing of some type holds."""
+    if isinstance(kind, Array):
+        return kind.size * numbers_in(kind.item)
+    if isinstance(kind, Struct):
+        return sum(numbers_in(inner) for _, inner in kind.fields)
+    return 1
+
+
 def struct_text(kind: Struct) -> str:
     """Definition of a struct."""
     lines = [f"    {stored(inner, name)};" for name, inner in kind.fields]

@@ -29,7 +29,8 @@ class Cost:
         Floating-point operations per sample, by kind and ``all``, in the mean and of the sample
         that took the most.
     look_up : dict of str to float
-        Of one look-up of the strategy, likewise; empty without one.
+        Of one look-up of the strategy; empty without one, or where the drive leaves the mass
+        unknown.
     samples : int
         That were counted.
     """
@@ -67,7 +68,9 @@ def cost_of(made: StepSource, counting: StepSource, log: pd.DataFrame) -> Cost:
     operations = counted.run(log).operations
     look_up: dict[str, float] = {}
     if made.has_look_up:
-        look_up = _by_kind(np.array(counted.look_up(3.0, 20.0).operations, dtype=np.float64))
+        found = counted.look_up(3.0, 20.0)
+        if found.load_known:  # else nothing was looked up
+            look_up = _by_kind(np.array(found.operations, dtype=np.float64))
     return Cost(
         double.state_bytes,
         single.state_bytes,

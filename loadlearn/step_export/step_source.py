@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 
 from loadlearn import __version__
-from loadlearn.estimation.filter import MEMORY, filter_rows
-from loadlearn.estimation.grounds import MODE
+from loadlearn.estimation.filter import MEMORY, Scratch, filter_rows_with
+from loadlearn.estimation.grounds import MODE, mix_scratch
 from loadlearn.estimation.intervals import (
     INTERVAL_MEMORY,
     MAY_BE_HELD,
@@ -28,7 +28,7 @@ from loadlearn.estimation.intervals import (
 from loadlearn.estimation.learner import Setup, initial_state
 from loadlearn.estimation.loads import LOAD, NO_WEIGHT
 from loadlearn.estimation.mixture import OUTPUT
-from loadlearn.estimation.model import PART, ROW
+from loadlearn.estimation.model import N_STATES, PART, ROW
 from loadlearn.log.channels import BY_NAME
 from loadlearn.policy.law_settings import load_known
 from loadlearn.step_export.c_types import (
@@ -39,6 +39,7 @@ from loadlearn.step_export.c_types import (
     base_name,
     initialiser,
     literal,
+    numbers_in,
     stored,
     struct_text,
     structs_in,
@@ -206,11 +207,21 @@ def step_source(
             RECORDS.type_of(np.zeros(1)),
         ),
     )
+    slots, modes = state.hypotheses.log_weights.shape
+    room = RECORDS.type_of(
+        Scratch(
+            np.empty(N_STATES),
+            np.empty(slots),
+            np.empty(modes),
+            np.empty((6, slots * modes)),
+            mix_scratch(modes),
+        )
+    )
     to_estimates = into.function(
-        filter_rows,
+        filter_rows_with,
         (
             rows,
-            held["memory"],
+            RECORDS.struct(MEMORY),
             held["hypotheses"],
             kinds["grounds"],
             kinds["prior"],
@@ -219,6 +230,7 @@ def step_source(
             held["outputs"],
             held["surface_probability"],
             RECORDS.type_of(True),
+            room,
         ),
     )
     to_sample = into.function(
@@ -226,7 +238,7 @@ def step_source(
         (RECORDS.struct(CHANNELS_IN), RECORDS.struct(SURROUNDINGS), RECORDS.struct(SAMPLE)),
     )
     asked = _look_up_words(into, data, look_up)
-    for kind in (*(kind for _, kind, _ in data), *held.values()):
+    for kind in (*(kind for _, kind, _ in data), *held.values(), room):
         into.note(kind)
     words = {
         "VERSION": __version__,
@@ -280,7 +292,7 @@ def step_source(
         filled(template("loadlearn_step.c"), words),
         setup.names,
         look_up is not None,
-        max(to_rows.most_items, to_estimates.most_items),
+        max(to_rows.most_items, to_estimates.most_items) + numbers_in(room),
     )
 
 

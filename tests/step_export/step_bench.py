@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -10,19 +12,38 @@ import pytest
 from numpy.typing import NDArray
 
 from loadlearn.estimation.learner import Setup, Sources, initial_state, learn
+from loadlearn.log.readers import read_log
 from loadlearn.step_export.native_step import NativeStep, compiler
 from loadlearn.step_export.reduced import plain_setup, reduced_setup
 from loadlearn.step_export.step_source import ESTIMATES, StepSource, step_source
-from loadlearn.study.shipped_drives import ShippedDrive, shipped_drive
+from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.samples import samples_of
 
 needs_compiler = pytest.mark.skipif(compiler() is None, reason="no C compiler (cc) here")
 SETS = {"plain": plain_setup, "reduced": reduced_setup}
 
 
+DATA = Path(__file__).parents[2] / "synthetic_data"
+MANIFEST = pd.read_csv(DATA / "manifest.csv").drop_duplicates("log", keep="last").set_index("log")
+DRIVES = {
+    Path(log).parent.name.replace("drives", Path(log).name[:-7]): log for log in MANIFEST.index
+}
+"""Of the working copy, by name: the demonstration's and the others."""
+
+
+class Drive(NamedTuple):
+    """A shipped drive and what its combination weighs at the end."""
+
+    rig: Rig
+    log: pd.DataFrame
+    mass_kg: float
+
+
 @functools.cache
-def drive(name: str) -> ShippedDrive:
-    return shipped_drive(name)
+def drive(name: str) -> Drive:
+    row = MANIFEST.loc[DRIVES[name]]
+    rig = Rig.from_toml(DATA / row["rig"])
+    return Drive(rig, read_log(DATA / DRIVES[name], rig=rig), float(row["mass_kg"]))
 
 
 @functools.cache

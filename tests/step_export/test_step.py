@@ -11,14 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_array_equal
-from step_bench import drive, farthest, native, needs_compiler, of_the_package, setup_of
+from step_bench import DRIVES, drive, farthest, native, needs_compiler, of_the_package, setup_of
 
 from loadlearn.step_export.native_step import FLAGS
 from loadlearn.step_export.step_source import ESTIMATES, LONGEST_JUMP_S, step_source
-from loadlearn.study.shipped_drives import shipped_drives
 
 pytestmark = needs_compiler
-CASES = [("plain", "demo"), *(("reduced", name) for name in shipped_drives())]
+CASES = [("plain", "demo"), *(("reduced", name) for name in DRIVES)]
 
 
 @pytest.mark.parametrize(("kind", "name"), CASES)
@@ -43,7 +42,7 @@ def test_double_precision_is_the_package_to_nine_digits(kind: str, name: str) ->
 def test_the_reduced_set_learns_the_load() -> None:
     """Not only the same as the package: near the weighed mass, where a plain filter is not."""
     name = "demo"
-    truth = float(drive(name).truth["mass_kg"].iloc[-1])
+    truth = drive(name).mass_kg
     step = native("reduced", name)
     last = step.run(drive(name).log).estimates.iloc[-1]
     assert last["mass_low95_kg"] < truth < last["mass_high95_kg"]
@@ -154,18 +153,18 @@ def test_values_that_cannot_be_count_as_absent() -> None:
 
 
 def test_a_drive_of_nothing_but_absent_channels_does_no_harm() -> None:
-    log, step = drive("demo").log, native("reduced", "demo")
+    log, step = drive("overtaking").log, native("reduced", "overtaking")
     nothing = pd.DataFrame({"time_s": np.arange(600) * 0.1, "speed_m_s": math.nan})
     assert step.run(nothing).estimates["mass_kg"].isna().all()
     later = log.assign(time_s=log["time_s"] + 100.0)
-    alone = of_the_package("reduced", "demo")["mass_kg"].iloc[-1]
+    alone = of_the_package("reduced", "overtaking")["mass_kg"].iloc[-1]
     last = step.run(later).estimates.iloc[-1]
     assert last["mass_kg"] == pytest.approx(alone, rel=1e-4)
 
 
 def test_random_nonsense_never_stays() -> None:
     """After minutes of values at random within what can be, an ordinary drive is learnt from."""
-    log = drive("demo").log
+    log = drive("overtaking").log
     rng = np.random.default_rng(8)
     count = 3000
     nonsense = pd.DataFrame({"time_s": np.arange(count) * 0.1})
@@ -174,7 +173,7 @@ def test_random_nonsense_never_stays() -> None:
     nonsense["gear"] = rng.integers(-1, 9, count).astype(float)
     nonsense["grade_percent"] = rng.uniform(-30.0, 30.0, count)
     for single in (False, True):
-        step = native("reduced", "demo", single)
+        step = native("reduced", "overtaking", single)
         run = step.run(nonsense)
         told = run.estimates["mass_kg"].dropna()
         assert np.isfinite(told).all() and (told > 0.0).all()
@@ -186,8 +185,6 @@ def test_random_nonsense_never_stays() -> None:
 @pytest.mark.parametrize("name", ["demo", "beach_run", "overtaking", "trailer_left"])
 def test_the_loss_in_single_precision_is_small_against_what_is_unknown(name: str) -> None:
     """In units of the sd that the package claims; the README states the same bounds."""
-    if name not in shipped_drives():
-        pytest.skip("not in a wheel")
     told, package = native("reduced", name, True).run(drive(name).log).estimates, None
     package = of_the_package("reduced", name)
     known = package["mass_kg"].notna()
@@ -207,11 +204,11 @@ def test_the_loss_in_single_precision_is_small_against_what_is_unknown(name: str
 
 
 def test_single_precision_keeps_through_hours() -> None:
-    log, last = drive("demo").log, {}
+    log, last = drive("overtaking").log, {}
     span = float(log["time_s"].iloc[-1] - log["time_s"].iloc[0]) + 0.1
     for single in (False, True):
-        step = native("reduced", "demo", single)
-        for turn in range(3):
+        step = native("reduced", "overtaking", single)
+        for turn in range(4):
             run = step.run(log.assign(time_s=log["time_s"] + 1e6 + turn * span))
         last[single] = run.estimates.iloc[-1]
         assert run.counts["begun_anew"] == 0

@@ -153,8 +153,9 @@ int loadlearn_take(struct loadlearn_step *step, const struct loadlearn_channels 
         if (@TO_ROWS@(&step->intervals, (real *)step->intervals.held, (real *)step->intervals.row,
                 the_may_be_held, &the_rig, @FORCE@, @HEIGHT@, @SHORTEST@, (real *)&sample, (real *)&row,
                 row_of_sample, reason, force_n) > 0) {
+            struct scratch scratch;
             @TO_ESTIMATES@(&row, step->memory, &step->hypotheses, the_grounds, &the_prior, &the_noise,
-                &the_evidence, step->outputs, step->surface_probability, 1);
+                &the_evidence, step->outputs, step->surface_probability, 1, &scratch);
             step->outputs[0] = step->outputs[1];
             for (i = 0; i < @GROUND_COUNT@; i++) {
                 step->surface_probability[i] = step->surface_probability[@GROUND_COUNT@ + i];
