@@ -126,12 +126,6 @@ class LoadEstimator:
         What :meth:`step` does with a sample that is wrong (text, infinite, impossible, without a
         stamp): an error, or a count in ``gate.refused``, and what is right of it is used.
 
-    Attributes
-    ----------
-    gate : SampleGate
-        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
-        stamp that repeats, goes back or is out of line.
-
     Raises
     ------
     InputError
@@ -142,6 +136,12 @@ class LoadEstimator:
     ----------
     Interacting multiple models: Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988.
     Consider parameters: Schmidt, Adv. Control Systems 3, 1966.
+
+    Attributes
+    ----------
+    gate : SampleGate
+        What samples come through; ``gate.refused`` counts what was refused, or set aside for a
+        stamp that repeats, goes back or is out of line.
     """
 
     def __init__(

@@ -167,17 +167,17 @@ class DriveAdviser:
         Combined mass on a weighbridge and its sd (kg): counted beside what is learnt, until the two
         disagree.
 
+    Raises
+    ------
+    InputError
+        The rig has no full-load curve, or the strategy cannot be used or is for another rig.
+
     Attributes
     ----------
     gate : SampleGate
         What samples come through. Advice is needed every time: a value that is wrong is taken for
         absent, a sample without a stamp for a drop-out, and ``gate.refused`` counts them. An
         ``estimator`` of one's own may be stricter.
-
-    Raises
-    ------
-    InputError
-        The rig has no full-load curve, or the strategy cannot be used or is for another rig.
     """
 
     def __init__(
