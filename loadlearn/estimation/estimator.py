@@ -132,16 +132,16 @@ class LoadEstimator:
         The initial belief is not positive, a delay is not a number of seconds, or ``refuse`` is
         another word.
 
-    References
-    ----------
-    Interacting multiple models: Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988.
-    Consider parameters: Schmidt, Adv. Control Systems 3, 1966.
-
     Attributes
     ----------
     gate : SampleGate
         What samples come through; ``gate.refused`` counts what was refused, or set aside for a
         stamp that repeats, goes back or is out of line.
+
+    References
+    ----------
+    Interacting multiple models: Blom & Bar-Shalom, IEEE Trans. Automatic Control 33(8), 1988.
+    Consider parameters: Schmidt, Adv. Control Systems 3, 1966.
     """
 
     def __init__(
