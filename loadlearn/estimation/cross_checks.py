@@ -127,7 +127,7 @@ def _speed(trace: pd.DataFrame, rig: Rig) -> tuple[list[str], list[str]]:
     speed = trace["speed_m_s"].to_numpy(dtype=np.float64)
     turned = trace["engine_speed_rpm"].to_numpy(dtype=np.float64) * math.pi / 30.0
     ratio = ratios[np.nan_to_num(index).astype(np.int64)]
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         offset = np.log(turned * rig.vehicle.tyre_radius_m / (speed * ratio))
     # Fast, in gear and not in the middle of a change: whole km/h and slip are small.
     held = np.isfinite(offset) & (speed > 10.0) & (np.abs(offset) < 0.12)
