@@ -76,7 +76,10 @@ def _change_array(rng: np.random.Generator, state: dict[str, Any]) -> None:
     name = str(rng.choice(sorted(state)))
     if not isinstance(state[name], str):
         return
-    data = bytearray(base64.b64decode(state[name]))
+    try:
+        data = bytearray(base64.b64decode(state[name]))
+    except ValueError:  # an earlier change has spoilt it
+        return
     words = len(data) // 8
     if not words:
         return

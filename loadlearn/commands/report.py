@@ -32,13 +32,16 @@ def run_report(folder: Path, *, force: bool = False) -> Path:
     Raises
     ------
     InputError
-        The folder holds nothing to report, or cannot be written.
+        The folder holds nothing to report, or files of different logs or rigs, or cannot be
+        written.
     """
     from loadlearn.outputs import OutputFolder
     from loadlearn.report import build_page
+    from loadlearn.report.same_drive import check_same_drive
 
     outputs = OutputFolder(folder, own=OWN_FILES, mark=OWN_FILES[0], force=force)
     outputs.check()
+    check_same_drive(folder)
     page = build_page(folder)
     with outputs:
         outputs.path(OWN_FILES[0]).write_text(page, encoding="utf-8", newline="\n")

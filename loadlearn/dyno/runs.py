@@ -23,7 +23,7 @@ from loadlearn.log.channels import Unit, unit_key, units_of
 
 # quantity -> (its kind of unit, canonical suffix, lowest and highest possible canonical value)
 QUANTITIES: dict[str, tuple[str, str, float, float]] = {
-    "time": ("time", "s", -np.inf, np.inf),
+    "time": ("time", "s", -1e12, 1e12),
     "engine_speed": ("engine speed", "rpm", 0.0, 10_000.0),
     "roller_speed": ("engine speed", "rpm", 0.0, 20_000.0),
     "speed": ("speed", "m_s", -0.5, 100.0),

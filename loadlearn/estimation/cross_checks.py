@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from loadlearn._compile import Records
-from loadlearn.log.contradictions import nearest_ratio
+from loadlearn.log.contradictions import nearest_ratio, no_gear_fits
 from loadlearn.vehicle.rig import Rig
 from loadlearn.vehicle.roadload import GRAVITY_M_S2
 from loadlearn.vehicle.samples import (
@@ -43,8 +43,9 @@ away, a calibration that the rig does not know adds a quarter."""
 LEAST_BURNT, MOST_BURNT = 0.2, 0.5
 """Brake efficiency of an engine under load: petrol 0.25 to 0.35, the best diesels 0.46 (Heywood,
 chapter 15, from memory)."""
-LEAST_AIR, PETROL_AIR = 0.9, (0.7, 1.5)
+LEAST_AIR, PETROL_LEAST_AIR, PETROL_MOST_AIR = 0.9, 0.7, 1.5
 """Air over what the fuel needs: less burns to soot; a catalyst keeps a petrol engine near one."""
+_PETROL_AIR = (PETROL_LEAST_AIR, PETROL_MOST_AIR)
 FULL_PEDAL_PERCENT = 95.0
 LEAST_SEEN_S = 5.0
 """What is seen for less time than this says nothing."""
@@ -126,7 +127,7 @@ def _speed(trace: pd.DataFrame, rig: Rig) -> tuple[list[str], list[str]]:
     speed = trace["speed_m_s"].to_numpy(dtype=np.float64)
     turned = trace["engine_speed_rpm"].to_numpy(dtype=np.float64) * math.pi / 30.0
     ratio = ratios[np.nan_to_num(index).astype(np.int64)]
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         offset = np.log(turned * rig.vehicle.tyre_radius_m / (speed * ratio))
     # Fast, in gear and not in the middle of a change: whole km/h and slip are small.
     held = np.isfinite(offset) & (speed > 10.0) & (np.abs(offset) < 0.12)
@@ -134,8 +135,8 @@ def _speed(trace: pd.DataFrame, rig: Rig) -> tuple[list[str], list[str]]:
     if _seconds(trace, held) < 60.0:
         return [], []
     low, middle, high = np.quantile(offset[held], (0.25, 0.5, 0.75))
-    if abs(middle) <= FASTEST_WRONG or high - low > SAME_OFFSET:
-        return [], []
+    if abs(middle) <= FASTEST_WRONG or high - low > SAME_OFFSET or no_gear_fits(trace, rig):
+        return [], []  # the last is told where the rig's beliefs are
     way = "above" if middle < 0.0 else "below"
     return [
         f"the road speed is {100.0 * math.expm1(abs(middle)):.0f} % {way} what engine speed and "
@@ -239,7 +240,7 @@ def _air(trace: pd.DataFrame, rig: Rig, fuel: FloatArray, air: FloatArray) -> tu
         return [], 0
     share = air[loaded] / (fuel[loaded] * rig.engine.stoichiometric_ratio)
     middle = float(np.median(share))
-    low, high = (LEAST_AIR, math.inf) if rig.engine.fuel == "diesel" else PETROL_AIR
+    low, high = (LEAST_AIR, math.inf) if rig.engine.fuel == "diesel" else _PETROL_AIR
     if low <= middle <= high:
         return [], 1
     return [

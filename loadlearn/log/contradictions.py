@@ -45,7 +45,7 @@ def nearest_ratio(trace: pd.DataFrame, rig: Rig) -> tuple[Floats, Floats]:
     """
     speed, rpm = trace["speed_m_s"].to_numpy(), trace["engine_speed_rpm"].to_numpy()
     ratios = overall_ratios(rig)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         logs = np.log(rpm * (math.pi / 30.0) * rig.vehicle.tyre_radius_m / speed)
         order = np.argsort(ratios)
         levels = np.log(ratios[order])

@@ -397,6 +397,10 @@ def _read_csv(path: Path) -> pd.DataFrame:
         raise InputError(f"{path}: the road file is empty; export the road again") from None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: the road file cannot be read ({error})") from None
+    if not isinstance(table.index, pd.RangeIndex):
+        raise InputError(
+            f"{path}: the rows have more fields than the header; mend the header, or export again"
+        )
     table.columns = [str(name).strip() for name in table.columns]
     return table
 
