@@ -49,7 +49,7 @@ _PETROL_AIR = (PETROL_LEAST_AIR, PETROL_MOST_AIR)
 FULL_PEDAL_PERCENT = 95.0
 LEAST_SEEN_S = 5.0
 """What is seen for less time than this says nothing."""
-BLOCK_S, ALTITUDE_BLOCK_S = 10.0, 30.0
+SLOPE_BLOCK_S, ALTITUDE_BLOCK_S = 10.0, 30.0
 """Over so long the noise of a speed or a height is small beside its changes."""
 LEAST_BLOCKS = 25
 SURE_SD = 3.0
@@ -254,7 +254,7 @@ def _air(trace: pd.DataFrame, rig: Rig, fuel: FloatArray, air: FloatArray) -> tu
 
 def _blocks(rows: Records, height: int) -> FloatArray:
     """Work, kinetic energy, height, way and drag (kg m, m, m, m, kg/m2 m) of stretches."""
-    least_s = BLOCK_S if height == HEIGHT_FROM_GRADE else ALTITUDE_BLOCK_S
+    least_s = SLOPE_BLOCK_S if height == HEIGHT_FROM_GRADE else ALTITUDE_BLOCK_S
     kinetic = rows["speed_m_s"] ** 2 / (2.0 * GRAVITY_M_S2)
     known = (rows["known"] > 0.5) & (rows["distance_m"] > 0.0)
     # A new stretch after each one that is long enough, and after what is not known.

@@ -10,6 +10,7 @@ from drive_bench import MASS_KG, bench_drive, small_rig
 from loadlearn.estimation.cross_checks import Checked, cross_checks
 from loadlearn.estimation.intervals import SHORTEST_ROW_S, interval_state, rows_of
 from loadlearn.estimation.learner import Sources
+from loadlearn.log.contradictions import no_gear_fits
 from loadlearn.vehicle.engine_force import rig_arrays
 from loadlearn.vehicle.samples import samples_of
 
@@ -37,8 +38,11 @@ def test_an_honest_drive_contradicts_nothing(log: pd.DataFrame) -> None:
 
 @pytest.mark.parametrize("factor", [0.95, 1.05])
 def test_a_speed_that_is_five_per_cent_off_is_found(log: pd.DataFrame, factor: float) -> None:
-    (said,) = checked(log.assign(speed_m_s=factor * log["speed_m_s"])).contradictions
-    assert ("above" if factor > 1.0 else "below") in said
+    """Here by the beliefs in the rig, for it fits none of its gears; or by its offset from one."""
+    trace = log.assign(speed_m_s=factor * log["speed_m_s"])
+    said = [*checked(trace).contradictions, *no_gear_fits(trace, small_rig())]
+    assert len(said) == 1
+    assert no_gear_fits(log, small_rig()) == []
 
 
 @pytest.mark.parametrize(("factor", "words"), [(0.01, "times"), (-1.0, "sign")])

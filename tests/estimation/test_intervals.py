@@ -141,14 +141,17 @@ def test_a_gap_is_no_interval_of_known_force() -> None:
 @pytest.mark.parametrize("reversing", [False, True])
 def test_a_standstill_is_told_when_it_ends(reversing: bool) -> None:
     trace = steady(60.0, gear=4.0)
-    standing = (trace["time_s"] >= 20.0) & (trace["time_s"] < 50.0)
-    trace.loc[standing, "speed_m_s"] = 0.0
+    # At 5 m/s^2 to rest and off again: what tyres can do.
+    away = (np.abs(trace["time_s"] - 34.95) - 14.95).clip(lower=0.0)
+    trace["speed_m_s"] = np.minimum(5.0 * away, trace["speed_m_s"])
+    standing = trace["speed_m_s"] == 0.0
     if reversing:
         trace.loc[standing & (trace["time_s"] < 25.0), "gear"] = -1.0
     rows = integrated(trace).rows
     told = rows[rows["still_s"] > 0.0]
     assert len(told) == 1
-    assert told["still_s"][0] == pytest.approx(30.0) and told["time_s"][0] == pytest.approx(50.0)
+    assert told["still_s"][0] == pytest.approx(30.0, abs=0.25)
+    assert told["time_s"][0] == pytest.approx(50.0, abs=0.11)
     assert told["reversed"][0] == float(reversing)
 
 

@@ -509,7 +509,7 @@ def test_a_failing_row_is_status_1_and_two_rigs_are_told_apart(
     assert CliRunner().invoke(app, ["report", str(out)]).exit_code == 0
     html = (out / "report.html").read_text()
     assert "FAIL" in html and "strict: coolant, at most 84.0 °C" in html
-    assert "paired differences" not in html and not page.exists()
+    assert "paired differences from the base" not in html and not page.exists()
     from asammdf import MDF
 
     with MDF(out / "traces.mf4") as mdf:
