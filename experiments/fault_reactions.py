@@ -250,6 +250,24 @@ def table_of(rows: pd.DataFrame) -> pd.DataFrame:
     return out.rename(columns={"safe": "safe_percent"}).reset_index()
 
 
+def matrix_of(shown: pd.DataFrame) -> pd.DataFrame:
+    """Channels by kinds: extra torque used on the climb (per cent of all), worst z of the mass.
+
+    An exclamation mark where gas or numbers were not within bounds, two where the mass was not.
+    """
+    unsafe = np.where(shown["safe_percent"] < 100.0, "!", "")
+    wrong = np.where(shown["mass_holds"] == "no", "!!", "")
+    cell = [
+        f"{100.0 * share:.0f}, {z:.1f}{one}{two}"
+        for share, z, one, two in zip(
+            shown["share_on_climb"], shown["mass_worst_z"], unsafe, wrong, strict=True
+        )
+    ]
+    table = shown.assign(cell=cell).pivot(index="channel", columns="failure", values="cell")
+    kinds = [kind for kind in KINDS if kind in table.columns]
+    return table.reindex(index=shown["channel"].unique(), columns=kinds).fillna("–").reset_index()
+
+
 def main() -> int:
     """Drive every failure; status 1 where one is not safe."""
     parser = harness.parser(__doc__, seeds=3, quick_seeds=1)
@@ -265,7 +283,12 @@ def main() -> int:
     found = harness.run(task, tasks, options, label="failures")
     rows = pd.DataFrame(found)
     shown = table_of(rows)
-    harness.write(options, "fault_reactions", shown)
+    harness.write(options, "fault_reactions", shown, details=rows)
+    matrix = harness.markdown(matrix_of(shown))
+    (options.out / "fault_reactions_matrix.md").write_text(matrix + "\n", encoding="utf-8")
+    sound = 100.0 * rows["share_sound"].mean()
+    print(f"\nExtra torque used on the climb (%; {sound:.0f} with sound channels), worst z:\n")
+    print(matrix)
     unsafe, wrong = rows[~rows["safe"]], shown[shown["mass_holds"] == "no"]
     print(f"\n{len(rows)} drives with a failure; not safe: {len(unsafe)}")
     print(unsafe[["seed", "channel", "failure", "gas_over_s", "finite"]].to_string(index=False))

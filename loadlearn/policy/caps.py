@@ -35,6 +35,7 @@ from loadlearn.policy.readings import (
 )
 from loadlearn.policy.sensor_watch import watch_sensor
 from loadlearn.policy.state import (
+    SENSOR_TOLERANCE,
     PolicyConfig,
     PolicyMemory,
     PolicyState,
@@ -164,6 +165,9 @@ def compute_caps(
         limit = gas_limit_degc(p, config.gas_limit_degc, after, air.ambient_degc)
         now = exhaust_cap(p, state.exhaust, memory.curve, point, air, limit)
         caps.exhaust_gas_heat = follow_cap(caps.exhaust_gas_heat, now, interval_s)
+    elif gas_reading(config, row) * (1.0 - SENSOR_TOLERANCE) > config.gas_limit_degc:
+        # A fuelling channel that stands still passes for overrun; the gas shows that it is none.
+        caps.exhaust_gas_heat = follow_cap(caps.exhaust_gas_heat, 0.0, interval_s)
     _air_caps(p, caps, state, engine, air_now, air)
     load = engine.fuel_g_s / max(engine.base_fuel_g_s, 1e-9)
     fuel_share = engine.fuel_g_s / p.rated_fuel_g_s

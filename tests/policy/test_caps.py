@@ -176,3 +176,13 @@ def test_the_strategys_stricter_limit_counts(by_speed, by_gear):
     strategy = replace(constant("test", Settings()), share_limits=limits)
     caps, _, _ = caps_of(make_rig(), [{}], strategy)
     assert float(caps.strategy_limit) == pytest.approx(min(by_speed, by_gear))
+
+
+@pytest.mark.parametrize(("over_k", "allowed"), [(-5.0, True), (15.0, False)])
+def test_gas_beyond_its_limit_counts_though_the_fuelling_says_overrun(over_k, allowed):
+    """A fuelling channel that froze at idle: found by driving each failure in the closed loop."""
+    rig = make_rig(exhaust_gas_temp_degc=720.0)
+    told = {"fuel_rate_g_s": 0.5, "exhaust_gas_temp_degc": 720.0 + over_k}
+    caps, _, _ = caps_of(rig, [told] * 100)
+    assert (float(caps.exhaust_gas_heat) > 0.99) == allowed
+    assert allowed or float(caps.exhaust_gas_heat) < 0.01
