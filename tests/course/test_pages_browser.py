@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import importlib
 import json
-import shutil
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,32 +15,8 @@ COURSE = Path(__file__).resolve().parents[2] / "experiments" / "course"
 if str(COURSE) not in sys.path:
     sys.path.insert(0, str(COURSE))
 
-webdriver = pytest.importorskip("selenium.webdriver")
 pytest.importorskip("marimo")
 pytest.importorskip("latex2mathml")
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
-)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(BROWSER)
-    for flag in (
-        *("headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run"),
-        *("disable-background-networking", "disable-component-update", "disable-sync"),
-        f"user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):
-        options.add_argument(f"--{flag}")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 @pytest.fixture(scope="module")

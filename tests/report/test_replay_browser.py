@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import shutil
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,32 +13,6 @@ from result_bench import MadeResult, make_result
 
 from loadlearn.commands.report import run_report
 from loadlearn.report.replay_panels import PANELS
-
-webdriver = pytest.importorskip("selenium.webdriver")
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
-)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(BROWSER)
-    for flag in (
-        *("headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run"),
-        *("disable-background-networking", "disable-component-update", "disable-sync"),
-        f"user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):
-        options.add_argument(f"--{flag}")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.get("about:blank")
-    yield driver
-    driver.quit()
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from step_bench import drive, needs_compiler, of_the_package, setup_of
 
+from loadlearn.policy.adviser import SUMMARY_COLUMNS
 from loadlearn.policy.draws import draws_from_summaries
 from loadlearn.policy.law_settings import load_known
 from loadlearn.policy.lookup import expected_settings, grid_of
@@ -18,15 +19,6 @@ from loadlearn.step_export.strategy_step import look_up_of
 from loadlearn.vehicle.samples import samples_of
 
 pytestmark = needs_compiler
-SUMMARY = (
-    "mass_kg",
-    "mass_sd_kg",
-    "mass_sd_given_scale_kg",
-    "rolling_resistance",
-    "rolling_resistance_sd",
-    "drag_area_m2",
-    "drag_area_sd_m2",
-)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +40,9 @@ def test_the_settings_are_the_packages(step: NativeStep) -> None:
     for start in range(0, 6000, 500):
         step.run(log.iloc[start : start + 500])
         now = package.iloc[start + 499]
-        draws = draws_from_summaries(rig, *(now[one] for one in SUMMARY))[0].view(np.recarray)
+        draws = draws_from_summaries(rig, *(now[one] for one in SUMMARY_COLUMNS))[0].view(
+            np.recarray
+        )
         known = load_known(known, now["mass_kg"], now["mass_sd_kg"])
         for _ in range(5):
             grade, speed = rng.uniform(-3.0, 14.0), rng.uniform(0.0, 45.0)
