@@ -363,7 +363,7 @@ def test_memory_does_not_grow_with_the_number_of_logs(
     monkeypatch.setattr(fleet_run, "judge_drive", judged)
     monkeypatch.setattr("os.fsync", lambda number: None)
     peaks = []
-    for count in (20, 100, 500):
+    for count in (20, 300, 600, 900):
         folder = tmp_path / str(count)
         folder.mkdir()
         rows: list[dict[str, object]] = [
@@ -375,4 +375,6 @@ def test_memory_does_not_grow_with_the_number_of_logs(
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
         assert done.overview.drives == count
-    assert peaks[2] - peaks[1] < 400 * 500  # bytes; a row of the data set alone holds 2 kB
+    # A table of the interpreter's own may double on the way, once; growth would show each time.
+    grown = np.diff(peaks[1:])
+    assert grown.min() < 300 * 500  # bytes; a row of the data set alone holds 2 kB
