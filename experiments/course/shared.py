@@ -401,7 +401,7 @@ def converging_film() -> str:
 
     frames, labels = [], []
     for now_s in CONVERGING_S:
-        run = learnt(float(now_s) if now_s else 0.05)
+        run = learnt(float(now_s) if now_s else 0.15)
         figure, axes = panels(1, 2, height=3.6, width=8.6)
         left, right = axes[0]
         in_all, given = run.estimator.posterior(), run.estimator.posterior(given_scale=True)
