@@ -67,6 +67,9 @@ def parser(doc: str | None, *, seeds: int = 20, quick_seeds: int = 2) -> argpars
     )
     made.add_argument("--jobs", type=_positive, default=1, metavar="N", help="worker processes")
     made.add_argument(
+        "--threads", action="store_true", help="let the workers be threads of one process"
+    )
+    made.add_argument(
         "--out",
         type=Path,
         default=Path("results") / name,
@@ -90,7 +93,7 @@ def parse(made: argparse.ArgumentParser, argv: Sequence[str] | None = None) -> a
     Returns
     -------
     argparse.Namespace
-        With ``quick``, ``seeds``, ``jobs`` and ``out``.
+        With ``quick``, ``seeds``, ``jobs``, ``threads`` and ``out``.
     """
     chosen = made.parse_args(argv)
     if chosen.seeds is None:
@@ -125,6 +128,9 @@ def run(
 ) -> list[Any]:
     """Call ``function`` on every task, in worker processes when asked, with a progress bar.
 
+    Simulator and estimator let go of Python's lock while they compute, so that threads serve, too,
+    and compile and load the libraries once; what draws figures needs processes.
+
     Parameters
     ----------
     function : callable
@@ -133,7 +139,7 @@ def run(
     tasks : iterable
         Each holds its own seed, so the answer does not depend on ``--jobs``.
     chosen : argparse.Namespace
-        The options; ``jobs`` is used.
+        The options; ``jobs`` and ``threads`` are used.
     label : str
         What the tasks are, for the progress bar.
 
@@ -146,7 +152,8 @@ def run(
 
     todo = list(tasks)
     results: list[Any] = []
-    produced = Parallel(n_jobs=chosen.jobs, return_as="generator")(
+    kind = "threads" if getattr(chosen, "threads", False) else None
+    produced = Parallel(n_jobs=chosen.jobs, prefer=kind, return_as="generator")(
         delayed(_call)(function, task) for task in todo
     )
     bar = Progress(len(todo), label)
