@@ -8,8 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from loadlearn.errors import InputError
-from loadlearn.log.manifest import manifest_lines, number_cell
-from loadlearn.log.places import placed
+from loadlearn.log.manifest import log_and_rig, manifest_lines, number_cell
 
 NEEDED = ("log", "rig", "vehicle")
 
@@ -65,12 +64,7 @@ def fleet_rows(manifest: Path) -> Iterator[FleetRow]:
     """
     for line, cells in manifest_lines(manifest, NEEDED):
         where = f"{manifest}, line {line}"
-        for name in ("log", "rig"):
-            if not cells[name]:
-                raise InputError(
-                    f"{where}: '{name}' is empty; give a path relative to the manifest, or an "
-                    "address"
-                )
+        log, rig = log_and_rig(manifest, where, cells)
         if not cells["vehicle"]:
             raise InputError(f"{where}: 'vehicle' is empty; name the vehicle")
         if cells.get("baseline", "") not in ("", "0", "1"):
@@ -78,8 +72,8 @@ def fleet_rows(manifest: Path) -> Iterator[FleetRow]:
         yield FleetRow(
             line=line,
             log_name=cells["log"],
-            log=placed(manifest.parent, cells["log"]),
-            rig=placed(manifest.parent, cells["rig"]),
+            log=log,
+            rig=rig,
             vehicle=cells["vehicle"],
             mass_kg=number_cell(where, cells, "mass_kg", positive=True),
             start=_start(where, cells.get("start", "")),

@@ -12,6 +12,7 @@ import numpy as np
 import loadlearn.report.report_words as words
 from loadlearn.condition.assessment import ADVICE
 from loadlearn.fleet.overview import Overview, VehicleSeen, most_told
+from loadlearn.report.page_templates import page_templates
 
 _HERE = Path(__file__).resolve().parent
 _STYLE = _HERE.parent / "report" / "page.css"
@@ -34,26 +35,22 @@ def fleet_page(overview: Overview, about: Mapping[str, Any]) -> str:
     str
         HTML that needs no network and no other file.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("fleet_page.html.j2").render(
-        fleet=overview,
-        about=about,
-        reasons=most_told(overview.reasons),
-        failures=most_told(overview.failures),
-        plots=[(vehicle, mass_plot(vehicle)) for vehicle in overview.shown],
-        cautions=words.CAUTIONS,
-        advice=ADVICE,
-        # Our own file: the only markup that is not escaped.
-        style=Markup(_STYLE.read_text(encoding="utf-8")),
+    return (
+        page_templates(_HERE)
+        .get_template("fleet_page.html.j2")
+        .render(
+            fleet=overview,
+            about=about,
+            reasons=most_told(overview.reasons),
+            failures=most_told(overview.failures),
+            plots=[(vehicle, mass_plot(vehicle)) for vehicle in overview.shown],
+            cautions=words.CAUTIONS,
+            advice=ADVICE,
+            # Our own file: the only markup that is not escaped.
+            style=Markup(_STYLE.read_text(encoding="utf-8")),
+        )
     )
 
 

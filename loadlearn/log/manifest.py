@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from loadlearn.errors import InputError
+from loadlearn.log.places import placed
 
 
 def manifest_lines(path: Path, needed: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
@@ -71,6 +72,36 @@ def _header(path: Path, row: list[str], needed: Sequence[str]) -> list[str]:
         if name and names.count(name) > 1:
             raise InputError(f"{path}: the manifest has two columns '{name}'; remove one")
     return names
+
+
+def log_and_rig(manifest: Path, where: str, cells: dict[str, str]) -> tuple[str, str]:
+    """Places of a row's log and rig.
+
+    Parameters
+    ----------
+    manifest : Path
+        Whose folder paths are relative to.
+    where : str
+        Names the row in messages.
+    cells : dict
+        Text by column.
+
+    Returns
+    -------
+    log, rig : str
+        Paths, resolved against the manifest's folder, or addresses.
+
+    Raises
+    ------
+    InputError
+        One of the cells is empty.
+    """
+    for name in ("log", "rig"):
+        if not cells[name]:
+            raise InputError(
+                f"{where}: '{name}' is empty; give a path relative to the manifest, or an address"
+            )
+    return placed(manifest.parent, cells["log"]), placed(manifest.parent, cells["rig"])
 
 
 def number_cell(where: str, cells: dict[str, str], name: str, *, positive: bool) -> float | None:

@@ -14,9 +14,6 @@ import pandas as pd
 
 from loadlearn.errors import InputError
 
-MOST_ROWS = 60
-"""Rows of a table printed in the page; the CSV beside it has all."""
-
 TRUTH_FILE = "truth.parquet"
 """Where 'estimate --truth' keeps what it was told."""
 

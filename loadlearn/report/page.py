@@ -9,6 +9,7 @@ from typing import Any
 
 from loadlearn.errors import InputError
 from loadlearn.report.contents import Contents, read_contents
+from loadlearn.report.page_templates import page_templates
 from loadlearn.report.replay_runs import replay_data
 from loadlearn.report.report_words import CAUTIONS, answer, clock, plain_summary
 from loadlearn.report.schema_section import schema_section
@@ -39,18 +40,11 @@ def build_page(folder: Path) -> str:
     InputError
         The folder holds nothing to report, or a file in it cannot be read.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     with _readable(folder):
         contents = read_contents(folder)
-    environment = Environment(
-        loader=FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_templates(_HERE)
     # A number and its sign stay on one line.
     environment.filters["whole"] = lambda text: str(text).replace(" %", "\u00a0%")
     # Panels and words stand in an order that means something.

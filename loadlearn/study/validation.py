@@ -26,8 +26,8 @@ import pandas as pd
 from loadlearn.described import Named, Unit
 from loadlearn.errors import InputError
 from loadlearn.estimation import prepare
-from loadlearn.log.manifest import manifest_lines, number_cell
-from loadlearn.log.places import at_hand, placed
+from loadlearn.log.manifest import log_and_rig, manifest_lines, number_cell
+from loadlearn.log.places import at_hand
 from loadlearn.runner import Lost, run_tasks
 from loadlearn.study.baselines import BASELINES, baseline
 from loadlearn.study.one_call import estimate
@@ -267,17 +267,15 @@ def read_manifest(path: Path | str) -> list[ManifestRow]:
 
 def _manifest_row(path: Path, line: int, cells: dict[str, str]) -> ManifestRow:
     where = f"{path}, line {line}"
-    for name in ("log", "rig"):
-        if not cells[name]:
-            raise InputError(f"{where}: '{name}' is empty; give a path relative to the manifest")
+    log, rig = log_and_rig(path, where, cells)
     mass = number_cell(where, cells, "mass_kg", positive=True)
     if mass is None:
         raise InputError(f"{where}: 'mass_kg' is empty; give the weighed mass in kilograms")
     return ManifestRow(
         line=line,
         log_name=cells["log"],
-        log=placed(path.parent, cells["log"]),
-        rig=placed(path.parent, cells["rig"]),
+        log=log,
+        rig=rig,
         mass_kg=mass,
         group=cells.get("group", ""),
         vehicle=cells.get("vehicle", ""),
