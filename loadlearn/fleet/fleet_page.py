@@ -37,20 +37,17 @@ def fleet_page(overview: Overview, about: Mapping[str, Any]) -> str:
     """
     from markupsafe import Markup
 
-    return (
-        page_templates(_HERE)
-        .get_template("fleet_page.html.j2")
-        .render(
-            fleet=overview,
-            about=about,
-            reasons=most_told(overview.reasons),
-            failures=most_told(overview.failures),
-            plots=[(vehicle, mass_plot(vehicle)) for vehicle in overview.shown],
-            cautions=words.CAUTIONS,
-            advice=ADVICE,
-            # Our own file: the only markup that is not escaped.
-            style=Markup(_STYLE.read_text(encoding="utf-8")),
-        )
+    template = page_templates(_HERE).get_template("fleet_page.html.j2")
+    return template.render(
+        fleet=overview,
+        about=about,
+        reasons=most_told(overview.reasons),
+        failures=most_told(overview.failures),
+        plots=[(vehicle, mass_plot(vehicle)) for vehicle in overview.shown],
+        cautions=words.CAUTIONS,
+        advice=ADVICE,
+        # Our own file: the only markup that is not escaped.
+        style=Markup(_STYLE.read_text(encoding="utf-8")),
     )
 
 
